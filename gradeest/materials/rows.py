@@ -1,0 +1,156 @@
+"""The rows of `priors/`, frozen: kinds and their grades, routes, forms, hazards.
+
+Every number carries its source and says whether it was read, is from memory, or is a judgement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+METALS: tuple[str, ...] = ("Au", "Ag", "Pd")
+
+Status = Literal["read", "from memory", "judgement"]
+Founded = Literal["several assays", "some", "one source", "judgement"]
+Level = Literal["STOP", "gate", "law", "caution"]
+Applies = Literal["always", "with heat", "practice", "purchase"]
+
+
+@dataclass(frozen=True)
+class Quantiles:
+    """The 5 %, 50 % and 95 % points of a quantity, with where they come from."""
+
+    q5: float
+    q50: float
+    q95: float
+    source: str = ""  # id of a row in priors/sources.csv
+    status: Status = "judgement"
+    unit: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Constant:
+    """One number of the model that is not a row of a table."""
+
+    value: float
+    unit: str
+    source: str
+    status: Status
+    why: str
+
+
+@dataclass(frozen=True)
+class GradeRow:
+    """Prior of the grade of one kind and metal, given present. Grades in g/t of dry feed; gsd are geometric sds."""
+
+    kind: str
+    metal: str
+    q5: float
+    q50: float
+    q95: float
+    p_absent: float
+    gsd_between: float
+    gsd_class_mean: float
+    max_g_per_t: float  # L of the logit scale
+    founded: Founded
+    source: str
+    status: Status
+    why: str
+    basis: str  # "own row", "as KIND" or "unlikely"
+
+
+@dataclass(frozen=True)
+class MetalCorrelation:
+    """Two metals of one kind that go together. `second_needs_first`: second is absent whenever first is."""
+
+    first: str
+    second: str
+    correlation: float
+    second_needs_first: bool = False
+    source: str = ""
+    status: Status = "judgement"
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of material, below a class of the trade."""
+
+    id: str
+    cls: str
+    name: str
+    how_to_tell: str
+    piece_mass_g: float
+    piece_cv: float
+    usual_route: str  # "" where no route is offered
+    stop: str  # id of the hazard that refuses this kind, or ""
+    hazards: tuple[str, ...]
+    ask_wet: bool
+    grades: Mapping[str, GradeRow]  # by metal, all of METALS
+    correlation: MetalCorrelation | None = None
+
+
+@dataclass(frozen=True)
+class Route:
+    """One way of processing: the acid family only; no sequence, strength or temperature."""
+
+    id: str
+    line: str
+    recovery: Mapping[
+        str, Quantiles
+    ]  # share of the metal in work that reaches the product; a metal without a row: none
+    stays_in: Mapping[str, str]  # for metals without a row: "residue", "solution", ...
+    usual_form: Mapping[str, str]  # metal -> form id weighed as a rule
+    hazards: tuple[str, ...]  # ids of hazard rows (gates, STOPs, precursor law)
+    needs: tuple[str, ...]  # declarations: "fit-equipment", "permit", "licence"
+    heats: bool = False  # the material itself is melted, torched or burnt
+
+
+@dataclass(frozen=True)
+class Form:
+    """A form in which a metal is weighed. Metal share of the dry thing = `factor` x purity."""
+
+    id: str
+    metal: str
+    name: str
+    purity: Quantiles
+    factor: float  # gravimetric factor (1 for metal), from chemistry
+    holdup_factor: float  # share of the melt's hold-up constant a that applies (powders and salts: half)
+    compound: str = ""  # formula of the salt that is weighed, or ""
+
+    @property
+    def largest_share(self) -> float:
+        """Largest possible metal share of the form (1 for a metal, the gravimetric factor for a salt)."""
+        return self.factor
+
+
+@dataclass(frozen=True)
+class Hazard:
+    """One hazard in one line, with the authority to ask. What `level` does is said in `hazards.py`."""
+
+    id: str
+    level: Level
+    applies: Applies  # always; only on a route that heats; to what is done beside the route; to buying and selling
+    short: str  # a few words, for a line that lists several
+    line: str
+    authority: str
+    status: Status
+    dated: str = ""  # year the law line was read
+
+
+@dataclass(frozen=True)
+class Catalogue:
+    """All rows of `priors/`, overlaid and validated. `version` is a hash of everything a number can depend on."""
+
+    classes: Mapping[str, str]  # id -> name
+    kinds: Mapping[str, Kind]
+    routes: Mapping[str, Route]
+    forms: Mapping[str, Form]
+    constants: Mapping[str, float]  # "grade.richness_share" ... from priors/model.toml
+    shares: Mapping[str, Quantiles]  # other 5/50/95 rows by id: "moisture", "hours-fixed:ROUTE", ...
+    sources: Mapping[str, str]  # id -> text
+    version: str
+    hazards: Mapping[str, Hazard]
+    constant_rows: Mapping[str, Constant]  # the same numbers as `constants`, with unit, source, status and why
