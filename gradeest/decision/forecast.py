@@ -53,4 +53,46 @@ def summarise_outcome(outcome: Outcome, kinds: Mapping[str, str], rests_on: Mapp
     Parameters: outcome, arrays (draw, run, metal) in g; kinds, kind id by address; rests_on, text by (address, metal),
     a missing pair reads "prior only".
     """
-    raise NotImplementedError
+    rows = tuple(
+        _row(outcome, run, metal, kinds, rests_on)
+        for run in range(len(outcome.runs))
+        for metal in range(len(outcome.metals))
+    )
+    lots = tuple(dict.fromkeys(run.address.partition("/")[0] for run in outcome.runs))
+    totals = [total for lot in lots for total in _totals(outcome, lot)]
+    if len(lots) > 1:
+        totals += _totals(outcome, "")
+    return Forecast(rows, tuple(totals), outcome.contained_g.shape[0])
+
+
+def _row(
+    outcome: Outcome, run: int, metal: int, kinds: Mapping[str, str], rests_on: Mapping[tuple[str, str], str]
+) -> ForecastRow:
+    at, name = outcome.runs[run], outcome.metals[metal]
+    contained, recovered = outcome.contained_g[:, run, metal], outcome.recovered_g[:, run, metal]
+    per_t = 1000 / at.mass_kg  # g -> g/t
+    return ForecastRow(
+        at.address,
+        kinds[at.address],
+        at.mass_kg,
+        at.route,
+        name,
+        Interval.of(contained),
+        Interval.of(recovered),
+        Interval.of(outcome.weight_g[:, run, metal]),
+        outcome.forms[run].get(name, ""),
+        Interval.of(contained * per_t),
+        Interval.of(recovered * per_t),
+        float(outcome.is_trace[:, run, metal].mean()),
+        rests_on.get((at.address, name), "prior only"),
+    )
+
+
+def _totals(outcome: Outcome, lot: str) -> list[ForecastTotal]:
+    """Sums draw by draw: the intervals of a sum are not the sums of intervals."""
+    runs = [i for i, run in enumerate(outcome.runs) if not lot or run.address.partition("/")[0] == lot]
+    contained, recovered = outcome.contained_g[:, runs].sum(axis=1), outcome.recovered_g[:, runs].sum(axis=1)
+    return [
+        ForecastTotal(lot, name, Interval.of(contained[:, metal]), Interval.of(recovered[:, metal]))
+        for metal, name in enumerate(outcome.metals)
+    ]

@@ -2,22 +2,330 @@
 
 from __future__ import annotations
 
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Literal
 
-from gradeest.decision.prices import Prices
-from gradeest.materials.catalogue import Catalogue
+from gradeest.decision.prices import Prices, RouteCosts
+from gradeest.errors import InputError, Issue
+from gradeest.materials.catalogue import Catalogue, Quantiles
+from gradeest.records.domain import METALS
+
+Form = Literal["amount", "share", "number", "price", "text"]
+AMOUNT_HINT = "type one number, or three rising ones [bad, middle, good] for 5, 50 and 95 of 100 cases"
+PRICE_HINT = 'type a price with its unit, like "100 / g" or "3110 / ozt"'
+PRICE = re.compile(
+    r"^(?P<before>[^\d.,/+-]*)(?P<number>[+-]?\d[\d.,  ']*)(?P<after>[^\d/]*?)\s*(?:/|\bper\b)\s*(?P<unit>.+)$"
+)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One row of the file: where it stands, what it may hold, and which row of the priors fills it."""
+
+    key: str  # dotted place in the file
+    form: Form
+    prior: Quantiles | None  # None: no default
+    meaning: str
+
+
+def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
+    """Every row a prices file may hold, in the order of the file."""
+    shares = catalogue.shares
+    nothing = Quantiles(0.0, 0.0, 0.0)
+    yield Entry("currency", "text", None, "your currency, as you write it")
+    for metal in METALS:
+        yield Entry(f"metals.{metal}", "price", None, f'fine {metal}, like "100 / g" or "3110 / ozt"; 0 if not sold')
+    yield Entry("time.hours_rate", "number", shares.get("hours-rate", nothing), "what an hour of your work is worth")
+    yield Entry("settlement.fee", "amount", shares.get("lot-fee", nothing), "least fee of one settlement")
+    for metal in METALS:
+        yield Entry(f"settlement.payable.{metal}", "share", shares.get(f"payable:{metal}"), "share of the metal paid")
+    for metal in METALS:
+        yield Entry(f"settlement.fee_per_g.{metal}", "number", nothing, "charge per g of fine metal")
+    for metal in METALS:
+        yield Entry(f"settlement.deduction_g.{metal}", "number", nothing, "g of fine metal per settlement never paid")
+    for route in catalogue.routes:
+        for name, prior, meaning in ROUTE_ROWS:
+            yield Entry(f"routes.{route}.{name}", "amount", shares.get(f"{prior}:{route}"), meaning)
+    for cls in catalogue.classes:
+        if f"as-is:{cls}" in shares:
+            yield Entry(
+                f"sell_as_is.share.{cls}", "share", shares[f"as-is:{cls}"], "of the usual metal value, paid as is"
+            )
+    for kind in catalogue.kinds:
+        yield Entry(f"sell_as_is.per_kg.{kind}", "amount", None, "what a buyer offers per kg, replaces the share")
+
+
+ROUTE_ROWS = (
+    ("cost_fixed", "cost-fixed", "money per batch"),
+    ("cost_per_kg", "cost-per-kg", "money per kg of feed"),
+    ("hours_fixed", "hours-fixed", "hands-on hours per batch"),
+    ("hours_per_kg", "hours-per-kg", "hands-on hours per kg of feed"),
+)
 
 
 def parse_metal_price(text: object, currency: str) -> float:
-    """Price of fine metal in currency per g from "100 / g", "3110 per ozt", "100 USD/g"; a unit is needed."""
-    raise NotImplementedError
+    """Price of fine metal in currency per g from "100 / g", "3110 per ozt", "100 USD/g"; a unit is needed.
+
+    Raises InputError for a number without unit, a unit that is no mass, another currency, a negative price.
+    """
+    from gradeest.units import parse_mass
+
+    if text == 0 and not isinstance(text, bool):
+        return 0.0
+    found = PRICE.match(text.strip()) if isinstance(text, str) else None
+    if found is None:
+        raise InputError(f"'{text}' is no price with a unit", PRICE_HINT)
+    for word in (found["before"].strip(), found["after"].strip()):
+        if word and word.lower() != currency.lower():
+            raise InputError(f"'{word}' is not the file's currency ({currency})", PRICE_HINT)
+    price = _number(found["number"])
+    if price < 0:
+        raise InputError("a price cannot be negative", PRICE_HINT)
+    try:
+        grams = parse_mass(f"1 {found['unit'].strip()}", metal=True)
+    except InputError as err:
+        raise InputError(f"'{found['unit'].strip()}' is no mass: {err.message}", err.hint or PRICE_HINT) from None
+    return price / grams
+
+
+def _number(text: str) -> float:
+    plain = re.sub(r"[  ']", "", text)
+    if re.fullmatch(r"[+-]?\d{1,3},\d{3}", plain):
+        raise InputError(f"'{text.strip()}' can be read in two ways", "type it without a comma, like 3110 or 3.11")
+    if plain.count(",") == 1 and "." not in plain:
+        plain = plain.replace(",", ".")
+    try:
+        return float(plain)
+    except ValueError:
+        raise InputError(f"'{text.strip()}' is not a number", PRICE_HINT) from None
 
 
 def read_prices(path: Path, catalogue: Catalogue) -> Prices:
     """Read `prices.toml`. Raises InputError with every problem; rows it lacks are taken from the priors (`assumed`)."""
-    raise NotImplementedError
+    text = _read_text(path)
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        at = re.search(r"line (\d+)", str(err))
+        issue = Issue("error", f"not readable: {err}", "text stands in quotes", str(path), int(at[1]) if at else None)
+        raise InputError(f"{path} is no prices file", issues=[issue]) from err
+    typed = dict(_flatten(table))
+    reader = _Reader(str(path), _find_lines(text), typed, str(typed.get("currency", "")))
+    entries = list(list_entries(catalogue))
+    reader.refuse_unknown({entry.key for entry in entries})
+    values = {entry.key: reader.take(entry) for entry in entries}
+    reader.check_routes(values, catalogue)
+    if reader.issues:
+        raise InputError(f"{path} cannot be used", issues=reader.issues)
+    return _assemble(values, catalogue, reader)
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"there is no {path}", "write one with: gradeest prices new") from None
+    except (OSError, UnicodeDecodeError) as err:
+        hint = "save it as plain text in UTF-8"
+        raise InputError(f"{path} cannot be read", hint, [Issue("error", str(err), hint, str(path))]) from err
+
+
+def _flatten(table: Mapping[str, Any], head: str = "") -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _flatten(value, f"{head}{key}.")
+        else:
+            yield f"{head}{key}", value
+
+
+def _find_lines(text: str) -> dict[str, int]:
+    """Line, from 1, of every dotted key: the parser does not tell."""
+    lines: dict[str, int] = {}
+    head = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        if table := re.match(r"\s*\[([^\[\]]+)\]", line):
+            head = re.sub(r"[\"'\s]", "", table[1]) + "."
+        elif key := re.match(r"\s*([\w.\-\"' ]+?)\s*=", line):
+            lines.setdefault(head + re.sub(r"[\"'\s]", "", key[1]), number)
+    return lines
+
+
+class _Reader:
+    """Takes rows from the flattened file and collects what is wrong with them."""
+
+    def __init__(self, file: str, lines: Mapping[str, int], typed: Mapping[str, Any], currency: str) -> None:
+        self.file, self.lines, self.typed, self.currency = file, lines, typed, currency
+        self.issues: list[Issue] = []
+        self.assumed: list[str] = []
+
+    def refuse(self, key: str, message: str, hint: str) -> None:
+        self.issues.append(Issue("error", message, hint, self.file, self.lines.get(key), key))
+
+    def refuse_unknown(self, known: set[str]) -> None:
+        for key in self.typed:
+            if key not in known:
+                near = difflib.get_close_matches(key, sorted(known), 3)
+                self.refuse(key, "unknown row", f"did you mean {', '.join(near)}?" if near else "take it out")
+
+    def take(self, entry: Entry) -> Any:
+        """The row's value: as typed, else the prior's, else None."""
+        value = self.typed.get(entry.key)
+        if entry.form in ("price", "text"):
+            return self._take_needed(entry, value)
+        if value is None:
+            if entry.prior is not None and (entry.prior.q50 or entry.form != "number"):
+                self.assumed.append(entry.key)
+            return entry.prior
+        row = self._row(entry, value)
+        if row is not None and entry.prior is not None and _same(row, entry.prior) and entry.prior.q50:
+            self.assumed.append(entry.key)
+        return row
+
+    def _take_needed(self, entry: Entry, value: Any) -> Any:
+        if value is None or value == "":
+            hint = "type 0 if you do not sell it; else " + PRICE_HINT if entry.form == "price" else "like EUR"
+            self.refuse(entry.key, "missing", hint)
+        elif entry.form == "text":
+            if isinstance(value, str) and not any(c.isdigit() or c == "/" for c in value):
+                return value
+            self.refuse(entry.key, f"'{value}' is no currency", "like EUR, without a number")
+        else:
+            try:
+                return parse_metal_price(value, self.currency)
+            except InputError as err:
+                self.refuse(entry.key, err.message, err.hint)
+        return None
+
+    def _row(self, entry: Entry, value: Any) -> Quantiles | None:
+        typed = value if isinstance(value, list) else [value]
+        numbers = [_plain_number(item) for item in typed]
+        hint = 'type shares between 0 and 1, like 0.97 or "97 %"' if entry.form == "share" else AMOUNT_HINT
+        if (
+            len(numbers) not in (1, 3)
+            or any(n is None for n in numbers)
+            or (entry.form == "number" and len(numbers) > 1)
+        ):
+            self.refuse(entry.key, f"{value!r} cannot be read", "type one number" if entry.form == "number" else hint)
+            return None
+        q5, q50, q95 = (n for n in (numbers if len(numbers) == 3 else numbers * 3) if n is not None)
+        if q5 < 0:
+            self.refuse(entry.key, f"{value!r} is negative", hint)
+        elif entry.form == "share" and q95 > 1:
+            self.refuse(entry.key, f"{value!r} is more than everything", hint)
+        elif len(numbers) == 3 and not (0 < q5 < q50 < q95 and (entry.form != "share" or q95 < 1)):
+            self.refuse(entry.key, f"{value!r} does not rise from above 0", hint)
+        else:
+            return Quantiles(q5, q50, q95, status="judgement")
+        return None
+
+    def check_routes(self, values: Mapping[str, Any], catalogue: Catalogue) -> None:
+        for route in catalogue.routes:
+            rows = [values[f"routes.{route}.{name}"] for name in ("hours_fixed", "hours_per_kg")]
+            if all(row is not None and row.q50 == 0 for row in rows):
+                self.refuse(f"routes.{route}.hours_fixed", "a route without hours cannot be ranked", "type its hours")
+
+
+def _plain_number(value: Any) -> float | None:
+    if isinstance(value, str) and value.strip().endswith("%"):
+        try:
+            return float(value.strip()[:-1].replace(",", ".")) / 100
+        except ValueError:
+            return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def _same(row: Quantiles, prior: Quantiles) -> bool:
+    return (row.q5, row.q50, row.q95) == (prior.q5, prior.q50, prior.q95)
+
+
+def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) -> Prices:
+    def by_name(head: str) -> dict[str, Any]:
+        found = {key[len(head) :]: value for key, value in values.items() if key.startswith(head)}
+        return {name: value for name, value in found.items() if value is not None}
+
+    routes = {}
+    for route in catalogue.routes:
+        rows = [values[f"routes.{route}.{name}"] for name, _, _ in ROUTE_ROWS]
+        if all(row is not None for row in rows):
+            routes[route] = RouteCosts(*rows)
+    metals = by_name("metals.")
+    warnings = []
+    if 0 < metals["Au"] <= metals["Ag"]:  # common practice: gold has never been the cheaper one
+        text = "gold is no dearer than silver here"
+        warnings.append(
+            Issue(
+                "warning",
+                text,
+                "check the units of both prices",
+                reader.file,
+                reader.lines.get("metals.Au"),
+                "metals.Au",
+            )
+        )
+    return Prices(
+        currency=values["currency"],
+        metal_per_g=metals,
+        hours_rate=values["time.hours_rate"].q50,
+        routes=routes,
+        payable={metal: by_name("settlement.payable.").get(metal, Quantiles(1, 1, 1)) for metal in METALS},
+        settlement_fee=values["settlement.fee"],
+        fee_per_g={metal: row.q50 for metal, row in by_name("settlement.fee_per_g.").items()},
+        deduction_g={metal: row.q50 for metal, row in by_name("settlement.deduction_g.").items()},
+        as_is_share=by_name("sell_as_is.share."),
+        as_is_per_kg=by_name("sell_as_is.per_kg."),
+        assumed=tuple(reader.assumed),
+        warnings=tuple(warnings),
+    )
 
 
 def write_prices(path: Path, catalogue: Catalogue, *, currency: str = "USD") -> None:
     """Write a prices file with metal prices empty and all else from the priors. InputError where the file exists."""
-    raise NotImplementedError
+    text = format_prices(catalogue, currency)
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError(f"{path} exists and is not overwritten", "give another name, or move it away") from None
+    except OSError as err:
+        raise InputError(f"{path} cannot be written: {err.strerror}", "choose a folder you may write to") from err
+
+
+def format_prices(catalogue: Catalogue, currency: str) -> str:
+    """The text of a new prices file."""
+    lines = [*HEAD]
+    table = ""
+    for entry in list_entries(catalogue):
+        head, _, name = entry.key.rpartition(".")
+        if head != table:
+            lines += ["", f"[{head}]"]
+            table = head
+        lines.append(_format_row(entry, name, currency))
+    return "\n".join(lines) + "\n"
+
+
+HEAD = (
+    "# What you are paid and what you pay. Amounts are in your currency.",
+    "# A row is one number, or three for 5, 50 and 95 of 100 cases: [bad, middle, good] or [low, middle, high].",
+    "# Metal prices are yours to type. Everything else is a shipped guess: overwrite it with your own terms and costs.",
+    "",
+)
+
+
+def _format_row(entry: Entry, name: str, currency: str) -> str:
+    if entry.form == "text":
+        return f'{name} = "{currency}"  # {entry.meaning}'
+    if entry.form == "price":
+        return f'{name} = ""  # {entry.meaning}'
+    if entry.prior is None:
+        return f"# {name} =   # {entry.meaning}"
+    row = entry.prior
+    value = f"{row.q50:g}" if row.q5 == row.q95 or entry.form == "number" else f"[{row.q5:g}, {row.q50:g}, {row.q95:g}]"
+    return f"{name} = {value}  # {entry.meaning}; {row.status}, overwrite"

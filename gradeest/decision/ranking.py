@@ -1,19 +1,46 @@
-"""Which fraction first: expected gain per hands-on hour, with its Monte Carlo error, bad case and tail guard."""
+"""Which fraction first: expected gain per hands-on hour, with its Monte Carlo error, bad case and tail guard.
+
+A ratio of means, E[gain] / E[hours]: hours spent are hours spent, whatever they brought. A row whose gain rests on the
+best 5 % of draws is placed by its gain without them. A row that is not expected to gain is never ranked by the ratio,
+in which more hours would look better.
+
+Shared ranks: rows are taken from the best down; the first of a rank leads it, and every following row closer to that
+leader than 2 Monte Carlo errors of their difference joins; the first that is not starts the next rank (1, 1, 3). The
+comparison is always with the leader, never along a chain, so rows of one rank form a block and none of them can be
+told from the first of it. That two ranks differ says nothing about the last of one and the first of the next.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
-from gradeest.decision.economics import Alternative
-from gradeest.decision.prices import Prices
-from gradeest.decision.summary import Interval
+from gradeest.decision.economics import (
+    Alternative,
+    Economics,
+    value_runs,
+    value_unprocessed,
+)
+from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.summary import (
+    Estimate,
+    Interval,
+    estimate_capped_mean,
+    estimate_mean,
+    estimate_ratio,
+    mcse,
+    mean_of_worst,
+)
 from gradeest.materials.catalogue import Catalogue
+
+CLOSER_THAN = 2.0  # Monte Carlo errors: closer is not told apart
+TAIL = 0.05  # the best draws that the guard takes out
+TAIL_LIMIT = 1 / 3  # share of the expected gain that may rest on them
 
 Verdict = Literal["process", "sample first", "sell", "keep", "blocked"]
 
@@ -57,6 +84,7 @@ class RankedRun:
     rests_on_tail: bool = False
     revenue: Interval | None = None
     cost: Interval | None = None  # money, without hours
+    metal_value: Interval | None = None  # of the fine metal at full price, before terms
     metal_value_share: Mapping[str, float] | None = None  # of the expected metal value, by metal
 
 
@@ -68,8 +96,30 @@ class Ranking:
     currency: str
     draws: int
     shared_fee: float  # expected settlement fee that no single fraction causes
-    total_gain: Interval  # of all ranked fractions together, the shared fee taken off
+    total_gain: Interval  # of all fractions expected to gain, settled together, the shared fee taken off
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How one run stands: its expected gain, its gain per hour, and the value it is placed by."""
+
+    gain: Estimate
+    gain_mcse: float
+    per_hour: Estimate
+    placed: Estimate
+    tail_share: float | None
+    rests_on_tail: bool
+
+    @property
+    def is_above_line(self) -> bool:
+        """It is expected to gain, also by the value it is placed by."""
+        return self.gain.value > 0 and self.placed.value > 0
+
+    @property
+    def is_clear(self) -> bool:
+        """The expected gain is more than its own Monte Carlo error lets appear by chance."""
+        return self.gain.value > CLOSER_THAN * self.gain_mcse
 
 
 def rank_runs(
@@ -84,7 +134,171 @@ def rank_runs(
 ) -> Ranking:
     """Rank the runs of an outcome by expected gain per hands-on hour.
 
-    Parameters: outcome, one run per fraction (blocked ones left out); kinds, kind id by address; origin, shape (draw,),
-    the posterior draw behind each forward draw (for the Monte Carlo error; None: independent).
+    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction, blocked ones left out, at least
+    20,000 draws for money; kinds, kind id by address; origin, shape (draw,), the posterior draw behind each forward
+    draw (for the Monte Carlo error; None: independent draws). A price paid for the lot is sunk and does not enter.
+    Raises InputError where the prices do not cover a route or metal; ValueError for a run that must not be ranked.
+    Equation: model section 6.
     """
-    raise NotImplementedError
+    refused = {row.address for row in blocked} & {run.address for run in outcome.runs}
+    if refused:
+        raise ValueError(f"blocked fractions must not be ranked: {sorted(refused)}")
+    money = value_runs(outcome, kinds, prices, catalogue, rng)
+    standings = [weigh_run(money.advantage[:, i], money.hours[:, i], origin) for i in range(len(outcome.runs))]
+    above = sorted(
+        (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
+    )
+    below = sorted(set(range(len(standings))) - set(above), key=lambda i: (-standings[i].gain.value, i))
+    ranks = dict(zip(above, share_ranks([standings[i].placed for i in above], origin), strict=True))
+    best = chance_best(money)
+    rows = [
+        _ranked(outcome, i, kinds, prices, money, standings[i], ranks.get(i), float(best[i]), origin)
+        for i in (*above, *below)
+    ]
+    named = NamedDraws(rng, outcome.recovered_g.shape[0])
+    rows += [_blocked(row, prices, catalogue, named) for row in blocked]
+    total = Interval.of(money.pool_advantage)
+    notes = _notes(outcome, prices, money, total)
+    return Ranking(tuple(rows), prices.currency, named.draws, money.shared_fee, total, notes)
+
+
+def weigh_run(
+    advantage: NDArray[np.float64], hours: NDArray[np.float64], origin: NDArray[np.int_] | None = None
+) -> Standing:
+    """How a run stands, from draws of its advantage (money) and hands-on hours, both of shape (draw,).
+
+    placed by E[A]/E[h], or by E[min(A, q95)]/E[h] where 1 - E[min(A, q95)]/E[A] exceeds a third (looked at where E[A]
+    is more than 2 Monte Carlo errors).
+    """
+    gain, time = estimate_mean(advantage), estimate_mean(hours)
+    error = mcse(gain.influence, origin)
+    per_hour = estimate_ratio(gain, time)
+    if not gain.value > CLOSER_THAN * error:
+        return Standing(gain, error, per_hour, per_hour, None, False)
+    guarded = estimate_capped_mean(advantage, TAIL)
+    tail_share = 1 - guarded.value / gain.value
+    rests = tail_share > TAIL_LIMIT
+    placed = estimate_ratio(guarded, time) if rests else per_hour
+    return Standing(gain, error, per_hour, placed, tail_share, rests)
+
+
+def share_ranks(placed: Sequence[Estimate], origin: NDArray[np.int_] | None = None) -> list[int]:
+    """Ranks of estimates given from the best down; see the head of this file for who shares a rank."""
+    ranks: list[int] = []
+    leader = 0
+    for i, estimate in enumerate(placed):
+        ahead = placed[leader]
+        error = mcse(ahead.influence - estimate.influence, origin)
+        if ahead.value - estimate.value > CLOSER_THAN * error:
+            leader = i
+        ranks.append(leader + 1)
+    return ranks
+
+
+def chance_best(money: Economics) -> NDArray[np.float64]:
+    """Chance, per run, that its advantage per expected hour is the largest and positive; shape (run,)."""
+    per_hour = money.advantage / money.hours.mean(axis=0)
+    draws, runs = per_hour.shape
+    if not runs:
+        return np.zeros(0)
+    best = per_hour.argmax(axis=1)
+    gains = per_hour.max(axis=1) > 0
+    return np.bincount(best[gains], minlength=runs) / draws
+
+
+def _ranked(
+    outcome: Outcome,
+    i: int,
+    kinds: Mapping[str, str],
+    prices: Prices,
+    money: Economics,
+    standing: Standing,
+    rank: int | None,
+    best: float,
+    origin: NDArray[np.int_] | None,
+) -> RankedRun:
+    run, advantage = outcome.runs[i], money.advantage[:, i]
+    value = outcome.recovered_g[:, i, :] * np.array([prices.metal_per_g[m] for m in outcome.metals])
+    mean_value = value.mean(axis=0)
+    shares = {m: float(v / mean_value.sum()) for m, v in zip(outcome.metals, mean_value, strict=True) if v > 0}
+    row = RankedRun(
+        run.address,
+        kinds[run.address],
+        run.route,
+        run.mass_kg,
+        judge(standing, money.alternatives[i]),
+        rank,
+        "",
+        money.alternatives[i],
+        Interval.of(money.alternative[:, i]),
+        Interval.of(advantage),
+        standing.gain_mcse,
+        Interval.of(money.hours[:, i]),
+        standing.per_hour.value,
+        mcse(standing.per_hour.influence, origin),
+        standing.placed.value,
+        mcse(standing.placed.influence, origin),
+        standing.gain.value / run.mass_kg,
+        float((advantage > 0).mean()),
+        best,
+        mean_of_worst(advantage, 0.05),
+        standing.tail_share,
+        standing.rests_on_tail,
+        Interval.of(money.revenue[:, i]),
+        Interval.of(money.cost[:, i]),
+        Interval.of(value.sum(axis=1)),
+        shares,
+    )
+    spent = float((money.cost[:, i] + money.labour[:, i]).mean())
+    return replace(row, why=explain(row, standing, spent, prices.currency))
+
+
+def judge(standing: Standing, alternative: Alternative) -> Verdict:
+    """What to do with a run: process, sample first (a gain that cannot be relied on), or the alternative."""
+    if standing.gain.value <= 0:
+        return alternative
+    return "process" if standing.is_clear and not standing.rests_on_tail else "sample first"
+
+
+def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> str:
+    """One short line: why the row stands where it stands. `spent` is the expected cost with hours, in currency."""
+    assert row.gain is not None
+    assert row.metal_value is not None
+    instead = "selling as it is" if row.alternative == "sell" else "keeping it"
+    if row.gain.mean <= 0:
+        if row.metal_value.q95 < spent:
+            most = row.metal_value.q95 / row.mass_kg
+            return f"metal worth at most {most:.3g} {currency}/kg (95 %), a run costs {spent / row.mass_kg:.3g}"
+        return f"{instead} brings more; processing gains in {100 * (row.chance_of_gain or 0):.0f} of 100 cases"
+    if row.rests_on_tail:
+        return f"rests on the tail: sample first ({100 * (row.tail_share or 0):.0f} % from the best 5 of 100 cases)"
+    if not standing.is_clear:
+        return f"cannot be told from {instead}: sample first"
+    shares = sorted((row.metal_value_share or {}).items(), key=lambda item: -item[1])
+    metal = f"mostly {shares[0][0]}" if shares[0][1] >= 0.8 else " and ".join(m for m, _ in shares[:2])
+    if row.gain.q5 > 0:
+        return f"{metal}; beats {instead} even in the bad case"
+    return f"{metal}; beats {instead} in {100 * (row.chance_of_gain or 0):.0f} of 100 cases"
+
+
+def _blocked(row: Blocked, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> RankedRun:
+    name, values = value_unprocessed(catalogue.kinds[row.kind], row.mass_kg, prices, catalogue, named)
+    return RankedRun(
+        row.address, row.kind, row.route, row.mass_kg, "blocked", None, row.reason, name, Interval.of(values)
+    )
+
+
+def _notes(outcome: Outcome, prices: Prices, money: Economics, total: Interval) -> tuple[str, ...]:
+    notes = [f"tried: {change}" for change in prices.changes]
+    if money.pool and total.mean <= 0:
+        notes.append("together these gain less than one settlement's fee: collect more before you send any")
+    guessed = [
+        route
+        for route in dict.fromkeys(run.route for run in outcome.runs)
+        if any(row.startswith(f"routes.{route}.") for row in prices.assumed)
+    ]
+    if guessed:
+        notes.append(f"costs and hours still as shipped (guesses, overwrite them) for: {', '.join(guessed)}")
+    if any(row.startswith("settlement.") for row in prices.assumed):
+        notes.append("settlement terms still as shipped (guesses): type your refiner's own")
+    return (*notes, *(str(issue) for issue in prices.warnings))
