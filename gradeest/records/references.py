@@ -1,0 +1,80 @@
+"""What an entry names must be there: fractions, batches, metals. Says what is there when it is not."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import METALS, Batch, Bench
+from gradeest.records.findings import Findings, suggest
+
+METAL_WORDS = {"gold": "Au", "silver": "Ag", "palladium": "Pd"}
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a rule may look at; `bench` is the state before the event."""
+
+    bench: Bench
+    catalogue: Catalogue
+    happened_on: dt.date | None
+    today: dt.date | None
+
+
+def is_fraction(address: Any, bench: Bench, found: Findings, where: str) -> bool:
+    """Whether `address` is LOT/FRACTION on this bench; otherwise an error says what is there."""
+    addresses = bench.addresses()
+    if address in addresses:
+        return True
+    if address in bench.lots:
+        parts = [a for a in addresses if a.startswith(f"{address}/")]
+        hint = f"one of its fractions: {', '.join(parts)}" if parts else "it is unsorted: add it sorted first"
+        found.error(where, f"'{address}' is a whole lot", hint)
+    elif str(address).partition("/")[0] in bench.batches:
+        found.error(where, f"'{address}' is a batch or its product, not a fraction of a lot", "LOT/FRACTION")
+    else:
+        otherwise = "LOT/FRACTION; `gradeest lot show LOT` lists them"
+        found.error(where, f"there is no fraction '{address}'", suggest(str(address), addresses, otherwise))
+    return False
+
+
+def find_open_batch(name: Any, context: Context, found: Findings) -> Batch | None:
+    """The open batch of that name; otherwise an error says which there are, or that it is closed."""
+    bench = context.bench
+    batch = bench.batches.get(name)
+    if batch is None:
+        if name in bench.lots or name in bench.addresses():
+            takers = [b.name for b in bench.batches.values() if any(c.address.startswith(f"{name}") for c in b.charges)]
+            found.error(
+                "batch",
+                f"'{name}' is no batch: a weight belongs to the batch that gave it, not to what went in",
+                f"its batches: {', '.join(takers)}" if takers else "start one with `gradeest batch add`",
+            )
+        else:
+            found.error("batch", f"there is no batch '{name}'", batches_hint(bench))
+        return None
+    if not batch.is_open:
+        found.error(
+            "batch", f"{batch.name} is closed since {batch.closed}", "undo its closing first (`gradeest history`)"
+        )
+        return None
+    date = context.happened_on
+    if date is not None and date < batch.date:
+        found.error("date", f"{batch.name} began on {batch.date}, {date} is before that", "the day it was weighed")
+    return batch
+
+
+def batches_hint(bench: Bench) -> str:
+    """All batch names, as a hint."""
+    return f"batches: {', '.join(bench.batches)}" if bench.batches else "start one with `gradeest batch add`"
+
+
+def is_metal(metal: Any, found: Findings) -> bool:
+    """Whether `metal` is one we follow; otherwise an error is added."""
+    if metal in METALS:
+        return True
+    meant = METAL_WORDS.get(str(metal).lower()) or next((m for m in METALS if m.lower() == str(metal).lower()), None)
+    found.error("metal", f"'{metal}' is none of the metals", f"type {meant}" if meant else ", ".join(METALS))
+    return False

@@ -1,0 +1,192 @@
+"""What lets an event into the ledger, sort by sort, given the bench before it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from gradeest.errors import Issue
+from gradeest.materials.catalogue import Catalogue
+from gradeest.materials.hazards import check_batch
+from gradeest.records import payloads
+from gradeest.records.domain import Bench
+from gradeest.records.findings import Findings, suggest
+from gradeest.records.lot_rules import (
+    BATCH_NAME,
+    check_date,
+    check_lot,
+    check_mass,
+    check_name,
+    check_text,
+)
+from gradeest.records.references import Context, batches_hint, is_fraction
+from gradeest.records.result_rules import check_assay, check_nondetect, check_product
+
+OVER = 1.02  # a charge may exceed what is left by 2 % (two balances disagree): then it is all of it
+NOTHING_KG = 1e-9
+SETTINGS = ("fit-equipment", "permit", "licence")
+
+
+def check_payload(
+    bench: Bench,
+    kind: str,
+    payload: Mapping[str, Any],
+    catalogue: Catalogue,
+    *,
+    happened_on: dt.date | None = None,
+    today: dt.date | None = None,
+) -> list[Issue]:
+    """All that speaks against an event that is no correction; `bench` is the state before it."""
+    found = Findings()
+    rule = RULES.get(kind)
+    if rule is None:
+        found.error("kind", f"there are no events of the sort '{kind}'")
+        return found.issues
+    missing = [name for name in REQUIRED[kind] if payload.get(name) in (None, "")]
+    for name in missing:
+        found.error(name, f"{name} is missing")
+    if not missing:
+        date = read_date(found, payload, happened_on)
+        if not found.has_errors:
+            if date is not None and kind != "lot":
+                check_date(found, date, today)
+            rule(payload, Context(bench, catalogue, date, today), found)
+    return found.issues
+
+
+def read_date(found: Findings, payload: Mapping[str, Any], happened_on: dt.date | None) -> dt.date | None:
+    """The event's date, its own before `happened_on`; an error is added for what is no date."""
+    text = payload.get("date")
+    if not text:
+        return happened_on
+    try:
+        return dt.date.fromisoformat(text)
+    except (TypeError, ValueError):
+        found.error("date", f"'{text}' is no date", "YYYY-MM-DD")
+        return None
+
+
+def _lot(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    try:
+        lot = payloads.lot_from(payload, context.happened_on or dt.date(2000, 1, 1))
+    except (KeyError, TypeError, ValueError, AttributeError) as err:
+        found.error("lot", f"this is not how a lot is stored: {err!r}")
+        return
+    check_lot(lot, context.catalogue, found, taken=context.bench.lots, today=context.today)
+    for fraction in lot.fractions:
+        kind = context.catalogue.kinds.get(fraction.kind)
+        if kind is not None and kind.stop:
+            found.warn(
+                f"{fraction.name}.kind",
+                f"{kind.name}: kept on the list, never to be processed here",
+                "sell it as it is or hand it to a licensed handler",
+            )
+
+
+def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    bench, catalogue = context.bench, context.catalogue
+    name, route = payload["name"], payload["route"]
+    if not isinstance(name, str) or not BATCH_NAME.fullmatch(name):
+        found.error("name", f"'{name}' is not how batches are called", "B and a number")
+    elif name in bench.batches:
+        found.error("name", f"there is a batch {name} already")
+    if route not in catalogue.routes:
+        found.error("route", f"there is no route '{route}'", suggest(route, catalogue.routes, routes_hint(catalogue)))
+    check_text(found, "note", payload.get("note") or "")
+    charges = payload["charges"]
+    if not charges:
+        found.error("charge", "nothing went in", "--charge LOT/FRACTION or --charge LOT/FRACTION=MASS")
+    seen: set[str] = set()
+    kinds: list[str] = []
+    for item in charges:
+        address = item.get("address")
+        if address in seen:
+            found.error("charge", f"{address} is named twice", "one --charge per fraction, with the sum")
+        elif _charge(address, item.get("mass_kg"), context, found):
+            kinds.append(bench.fraction(address).kind)
+        seen.add(address)
+    if route in catalogue.routes:
+        settings = {setting.name: setting.value for setting in bench.settings.values()}
+        found.issues.extend(check_batch(sorted(set(kinds)), route, settings, catalogue))
+
+
+def routes_hint(catalogue: Catalogue) -> str:
+    """All route ids, as a hint."""
+    return "routes: " + ", ".join(catalogue.routes)
+
+
+def _charge(address: Any, mass_kg: Any, context: Context, found: Findings) -> bool:
+    """Whether `address` is a fraction; what speaks against taking `mass_kg` of it is added."""
+    bench = context.bench
+    if not is_fraction(address, bench, found, "charge"):
+        return False
+    left = bench.left_kg(address)
+    if not check_mass(found, "charge", mass_kg):
+        return True
+    if left <= NOTHING_KG:
+        takers = [b.name for b in bench.batches.values() if any(c.address == address for c in b.charges)]
+        found.error("charge", f"nothing is left of {address}", f"it went into {', '.join(takers)}")
+    elif mass_kg > left * OVER:
+        found.error(
+            "charge",
+            f"{address} has {left:.6g} kg left, {mass_kg:.6g} kg is more",
+            f"at most {left:.6g} kg, or correct the fraction's mass with `gradeest amend`",
+        )
+    return True
+
+
+def _close(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    batch = context.bench.batches.get(payload["batch"])
+    if batch is None:
+        found.error("batch", f"there is no batch '{payload['batch']}'", batches_hint(context.bench))
+        return
+    if not batch.is_open:
+        found.error("batch", f"{batch.name} is closed already, since {batch.closed}")
+        return
+    if context.happened_on is not None and context.happened_on < batch.date:
+        found.error("date", f"{batch.name} began on {batch.date}, it cannot be closed before", "a later --date")
+    for metal in sorted({n.metal for n in batch.nondetects}):
+        last = max((n.event for n in batch.nondetects if n.metal == metal and n.liquid == "kept"), default=None)
+        answered = [n.event for n in (*batch.nondetects, *batch.products) if n.metal == metal]
+        if last is not None and max(answered) == last:
+            found.error(
+                "batch",
+                f"the liquid of {batch.name} with its {metal} is kept: the batch stays open",
+                f"first `gradeest record none {batch.name} --metal {metal} --liquid tested-negative` (or gone), "
+                "or record what dropped",
+            )
+    if not batch.products and not batch.nondetects:
+        found.warn("batch", f"nothing was recorded of {batch.name}: closed like this it tells nothing")
+
+
+def _setting(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    name, value = payload["name"], payload["value"]
+    base, colon, detail = str(name).partition(":")
+    if base not in SETTINGS or (colon and not detail):
+        found.error(
+            "name", f"there is nothing called '{name}' to declare", suggest(base, SETTINGS, ", ".join(SETTINGS))
+        )
+    elif colon:
+        check_name(found, "name", detail)
+    check_text(found, "value", str(value))
+
+
+RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
+    "lot": _lot,
+    "batch": _batch,
+    "close": _close,
+    "setting": _setting,
+    "product": check_product,
+    "nondetect": check_nondetect,
+    "assay": check_assay,
+}
+REQUIRED: dict[str, tuple[str, ...]] = {
+    "lot": ("name",),
+    "batch": ("name", "route", "charges"),
+    "close": ("batch",),
+    "setting": ("name", "value"),
+    "product": ("batch", "metal", "form", "weight_g", "readability_g"),
+    "nondetect": ("batch", "metal", "below_g", "liquid"),
+    "assay": ("address", "metal", "value_g_per_t", "u_rel"),
+}
