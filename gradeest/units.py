@@ -1,0 +1,313 @@
+"""Quantities as people type them: "2.45 kg", "1,84 g", "0.8 ozt", "310 g/t", "5 %", "22 kt", "30 uin".
+
+What could mean two things ("oz" of metal, "1,840 g") is not guessed: the error asks which one is meant.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import Any, Final, NoReturn
+
+from gradeest.errors import InputError, Issue
+
+# Our own short list: pint's default one knows `mil` as an angle and `karat` as a mass. The pound is exact
+# (international yard and pound, 1959); the troy ounce is 480 grains of 1/7000 lb.
+DEFINITIONS: Final = (
+    "gram = [mass] = g",
+    "kilogram = 1000 * gram = kg",
+    "milligram = 0.001 * gram = mg",
+    "microgram = 1e-6 * gram = ug",
+    "tonne = 1e6 * gram = t",
+    "pound = 453.59237 * gram = lb",
+    "ounce = pound / 16 = oz",
+    "grain = pound / 7000",
+    "troy_ounce = 480 * grain = ozt",
+    "pennyweight = 24 * grain = dwt",
+    "short_ton = 2000 * pound",
+    "long_ton = 2240 * pound",
+    "micrometer = [length] = um",
+    "millimeter = 1000 * micrometer = mm",
+    "nanometer = 0.001 * micrometer = nm",
+    "inch = 25.4 * millimeter",
+    "thou = inch / 1000",
+    "microinch = inch / 1000000 = uin",
+)
+
+# What people write -> the name in the list above. Matched in lower case.
+MASS_WORDS: Final[dict[str, str]] = {
+    **dict.fromkeys(("g", "gram", "grams", "gramme", "grammes"), "gram"),
+    **dict.fromkeys(("kg", "kilo", "kilos", "kilogram", "kilograms"), "kilogram"),
+    **dict.fromkeys(("mg", "milligram", "milligrams"), "milligram"),
+    **dict.fromkeys(("ug", "μg", "µg", "microgram", "micrograms"), "microgram"),
+    **dict.fromkeys(("t", "tonne", "tonnes", "metric ton", "metric tons"), "tonne"),
+    **dict.fromkeys(("lb", "lbs", "pound", "pounds"), "pound"),
+    **dict.fromkeys(("ozt", "troy ounce", "troy ounces", "troy oz", "oz t", "t oz"), "troy_ounce"),
+    **dict.fromkeys(("dwt", "pennyweight", "pennyweights"), "pennyweight"),
+    **dict.fromkeys(("grain", "grains"), "grain"),
+    **dict.fromkeys(("short ton", "short tons"), "short_ton"),
+    **dict.fromkeys(("long ton", "long tons"), "long_ton"),
+}
+AVOIRDUPOIS_WORDS: Final = ("oz", "ounce", "ounces")
+LENGTH_WORDS: Final[dict[str, str]] = {
+    **dict.fromkeys(("um", "μm", "µm", "micron", "microns", "micrometer", "micrometers", "micrometre"), "micrometer"),
+    **dict.fromkeys(("mm", "millimeter", "millimetre"), "millimeter"),
+    **dict.fromkeys(("nm", "nanometer", "nanometre"), "nanometer"),
+    **dict.fromkeys(("in", "inch", "inches"), "inch"),
+    **dict.fromkeys(("thou",), "thou"),
+    **dict.fromkeys(("uin", "μin", "µin", "u-in", "uinch", "microinch", "microinches", "micro-inch"), "microinch"),
+}
+PPM_WORDS: Final[dict[str, float]] = {"%": 1e4, "wt%": 1e4, "wt %": 1e4, "‰": 1e3, "ppm": 1.0, "ppb": 1e-3}
+LARGEST_GRADE_G_PER_T: Final = 1e6
+KARAT_WORDS: Final = ("k", "kt", "karat", "karats", "carat", "ct")
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9][0-9.,' ]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    import pint  # late: costs a third of a second that most commands need not pay
+
+    return pint.UnitRegistry(DEFINITIONS)
+
+
+@lru_cache(maxsize=64)
+def _factor(unit: str, target: str) -> float:
+    registry = _registry()
+    return float(registry.Quantity(1.0, unit).to(target).magnitude)
+
+
+def _refuse(message: str, hint: str) -> NoReturn:
+    raise InputError(message, hint, (Issue("error", message, hint),))
+
+
+def parse_number(text: str) -> float:
+    """Read a number with a decimal point or comma.
+
+    Parameters: text such as "2.45", "1,84", "1,840.5", "1 840"; no unit.
+    Returns: the number. Raises InputError where there is none, or where "1,840" could be 1.84 or 1840.
+    """
+    clean = text.strip().replace("\u00a0", " ").replace("\u202f", " ").replace("\u2009", " ").replace("−", "-")
+    if not _NUMBER.fullmatch(clean):
+        _refuse(f"{text!r} is not a number", 'type a number such as "2.45"')
+    mantissa, exponent = clean, ""
+    power = re.search(r"[eE][+-]?[0-9]+$", clean)
+    if power:
+        mantissa, exponent = clean[: power.start()], power.group()
+    sign = mantissa[0] if mantissa[0] in "+-" else ""
+    number = float(sign + _plain_digits(mantissa.lstrip("+-"), text) + exponent)
+    if not abs(number) < 1e300:
+        _refuse(f"{text!r} is out of range", "type a smaller number")
+    return number
+
+
+def _plain_digits(digits: str, text: str) -> str:
+    """The digits with a decimal point and without marks between thousands."""
+    if re.fullmatch(r"[0-9]{1,3}([ '][0-9]{3})+([.,][0-9]*)?", digits):
+        return re.sub(r"[ ']", "", digits).replace(",", ".")
+    if " " in digits.strip() or "'" in digits:
+        _refuse(f"{text!r} is not one number", "type it without blanks, such as 1840 or 1.84")
+    digits = digits.strip()
+    points, commas = digits.count("."), digits.count(",")
+    if points and commas:
+        thousands, decimal = (",", ".") if digits.rfind(".") > digits.rfind(",") else (".", ",")
+        if re.fullmatch(rf"[0-9]{{1,3}}(\{thousands}[0-9]{{3}})+\{decimal}[0-9]*", digits):
+            return digits.replace(thousands, "").replace(decimal, ".")
+        _refuse(f"{text!r} is not one number", "type it without marks between thousands, such as 1840.5")
+    if points > 1 or commas > 1:
+        if re.fullmatch(r"[1-9][0-9]{0,2}([.,])[0-9]{3}(\1[0-9]{3})+", digits):
+            return digits.replace(",", "").replace(".", "")
+        _refuse(f"{text!r} is not one number", "type it without marks between thousands, such as 1840000")
+    if re.fullmatch(r"[1-9][0-9]{0,2},[0-9]{3}", digits):
+        as_decimal, as_thousands = digits.replace(",", "."), digits.replace(",", "")
+        _refuse(f"{text!r} can be read in two ways", f"is it {as_decimal} or {as_thousands}? type one of them")
+    return digits.replace(",", ".")
+
+
+def _split(text: str, what: str, example: str) -> tuple[float, str]:
+    """The number at the start of a text, and the unit behind it (blanks joined)."""
+    clean = text.strip().replace("\u00a0", " ").replace("\u202f", " ")
+    found = _NUMBER.match(clean.replace("−", "-"))
+    if not found:
+        _refuse(f"{text!r} is not {what}", f'type it like "{example}"')
+    number = found.group().rstrip(" '")
+    return parse_number(number), " ".join(clean[len(number) :].split())
+
+
+def _mass_unit(word: str, *, metal: bool, text: str) -> str:
+    lower = word.lower()
+    if word == "Mg":
+        _refuse(f"{text!r}: Mg can mean two things", "milligrams (mg) or tonnes (t)? type one of them")
+    if lower in ("gr", "grs"):
+        _refuse(f"{text!r}: gr can mean two things", "grams (g) or grains (grain)? type one of them")
+    if lower in AVOIRDUPOIS_WORDS:
+        if metal:
+            hint = "troy ounces (ozt, 31.1 g) or kitchen ounces (28.35 g)? type ozt or grams"
+            _refuse(f"{text!r}: an ounce of metal can mean two things", hint)
+        return "ounce"
+    if lower in ("ton", "tons"):
+        _refuse(f"{text!r}: ton can mean three things", "tonnes (t), short ton or long ton? type one of them")
+    if lower not in MASS_WORDS:
+        _refuse(f"{text!r}: {word!r} is not a unit of mass", "use g, kg, mg, t, lb, ozt, dwt or grain")
+    return MASS_WORDS[lower]
+
+
+def parse_mass(text: str, *, metal: bool = False) -> float:
+    """Read a mass.
+
+    Parameters: text such as "2.45 kg", "430g", "1,84 g", "0.8 ozt", "12 dwt", "3 lb"; metal, whether it is the weight
+        of a metal product (then a plain "oz" is asked about; of feed it is avoirdupois).
+    Returns: grams, above 0. Raises InputError without a unit, with one that can mean two things, or at 0 and below.
+    """
+    number, word = _split(text, "a mass", "1.84 g")
+    if not word:
+        _refuse(f"{text!r} has no unit", f'type the unit too, such as "{text.strip()} g" or "{text.strip()} kg"')
+    grams = number * _factor(_mass_unit(word, metal=metal, text=text), "gram")
+    if not grams > 0:
+        _refuse(f"{text!r} is not above 0", "type a mass above 0")
+    return grams
+
+
+def parse_grade(text: str) -> float:
+    """Read a grade: metal per dry feed.
+
+    Parameters: text such as "310 g/t", "0.31 g/kg", "1 %", "9 ozt/ton" (a short ton, as troy ounces go), "80 ppm".
+    Returns: g/t, above 0, at most 1,000,000. Raises InputError without a unit or out of range.
+    """
+    number, word = _split(text, "a grade", "310 g/t")
+    if not word:
+        _refuse(f"{text!r} has no unit", f'type the unit too, such as "{text.strip()} g/t"')
+    grade = number * _grade_factor(word, text)
+    if not grade > 0:
+        _refuse(f"{text!r} is not above 0", 'type a grade above 0; a result below detection as "<5 g/t"')
+    if grade > LARGEST_GRADE_G_PER_T * (1 + 1e-12):
+        _refuse(f"{text!r} is more metal than feed", "a grade is at most 1000000 g/t (100 %): check the unit")
+    return min(grade, LARGEST_GRADE_G_PER_T)
+
+
+def _grade_factor(word: str, text: str) -> float:
+    if word.lower() in PPM_WORDS:
+        return PPM_WORDS[word.lower()]
+    above, slash, below = re.sub(r"\bper\b", "/", word).partition("/")
+    above, below = above.strip(), below.strip()
+    if not slash or not above or not below:
+        _refuse(f"{text!r}: {word!r} is not a unit of grade", "use g/t, g/kg, mg/kg, ppm, % or ozt/ton")
+    top = _mass_unit(above, metal=True, text=text)
+    if below.lower() in ("ton", "tons") and top == "troy_ounce":
+        bottom = "short_ton"  # troy ounces per ton are per short ton by custom
+    else:
+        bottom = _mass_unit(below, metal=False, text=text)
+    return _factor(top, "gram") / _factor(bottom, "tonne")
+
+
+def parse_result(text: str) -> tuple[float, bool]:
+    """Read an assay result, which may be below a detection limit.
+
+    Parameters: text such as "310 g/t" or "<5 g/t".
+    Returns: (g/t, whether it is a detection limit). Raises InputError as `parse_grade` does.
+    """
+    clean = text.strip()
+    below = clean.startswith("<")
+    return parse_grade(clean.lstrip("<").strip()), below
+
+
+def parse_share(text: str) -> float:
+    """Read a share of something.
+
+    Parameters: text such as "5 %" or "0.05".
+    Returns: 0 to 1. Raises InputError out of that range, or for a plain number above 1.
+    """
+    number, word = _split(text, "a share", "5 %")
+    if word and word != "%":
+        _refuse(f"{text!r}: {word!r} is not a unit of a share", 'type it like "5 %" or "0.05"')
+    share = number / 100 if word else number
+    if not word and number > 1:
+        _refuse(f"{text!r} is above 1", f'type "{text.strip()} %" if percent are meant')
+    if not 0 <= share <= 1:
+        _refuse(f"{text!r} is out of range", "a share lies between 0 and 100 %")
+    return share
+
+
+def parse_money(text: str) -> float:
+    """Read an amount of money in the user's own currency; a sign or a three-letter code beside it is left out.
+
+    Parameters: text such as "75", "75.50", "$ 75", "75 EUR".
+    Returns: currency units, 0 or more. Raises InputError below 0, or for a price per something.
+    """
+    clean = re.sub(r"^([A-Z]{3}|[$€£])\s*|\s*([A-Z]{3}|[$€£])$", "", text.strip())
+    number, word = _split(clean, "an amount of money", "75.50")
+    if word:
+        _refuse(f"{text!r} is not an amount of money", 'type the amount alone, such as "75.50"')
+    if number < 0:
+        _refuse(f"{text!r} is below 0", "type an amount of 0 or more")
+    return number
+
+
+def parse_length(text: str) -> float:
+    """Read the thickness of a plating.
+
+    Parameters: text such as "0.76 um", "30 uin", "1 thou".
+    Returns: micrometres, above 0. Raises InputError without a unit, or for `mil`, which is asked about.
+    """
+    number, word = _split(text, "a thickness", "0.76 um")
+    if not word:
+        _refuse(f"{text!r} has no unit", 'microns or micro-inches are 25-fold apart: type "um" or "uin"')
+    if word.lower() in ("mil", "mils"):
+        _refuse(
+            f"{text!r}: mil can mean two things", "thousandths of an inch (thou) or millimetres (mm)? type one of them"
+        )
+    if word.lower() not in LENGTH_WORDS:
+        _refuse(f"{text!r}: {word!r} is not a unit of thickness", "use um, uin, thou, mm or nm")
+    length = number * _factor(LENGTH_WORDS[word.lower()], "micrometer")
+    if not length > 0:
+        _refuse(f"{text!r} is not above 0", "type a thickness above 0")
+    return length
+
+
+def parse_purity(text: str) -> float:
+    """Read how pure a metal is: fineness, a share, percent or karat.
+
+    Parameters: text such as "925" (parts per thousand), ".9761", "97.61 %", "22 kt".
+    Returns: 0 to 1. Equation: karat / 24. Raises InputError out of range, or where 24 could be karat or percent.
+    """
+    number, word = _split(text, "a purity", "925")
+    lower = word.lower()
+    if lower in KARAT_WORDS:
+        purity = number / 24
+    elif lower == "%":
+        purity = number / 100
+    elif lower in ("", "‰"):
+        if not lower and 1 < number <= 100:
+            meant = f"{number:g} % or {number:g} kt" if number <= 24 else f"{number:g} %"
+            _refuse(f"{text!r} can be read in more than one way", f"is it {meant}? type the unit")
+        purity = number if number <= 1 and not lower else number / 1000
+    else:
+        _refuse(f"{text!r}: {word!r} is not a unit of purity", 'type it like "925", ".925", "92.5 %" or "22 kt"')
+    if not 0 < purity <= 1:
+        _refuse(f"{text!r} is out of range", "a purity lies above 0 and at most at 1 (1000 fine, 24 kt)")
+    return purity
+
+
+def format_g(grams: float) -> str:
+    """A weight of metal for reading: three significant digits, in g (mg below 0.01 g, kg from 10 kg)."""
+    if grams != 0 and abs(grams) < 0.01:
+        return f"{_three_digits(grams * 1000)} mg"
+    if abs(grams) >= 10_000:
+        return f"{_three_digits(grams / 1000)} kg"
+    return f"{_three_digits(grams)} g"
+
+
+def format_mass_kg(kilograms: float) -> str:
+    """A mass of feed for reading: three significant digits, in kg (g below 1 kg)."""
+    if abs(kilograms) < 1:
+        return f"{_three_digits(kilograms * 1000)} g"
+    return f"{_three_digits(kilograms)} kg"
+
+
+def _three_digits(number: float) -> str:
+    if number == 0:
+        return "0"
+    if abs(number) >= 1000:
+        return f"{number:.0f}"
+    text = f"{number:#.3g}"
+    return text.rstrip(".") if "e" not in text else f"{number:.3g}"
