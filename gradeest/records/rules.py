@@ -10,7 +10,7 @@ from gradeest.errors import Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records import payloads
-from gradeest.records.domain import Bench
+from gradeest.records.domain import Batch, Bench
 from gradeest.records.findings import Findings, suggest
 from gradeest.records.lot_rules import (
     BATCH_NAME,
@@ -136,6 +136,16 @@ def _charge(address: Any, mass_kg: Any, context: Context, found: Findings) -> bo
     return True
 
 
+def kept_liquids(batch: Batch) -> list[str]:
+    """Metals of which nothing dropped, with the liquid kept and no answer since."""
+    answers = sorted(
+        [(n.event, n.metal, n.liquid == "kept") for n in batch.nondetects]
+        + [(p.event, p.metal, False) for p in batch.products]
+    )
+    last = {metal: is_kept for _, metal, is_kept in answers}
+    return [metal for metal, is_kept in last.items() if is_kept]
+
+
 def _close(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     batch = context.bench.batches.get(payload["batch"])
     if batch is None:
@@ -144,18 +154,16 @@ def _close(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
     if not batch.is_open:
         found.error("batch", f"{batch.name} is closed already, since {batch.closed}")
         return
-    if context.happened_on is not None and context.happened_on < batch.date:
-        found.error("date", f"{batch.name} began on {batch.date}, it cannot be closed before", "a later --date")
-    for metal in sorted({n.metal for n in batch.nondetects}):
-        last = max((n.event for n in batch.nondetects if n.metal == metal and n.liquid == "kept"), default=None)
-        answered = [n.event for n in (*batch.nondetects, *batch.products) if n.metal == metal]
-        if last is not None and max(answered) == last:
-            found.error(
-                "batch",
-                f"the liquid of {batch.name} with its {metal} is kept: the batch stays open",
-                f"first `gradeest record none {batch.name} --metal {metal} --liquid tested-negative` (or gone), "
-                "or record what dropped",
-            )
+    latest = max([batch.date, *(p.date for p in batch.products), *(n.date for n in batch.nondetects)])
+    if context.happened_on is not None and context.happened_on < latest:
+        found.error("date", f"{batch.name} has an entry of {latest}, it cannot be closed before", "a later --date")
+    for metal in kept_liquids(batch):
+        found.error(
+            "batch",
+            f"the liquid of {batch.name} with its {metal} is kept: the batch stays open",
+            f"first `gradeest record none {batch.name} --metal {metal} --liquid tested-negative` (or gone), "
+            "or record what dropped",
+        )
     if not batch.products and not batch.nondetects:
         found.warn("batch", f"nothing was recorded of {batch.name}: closed like this it tells nothing")
 
