@@ -8,7 +8,7 @@ from typing import Any
 
 from gradeest.errors import Issue
 from gradeest.materials.catalogue import Catalogue
-from gradeest.materials.hazards import check_batch
+from gradeest.materials.hazards import SELL_OR_HAND_OVER, check_batch, stop_reason
 from gradeest.records import payloads
 from gradeest.records.domain import Batch, Bench
 from gradeest.records.findings import Findings, suggest
@@ -86,13 +86,11 @@ def _lot(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
 
 def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     bench, catalogue = context.bench, context.catalogue
-    name, route = payload["name"], payload["route"]
+    name, route = payload["name"], payload.get("route") or ""
     if not isinstance(name, str) or not BATCH_NAME.fullmatch(name):
         found.error("name", f"'{name}' is not how batches are called", "B and a number")
     elif name in bench.batches:
         found.error("name", f"there is a batch {name} already")
-    if route not in catalogue.routes:
-        found.error("route", f"there is no route '{route}'", suggest(route, catalogue.routes, routes_hint(catalogue)))
     check_text(found, "note", payload.get("note") or "")
     charges = payload["charges"]
     if not charges:
@@ -106,9 +104,23 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
         elif _charge(address, item.get("mass_kg"), context, found):
             kinds.append(bench.fraction(address).kind)
         seen.add(address)
+    _check_route(route, kinds, context, found)
+
+
+def _check_route(route: Any, kinds: list[str], context: Context, found: Findings) -> None:
+    catalogue = context.catalogue
     if route in catalogue.routes:
-        settings = {setting.name: setting.value for setting in bench.settings.values()}
-        found.issues.extend(check_batch(sorted(set(kinds)), route, settings, catalogue))
+        settings = {setting.name: setting.value for setting in context.bench.settings.values()}
+        found.issues.extend(check_batch(catalogue, kinds, route, settings))
+        return
+    # a kind that is never processed has no usual route: the reason is the STOP, not the missing route
+    stops = {kind: stop_reason(catalogue, kind) for kind in kinds if kind in catalogue.kinds}
+    refused = {kind: hazard for kind, hazard in stops.items() if hazard is not None}
+    for kind, hazard in refused.items():
+        found.error("charge", f"'{kind}' is refused. {hazard.line} [{hazard.authority}]", SELL_OR_HAND_OVER)
+    if route or not refused:
+        message = f"there is no route '{route}'" if route else "no route is offered for this kind"
+        found.error("route", message, suggest(str(route), catalogue.routes, routes_hint(catalogue)))
 
 
 def routes_hint(catalogue: Catalogue) -> str:
@@ -191,7 +203,7 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
 }
 REQUIRED: dict[str, tuple[str, ...]] = {
     "lot": ("name",),
-    "batch": ("name", "route", "charges"),
+    "batch": ("name", "charges"),
     "close": ("batch",),
     "setting": ("name", "value"),
     "product": ("batch", "metal", "form", "weight_g", "readability_g"),
