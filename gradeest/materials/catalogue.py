@@ -10,6 +10,7 @@ from pathlib import Path
 
 from gradeest.errors import InputError
 from gradeest.materials.building import TABLES, build_catalogue
+from gradeest.materials.prior_check import PriorCheck, check_catalogue
 from gradeest.materials.rows import (
     METALS,
     Catalogue,
@@ -36,9 +37,11 @@ __all__ = [
     "Hazard",
     "Kind",
     "MetalCorrelation",
+    "PriorCheck",
     "Quantiles",
     "Route",
     "Status",
+    "check_catalogue",
     "load_catalogue",
     "nearest",
     "shipped_folder",
