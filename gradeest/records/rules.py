@@ -8,7 +8,7 @@ from typing import Any
 
 from gradeest.errors import Issue
 from gradeest.materials.catalogue import Catalogue
-from gradeest.materials.hazards import SELL_OR_HAND_OVER, check_batch, stop_reason
+from gradeest.materials.hazards import check_batch
 from gradeest.records import payloads
 from gradeest.records.domain import Batch, Bench
 from gradeest.records.findings import Findings, suggest
@@ -85,7 +85,7 @@ def _lot(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
 
 
 def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
-    bench, catalogue = context.bench, context.catalogue
+    bench = context.bench
     name, route = payload["name"], payload.get("route") or ""
     if not isinstance(name, str) or not BATCH_NAME.fullmatch(name):
         found.error("name", f"'{name}' is not how batches are called", "B and a number")
@@ -104,28 +104,8 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
         elif _charge(address, item.get("mass_kg"), context, found):
             kinds.append(bench.fraction(address).kind)
         seen.add(address)
-    _check_route(route, kinds, context, found)
-
-
-def _check_route(route: Any, kinds: list[str], context: Context, found: Findings) -> None:
-    catalogue = context.catalogue
-    if route in catalogue.routes:
-        settings = {setting.name: setting.value for setting in context.bench.settings.values()}
-        found.issues.extend(check_batch(catalogue, kinds, route, settings))
-        return
-    # a kind that is never processed has no usual route: the reason is the STOP, not the missing route
-    stops = {kind: stop_reason(catalogue, kind) for kind in kinds if kind in catalogue.kinds}
-    refused = {kind: hazard for kind, hazard in stops.items() if hazard is not None}
-    for kind, hazard in refused.items():
-        found.error("charge", f"'{kind}' is refused. {hazard.line} [{hazard.authority}]", SELL_OR_HAND_OVER)
-    if route or not refused:
-        message = f"there is no route '{route}'" if route else "no route is offered for this kind"
-        found.error("route", message, suggest(str(route), catalogue.routes, routes_hint(catalogue)))
-
-
-def routes_hint(catalogue: Catalogue) -> str:
-    """All route ids, as a hint."""
-    return "routes: " + ", ".join(catalogue.routes)
+    settings = {setting.name: setting.value for setting in bench.settings.values()}
+    found.issues.extend(check_batch(kinds, route, settings, context.catalogue))
 
 
 def _charge(address: Any, mass_kg: Any, context: Context, found: Findings) -> bool:
