@@ -1,0 +1,262 @@
+"""`gradeest batch ...`: processing runs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from gradeest.cli import options
+from gradeest.cli.context import Call, call_of, parse_date, place_of
+
+if TYPE_CHECKING:
+    from gradeest.workflow.recording import BatchStarted
+
+app = typer.Typer(name="batch", help="Start, list, show and close batches (processing runs).", no_args_is_help=True)
+
+
+@app.command("add")
+def add(
+    ctx: typer.Context,
+    charge: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--charge", metavar="LOT/FRACTION[=MASS]", help="What goes in; repeat it for several. All, if no mass."
+        ),
+    ] = None,
+    route: Annotated[
+        str | None, typer.Option("--route", help="How it is run (the kind's usual route if left out).")
+    ] = None,
+    note: Annotated[str, typer.Option("--note", help="Anything worth remembering.")] = "",
+    date: options.Date = None,
+    sure: options.Sure = False,
+    as_json: options.Json = False,
+) -> None:
+    """Start a batch from portions of fractions."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.ask import at_terminal, insist
+    from gradeest.cli.complaints import UsageError
+    from gradeest.workflow import recording
+
+    call = call_of(ctx)
+    happened = parse_date(date or "today")
+    if charge:
+        charges = parse_charges(charge)
+    elif at_terminal():
+        charges, route = ask_charges(call, route)
+    else:
+        raise UsageError("batch add: missing --charge", '--charge LOT/FRACTION or --charge "LOT/FRACTION=430 g"')
+    started = insist(
+        lambda confirmed: recording.add_batch(
+            call.place(), charges, route=route, date=happened, note=note, sure=confirmed
+        ),
+        sure=sure,
+    )
+    if as_json:
+        print_json("batch add", started)
+        return
+    print_started(started)
+
+
+def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
+    """LOT/FRACTION[=MASS] for each charge; all problems at once."""
+    from gradeest.errors import InputError, Issue
+    from gradeest.units import parse_mass
+
+    charges: list[tuple[str, float | None]] = []
+    issues: list[Issue] = []
+    for text in texts:
+        address, equals, amount = text.partition("=")
+        field = f"--charge {text}"
+        if "/" not in address:
+            issues.append(Issue("error", f"'{address}' is no LOT/FRACTION", "such as shop-may/fingers", field=field))
+            continue
+        try:
+            charges.append((address.strip(), parse_mass(amount) / 1000 if equals else None))
+        except InputError as err:
+            issues.append(Issue("error", err.message, err.hint, field=field))
+    if issues:
+        plural = "s" if len(issues) > 1 else ""
+        raise InputError(f"batch add: {len(issues)} problem{plural}, nothing saved", issues=issues)
+    return charges
+
+
+def ask_charges(call: Call, route: str | None) -> tuple[list[tuple[str, float | None]], str | None]:
+    """Ask what goes into the batch and by which route."""
+    from gradeest.cli.ask import GaveUpError, Question, ask, parse_choice, say_how
+    from gradeest.cli.complaints import say
+    from gradeest.cli.tables import mass
+    from gradeest.units import parse_mass
+    from gradeest.workflow.catalogues import list_routes
+    from gradeest.workflow.reading import list_fractions
+
+    left = [row for row in list_fractions(call.place()) if row.left_kg > 0 and not row.stop]
+    if not left:
+        raise GaveUpError("there is nothing left to process", "add a lot with `gradeest lot add`")
+    say_how()
+    charges: list[tuple[str, float | None]] = []
+    while left:
+        choices = tuple((row.address, f"{mass(row.left_kg)} left, {row.kind}") for row in left)
+        question = Question(
+            "charge",
+            "",
+            "What goes in" if not charges else "What else goes in (Enter: nothing)",
+            parse_choice(choices, "fraction with something left"),
+            "one of the fractions",
+            optional=bool(charges),
+            choices=choices,
+            quiet=bool(charges),
+        )
+        address = ask(question)
+        if address is None:
+            break
+        grams = ask(
+            Question("mass", "", "  Mass", parse_all(parse_mass), "such as 430 g; `all` takes what is left", "all")
+        )
+        charges.append((address, None if grams is None else grams / 1000))
+        left = [row for row in left if row.address != address]
+    if route is None:
+        routes = tuple((r.id, r.line) for r in list_routes(call.place()))
+        usual = {row.usual_route for row in list_fractions(call.place()) if row.address in {a for a, _ in charges}}
+        default = usual.pop() if len(usual) == 1 else None
+        route = ask(
+            Question(
+                "route",
+                "",
+                "Route",
+                parse_choice(routes, "route"),
+                "how it is run",
+                default,
+                choices=routes,
+                quiet=True,
+            )
+        )
+    say()
+    return charges, route
+
+
+def parse_all(parse_mass: Any) -> Any:
+    """A parser for a mass, or `all` (None)."""
+
+    def parse(text: str) -> float | None:
+        return None if text.strip().lower() == "all" else float(parse_mass(text))
+
+    return parse
+
+
+def print_started(started: BatchStarted) -> None:
+    """The new batch, its route, cautions and what to type next."""
+    from gradeest.cli.tables import mass, note, show
+
+    name = started.saved.name
+    show(f"Started batch {name} (event {started.saved.event}).")
+    for address, kg in started.charges:
+        show(f"  {address}  {mass(kg)}")
+    usual = ", the usual one for this kind" if started.route_was_usual else ""
+    show(note(f"Route: {started.route}{usual} - {started.route_line}"))
+    for text in started.saved.notes:
+        show(note(f"Note: {text}"))
+    if started.cautions:
+        show("Before you start:")
+        for line in started.cautions:
+            show(note(f"! {line}", indent="  "))
+    metal, form = next(iter(started.usual_form.items()), ("Au", "FORM"))
+    show(f"Next: gradeest record product {name} --metal {metal} --form {form} \\")
+    show('        --weight "1.84 g" --readability "0.01 g"')
+
+
+@app.command("list")
+def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
+    """List all batches."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.tables import make_table, mass, show
+    from gradeest.workflow.reading import list_batches
+
+    batches = list_batches(place_of(ctx))
+    if as_json:
+        print_json("batch list", {"batches": batches})
+        return
+    if not batches:
+        show("No batches yet. Start one with: gradeest batch add --charge LOT/FRACTION")
+        return
+    table = make_table(
+        [("batch", "<"), ("date", "<"), ("charge", "w"), ("mass", ">"), ("route", "<"), ("weighed", "<"), ("", "<")]
+    )
+    for row in batches:
+        table.add_row(
+            row.name,
+            row.date.isoformat(),
+            "\n".join(row.addresses),
+            mass(row.mass_kg),
+            row.route,
+            "\n".join(row.results) or "-",
+            "closed" if row.closed else "open",
+        )
+    show(table)
+
+
+@app.command("show")
+def show_one(
+    ctx: typer.Context,
+    batch: Annotated[str, typer.Argument(help="The batch, such as B3.")],
+    as_json: options.Json = False,
+) -> None:
+    """Show one batch: what went in, by which route, what was weighed."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.tables import heading, make_table, mass, note, number, show
+    from gradeest.workflow.reading import show_batch
+
+    found = show_batch(place_of(ctx), batch)
+    if as_json:
+        print_json("batch show", found)
+        return
+    state = f"closed {found.batch.closed}" if found.batch.closed else "open"
+    show(heading(f"Batch {found.batch.name}, {found.batch.date}, {state}"))
+    for charge in found.batch.charges:
+        show(f"  {charge.address}  {mass(charge.mass_kg)}")
+    show(note(f"Route: {found.batch.route} - {found.route_line}"))
+    table = make_table([("event", ">"), ("date", "<"), ("product", "<"), ("weight", ">"), ("form", "w")])
+    for product in found.batch.products:
+        flags = (", damp" if product.damp else "") + (", kept as sure" if product.sure else "")
+        table.add_row(
+            str(product.event),
+            product.date.isoformat(),
+            f"{found.batch.name}/{product.name}",
+            f"{product.weight_g:g} g",
+            f"{product.form}{flags}",
+        )
+    for none in found.batch.nondetects:
+        table.add_row(
+            str(none.event),
+            none.date.isoformat(),
+            f"no {none.metal}",
+            f"< {number(none.below_g)} g",
+            f"liquid {none.liquid}",
+        )
+    if table.row_count:
+        show(table)
+    else:
+        show("Nothing weighed yet.")
+    show(note(f"! {found.cautions}"))
+
+
+@app.command("close")
+def close(
+    ctx: typer.Context,
+    batch: Annotated[str, typer.Argument(help="The batch, such as B3.")],
+    date: options.Date = None,
+    later: options.Later = False,
+    prices: options.Prices = None,
+    as_json: options.Json = False,
+) -> None:
+    """Close a batch: what was weighed is all there will be (until then it counts as a lower bound)."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.complaints import say
+    from gradeest.cli.learned import print_learned
+    from gradeest.workflow.learning import close_batch
+
+    learned = close_batch(place_of(ctx), batch, date=parse_date(date or "today"), later=later, prices=prices, say=say)
+    if as_json:
+        print_json("batch close", learned)
+    else:
+        print_learned(learned)

@@ -1,0 +1,68 @@
+"""`gradeest bench ...`: what the bench has declared about itself."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from gradeest.cli import options
+from gradeest.cli.context import parse_date, place_of
+
+app = typer.Typer(name="bench", help="Declare and show what the bench has: equipment, permits.", no_args_is_help=True)
+
+
+@app.command("set")
+def set_one(
+    ctx: typer.Context,
+    name: Annotated[str | None, typer.Argument(help="fit-equipment, permit or licence (licence:nitric ...).")] = None,
+    value: Annotated[str | None, typer.Argument(help="yes or no, or the permit's own words (yes if left out).")] = None,
+    date: options.Date = None,
+    as_json: options.Json = False,
+) -> None:
+    """Declare, with a date, that the bench has fit equipment, a permit or a licence."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.tables import note, show
+    from gradeest.workflow.recording import SETTINGS, set_bench
+
+    questions = [
+        Question(
+            "name",
+            "NAME",
+            "What do you declare",
+            str.strip,
+            "one of: " + ", ".join(n for n, _ in SETTINGS),
+            choices=SETTINGS,
+        ),
+        Question("value", "VALUE", "Value", str.strip, "yes, no, or the permit's own words", "yes"),
+    ]
+    answers = fill_in(questions, {"name": name, "value": value}, "bench set")
+    saved = set_bench(place_of(ctx), answers["name"], answers["value"], date=parse_date(date or "today"))
+    if as_json:
+        print_json("bench set", saved)
+        return
+    show(f"Declared {saved.name} = {answers['value']} from {saved.happened_on} (event {saved.event}).")
+    for text in saved.notes:
+        show(note(f"Note: {text}"))
+    show(note("The program takes your word for it: the authority named in the cautions decides, not this line."))
+
+
+@app.command("show")
+def show_all(ctx: typer.Context, as_json: options.Json = False) -> None:
+    """Show what the bench has declared."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.tables import make_table, show
+    from gradeest.workflow.reading import show_settings
+
+    settings = show_settings(place_of(ctx))
+    if as_json:
+        print_json("bench show", {"settings": settings})
+        return
+    if not settings:
+        show("Nothing declared: routes that burn are refused. See: gradeest bench set --help")
+        return
+    table = make_table([("declared", "<"), ("value", "w"), ("since", "<")])
+    for setting in settings:
+        table.add_row(setting.name, setting.value, setting.date.isoformat())
+    show(table)

@@ -1,0 +1,63 @@
+"""`gradeest demo`: the whole loop once on an invented lot."""
+
+from __future__ import annotations
+
+import shlex
+from typing import Annotated
+
+import typer
+
+from gradeest.cli.context import place_of
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command("demo")(demo)
+
+
+def demo(
+    ctx: typer.Context,
+    name: Annotated[str | None, typer.Argument(metavar="[LOT]", help="Which demo lot (the first if left out).")] = None,
+    whole: Annotated[bool, typer.Option("--all", help="Replay all its past batches, not only the first.")] = False,
+) -> None:
+    """Show the whole loop on an invented lot: forecast, rank, a first weight, learn, rank again."""
+    import tempfile
+    from pathlib import Path
+
+    from gradeest.cli.complaints import say
+    from gradeest.cli.learned import learned_parts
+    from gradeest.cli.outlook import forecast_parts, ranking_parts
+    from gradeest.cli.tables import heading, note, show
+    from gradeest.workflow.demo import play_demo, prepare_demo
+    from gradeest.workflow.outlook import forecast_lot, rank_lots
+
+    folder = Path(tempfile.mkdtemp(prefix="gradeest-demo-"))
+    ready = prepare_demo(place_of(ctx), folder, name)
+    place, lot = ready.place, ready.lot
+    show(
+        heading("gradeest demo: the lot, its prices and its results are INVENTED."),
+        note(f"A throw-away ledger: {place.ledger}"),
+        "",
+        heading("1. What will it give?"),
+        *forecast_parts(forecast_lot(place, lot.name, say=say)),
+        "",
+        heading("2. What first?"),
+        *ranking_parts(rank_lots(place, lot.name, say=say)),
+        "",
+        heading("3. A batch that was run, and what the balance said (replayed)"),
+    )
+    played = play_demo(ready, whole=whole, say=say)
+    show(*[f"  {line}" for line in played.done], *learned_parts(played.learned), "")
+    show(heading("4. Go on yourself"))
+    first = f"{lot.name}/{lot.fractions[-1].name}"
+    for line in (
+        f"export GRADEEST_LEDGER={shlex.quote(str(place.ledger))}",
+        "gradeest grades",
+        'gradeest rank --if "Au=-12%"',
+        f"gradeest batch add --charge {first}",
+        "gradeest history",
+    ):
+        print(f"  {line}")  # not wrapped: made to be copied
+    if ready.others:
+        show(note(f"Other demo lots: {', '.join(ready.others)} (gradeest demo NAME)."))
+    show(note("Your own lot: gradeest lot add (in a folder of its own, without that variable)."))

@@ -1,0 +1,25 @@
+"""Options that several commands share, stated once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+Date = Annotated[
+    str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="The day on which it happened (today by default).")
+]
+Sure = Annotated[bool, typer.Option("--sure", help="Keep a hardly credible value; it is flagged.")]
+Prices = Annotated[
+    Path | None,
+    typer.Option("--prices", metavar="FILE", help="Your prices (prices.toml beside the ledger by default)."),
+]
+If = Annotated[
+    list[str] | None, typer.Option("--if", metavar='"Au=-12%"', help="Try a change of a price; may be repeated.")
+]
+All = Annotated[bool, typer.Option("--all", help="Every metal and every number.")]
+Later = Annotated[
+    bool, typer.Option("--later", help="Only save; learn from it at the next forecast (for typing in many results).")
+]

@@ -1,0 +1,304 @@
+"""`gradeest forecast`, `rank`, `grades`: what the fractions will give, which first, and what has been learned."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from gradeest.cli import options
+from gradeest.cli.context import place_of
+
+if TYPE_CHECKING:
+    from gradeest.workflow.outlook import ForecastShown, RankingShown, Trust
+
+LotArgument = Annotated[str | None, typer.Argument(metavar="[LOT]", help="One lot (all lots if left out).")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add `forecast` and `rank`."""
+    app.command("forecast")(forecast)
+    app.command("rank")(rank)
+
+
+def register_grades(app: typer.Typer) -> None:
+    """Add `grades`."""
+    app.command("grades")(grades)
+
+
+def forecast(
+    ctx: typer.Context, lot: LotArgument = None, all: options.All = False, as_json: options.Json = False
+) -> None:
+    """Forecast what is left of a lot: fine metal, and the weight to expect on the balance."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.complaints import say
+    from gradeest.cli.tables import show
+    from gradeest.workflow.outlook import forecast_lot
+
+    shown = forecast_lot(place_of(ctx), lot, say=say)
+    if as_json:
+        print_json("forecast", shown)
+        return
+    show(*forecast_parts(shown, everything=all))
+
+
+def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[Any]:
+    """The forecast as tables and lines."""
+    from gradeest.cli.tables import heading, make_table, mass, metal_text, note, percent
+
+    parts: list[Any] = []
+    title = f"Forecast of lot {shown.lot}" if shown.lot else "Forecast of all lots"
+    parts.append(heading(title + (" (invented)" if shown.invented else "") + ": median (5-95 %) of what is left"))
+    rows = [row for row in shown.forecast.rows if everything or is_worth_a_line(row)]
+    if rows:
+        table = make_table(
+            [
+                ("fraction", "<"),
+                ("", "<"),
+                ("fine metal g", ">"),
+                ("on balance g", ">"),
+                ("weighed as", "w"),
+                ("rests on", "<"),
+            ]
+        )
+        before = ""
+        for row in rows:
+            name = short_name(row.address, shown.lot)
+            first = f"{name}\n{mass(row.mass_kg)} {shown.marks.get(row.address, '')}" if row.address != before else ""
+            before = row.address
+            weighed = row.form or "stays behind"
+            if row.p_trace > 0.02:
+                weighed += f"; {percent(row.p_trace)} next to none"
+            table.add_row(
+                first,
+                metal_text(row.metal),
+                interval3(row.recovered_g) if row.form else interval3(row.contained_g),
+                interval3(row.weight_g) if row.form else "-",
+                weighed,
+                row.rests_on,
+            )
+        parts.append(table)
+        parts += total_lines(shown)
+    else:
+        parts.append("Nothing is left that can be processed.")
+    hidden = len(shown.forecast.rows) - len(rows)
+    parts += blocked_lines(shown)
+    for lot, kg in shown.unsorted_kg.items():
+        parts.append(note(f"{lot}: {mass(kg)} unsorted is not in it: sort it first."))
+    if hidden and not everything:
+        parts.append(
+            note(f"{hidden} metals that the usual route does not recover, or hardly there, are left out: --all.")
+        )
+    parts += caution_lines(shown.cautions)
+    parts += trust_lines(shown.trust)
+    return parts
+
+
+def interval3(found: Any) -> str:
+    """An interval record as text."""
+    from gradeest.cli.tables import interval
+
+    return interval((found.q5, found.q50, found.q95))
+
+
+def is_worth_a_line(row: Any) -> bool:
+    """Whether a metal is shown without --all: the route recovers it and it is more likely there than not."""
+    return bool(row.form) and row.p_trace < 0.5
+
+
+def short_name(address: str, lot: str) -> str:
+    """The fraction alone where one lot is shown."""
+    return address.removeprefix(f"{lot}/") if lot else address
+
+
+def total_lines(shown: ForecastShown) -> list[Any]:
+    """Sums over the lot (or all lots), one line."""
+    from rich.text import Text
+
+    from gradeest.cli.tables import metal_text
+
+    totals = [t for t in shown.forecast.totals if t.lot == shown.lot]
+    line = Text("All together, fine metal: ")
+    for i, total in enumerate(totals):
+        line += Text(", " if i else "") + metal_text(total.metal) + Text(f" {interval3(total.recovered_g)} g")
+    return [line] if totals else []
+
+
+def blocked_lines(shown: ForecastShown) -> list[Any]:
+    """What must not be processed, with the reason."""
+    from gradeest.cli.tables import mass, note
+
+    return [
+        note(f"STOP {short_name(item.address, shown.lot)} ({mass(item.mass_kg)}, {item.kind}): {item.reason}")
+        for item in shown.not_processed
+    ]
+
+
+def caution_lines(cautions: tuple[str, ...]) -> list[Any]:
+    """One line of cautions per route."""
+    from gradeest.cli.tables import note
+
+    return [note(f"! {line}") for line in cautions]
+
+
+def trust_lines(trust: Trust) -> list[Any]:
+    """Whether the fit is settled, and what it has to say."""
+    from gradeest.cli.tables import note
+
+    word = (
+        "settled" if trust.settled else "not settled: treat the numbers as rough and run it again with another --seed"
+    )
+    return [note(f"The numbers are {word}."), *[note(f"Note: {text}") for text in trust.notes]]
+
+
+def rank(
+    ctx: typer.Context,
+    lot: LotArgument = None,
+    prices: options.Prices = None,
+    change: options.If = None,
+    all: options.All = False,
+    as_json: options.Json = False,
+) -> None:
+    """Rank what is left by expected gain per hands-on hour; needs your prices."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.complaints import say
+    from gradeest.cli.tables import show
+    from gradeest.workflow.outlook import rank_lots
+
+    shown = rank_lots(place_of(ctx), lot, prices=prices, changes=change or (), say=say)
+    if as_json:
+        print_json("rank", shown)
+        return
+    show(*ranking_parts(shown, everything=all))
+
+
+def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str = "") -> list[Any]:
+    """The ranking as a table and lines."""
+    from gradeest.cli.tables import heading, make_table, money, note, number
+
+    ranking = shown.ranking
+    what = title or (f"Ranking of lot {shown.lot}" if shown.lot else "Ranking")
+    tried = f", if {', '.join(shown.changes)}" if shown.changes else ""
+    parts: list[Any] = [
+        heading(f"{what}{' (invented)' if shown.invented else ''}{tried}: {ranking.currency} and hours")
+    ]
+    if not ranking.rows:
+        return [*parts, "Nothing is left that could be ranked."]
+    table = make_table(
+        [
+            ("#", ">"),
+            ("fraction", "<"),
+            ("", "<"),
+            ("gain", ">"),
+            ("bad case", ">"),
+            ("hours", ">"),
+            ("per h", ">"),
+            ("why", "w"),
+        ]
+    )
+    for row in ranking.rows:
+        name = short_name(row.address, shown.lot)
+        mark = shown.marks.get(row.address, "")
+        if row.gain is None or row.hours is None:
+            table.add_row("-", name, mark, "", "", "", "", f"{row.verdict}: {row.why}")
+            continue
+        table.add_row(
+            str(row.rank) if row.rank is not None else row.verdict,
+            name,
+            mark,
+            money(row.gain.mean),
+            money(row.gain.q5),
+            number(row.hours.mean),
+            money(row.gain_per_hour) if row.rank is not None and row.gain_per_hour is not None else "-",
+            row.why,
+        )
+    parts.append(table)
+    if everything:
+        parts += ranking_details(shown)
+    parts += [note(text) for text in ranking.notes]
+    if shown.assumed:
+        parts.append(note(f"{len(shown.assumed)} price rows are not in {shown.prices_file}: taken from the priors."))
+    parts += caution_lines(shown.cautions)
+    parts += trust_lines(shown.trust)
+    return parts
+
+
+def ranking_details(shown: RankingShown) -> list[Any]:
+    """The second table of --all: the whole spread, what the best does, and how sure the place is."""
+    from gradeest.cli.tables import make_table, money, percent
+
+    table = make_table(
+        [
+            ("fraction", "<"),
+            ("gain 5/50/95 %", ">"),
+            ("worst 5 %", ">"),
+            ("chance", ">"),
+            ("best", ">"),
+            ("per kg", ">"),
+            ("per h +-", ">"),
+            ("else", "w"),
+        ]
+    )
+    for row in shown.ranking.rows:
+        if row.gain is None:
+            continue
+        table.add_row(
+            short_name(row.address, shown.lot),
+            "/".join(money(v) for v in (row.gain.q5, row.gain.q50, row.gain.q95)),
+            money(row.worst_mean) if row.worst_mean is not None else "-",
+            percent(row.chance_of_gain) if row.chance_of_gain is not None else "-",
+            percent(row.chance_best) if row.chance_best is not None else "-",
+            money(row.gain_per_kg) if row.gain_per_kg is not None else "-",
+            money(row.gain_per_hour_mcse) if row.gain_per_hour_mcse is not None else "-",
+            f"{row.alternative} {money(row.alternative_value.mean)}",
+        )
+    return [table]
+
+
+def grades(
+    ctx: typer.Context,
+    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="One kind (all you have if left out).")] = None,
+    all: options.All = False,
+    as_json: options.Json = False,
+) -> None:
+    """Show the grades as believed now: of your fractions and of their kinds, and what they rest on."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.complaints import say
+    from gradeest.cli.tables import grade, heading, make_table, metal_text, note, percent, show
+    from gradeest.workflow.grading import show_grades
+
+    shown = show_grades(place_of(ctx), kind, say=say)
+    if as_json:
+        print_json("grades", shown)
+        return
+    parts: list[Any] = [heading("Grades in g/t of dry feed: median (5-95 %)")]
+    table = make_table(
+        [("kind, fraction", "<"), ("", "<"), ("contained", ">"), ("recoverable", ">"), ("rests on", "w")]
+    )
+    before, hidden = "", 0
+    for row in shown.rows:
+        if not all and row.p_trace > 0.5 and row.rests_on == "prior only":
+            hidden += 1
+            continue
+        name = row.kind if row.address is None else f"  {row.address}"
+        rests = row.rests_on + (f"; {percent(row.p_trace)} next to none" if row.p_trace > 0.02 else "")
+        table.add_row(
+            name if name != before else "",
+            metal_text(row.metal),
+            grade(row.contained),
+            grade(row.recoverable) if row.recoverable is not None else "-",
+            rests,
+        )
+        before = name
+    parts.append(table)
+    if not shown.rows:
+        parts.append("You have no such fractions yet. `gradeest priors show KIND` shows what is believed beforehand.")
+    if hidden:
+        parts.append(note(f"{hidden} metals that are hardly there are left out: --all."))
+    parts.append(
+        note(
+            "Contained: what is in it. Recoverable: what a run brings out. The line of a kind is the next lot of it, "
+            "the lines below are your fractions."
+        )
+    )
+    show(*parts, *trust_lines(shown.trust))

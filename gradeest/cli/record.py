@@ -1,0 +1,235 @@
+"""`gradeest record ...`: what was weighed, what was not found, what a laboratory said."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from gradeest.cli import options
+from gradeest.cli.context import Call, call_of, parse_date
+
+app = typer.Typer(name="record", help="Record a weighed product, nothing found, or an assay.", no_args_is_help=True)
+
+METAL_CHOICES = (("Au", "gold"), ("Ag", "silver"), ("Pd", "palladium"))
+LIQUID_CHOICES = (
+    ("tested-negative", "tested, nothing seen in it"),
+    ("kept", "not tested or still holding metal, kept: the batch stays open"),
+    ("gone", "thrown away or lost"),
+)
+BatchArgument = Annotated[str | None, typer.Argument(metavar="BATCH", help="The batch, such as B3.")]
+Metal = Annotated[str | None, typer.Option("--metal", help="Au, Ag or Pd.")]
+Close = Annotated[bool, typer.Option("--close", help="Nothing more will come: close the batch.")]
+
+
+@app.command("product")
+def product(
+    ctx: typer.Context,
+    batch: BatchArgument = None,
+    metal: Metal = None,
+    form: Annotated[
+        str | None, typer.Option("--form", help="What it is: washed powder, melted button, salt ...")
+    ] = None,
+    weight: Annotated[str | None, typer.Option("--weight", help='Net weight with unit, such as "1.84 g".')] = None,
+    readability: Annotated[
+        str | None, typer.Option("--readability", help='Smallest step of the balance, such as "0.01 g".')
+    ] = None,
+    damp: Annotated[bool | None, typer.Option("--damp/--dry", help="Weighed damp or dry (dry if left out).")] = None,
+    balance: Annotated[str, typer.Option("--balance", help="Which balance, if you have several.")] = "bench",
+    close: Close = False,
+    date: options.Date = None,
+    sure: options.Sure = False,
+    later: options.Later = False,
+    prices: options.Prices = None,
+    as_json: options.Json = False,
+) -> None:
+    """Record a product weighed after a batch, and see what it changes."""
+    from gradeest.cli.ask import at_terminal, fill_in, insist
+    from gradeest.cli.complaints import say
+    from gradeest.workflow import learning
+
+    call = call_of(ctx)
+    happened = parse_date(date or "today")
+    given = {"batch": batch, "metal": metal, "form": form, "weight_g": weight, "readability_g": readability}
+    given["damp"] = None if damp is None else ("y" if damp else "n")
+    asking = at_terminal() and None in (batch, metal, form, weight, readability)
+    answers = fill_in(product_questions(call, given), given, "record product")
+    if asking and not close:
+        close = ask_close()
+    answers["balance"] = balance
+    learned = insist(
+        lambda confirmed: learning.record_product(
+            call.place(), answers, date=happened, close=close, sure=confirmed, later=later, prices=prices, say=say
+        ),
+        sure=sure,
+    )
+    report(learned, "record product", as_json)
+
+
+def product_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
+    """The questions of `record product`; the forms follow the metal, once it is known."""
+    from gradeest.cli.ask import Question, parse_choice, parse_yes
+    from gradeest.workflow.catalogues import list_forms
+
+    forms = list_forms(call.place())
+
+    def form_choices(answers: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+        metal = answers.get("metal")
+        return tuple((f.id, f.name) for f in forms if metal is None or f.metal == metal)
+
+    return [
+        batch_question(call),
+        Question(
+            "metal", "--metal", "Metal", parse_choice(METAL_CHOICES, "metal"), "Au, Ag or Pd", choices=METAL_CHOICES
+        ),
+        Question("form", "--form", "Form", str.strip, "what was weighed", choices_from=form_choices, what="form"),
+        weight_question("weight_g", "--weight", "Net weight on the balance", 'such as "1.84 g"'),
+        weight_question("readability_g", "--readability", "Smallest step of the balance", 'such as "0.01 g"'),
+        Question("damp", "--damp", "Was it damp", parse_yes, "y when it was not dried to a constant weight", "n"),
+    ]
+
+
+def batch_question(call: Call) -> Any:
+    """Which batch; at a terminal the open ones are listed."""
+    from gradeest.cli.ask import Question, at_terminal
+
+    def open_batches(_: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+        from gradeest.workflow.reading import list_batches
+
+        rows = [row for row in list_batches(call.place()) if row.closed is None]
+        return tuple((row.name, f"{row.date}, {', '.join(row.addresses)}") for row in rows)
+
+    listing = open_batches if at_terminal() else None
+    return Question("batch", "BATCH", "Batch", str.strip, "the batch, such as B3", choices_from=listing)
+
+
+def weight_question(key: str, option: str, text: str, help: str) -> Any:
+    """A weight of metal; plain `oz` and `gr` are asked back by the parser."""
+    from gradeest.cli.ask import Question
+    from gradeest.units import parse_mass
+
+    return Question(key, option, text, lambda typed: parse_mass(typed, metal=True), help)
+
+
+def ask_close() -> bool:
+    """Ask whether the batch is done: only then a weight is more than a lower bound."""
+    from gradeest.cli.ask import confirm
+
+    return confirm("Is that all this batch gives, of every metal (close it)", default=False)
+
+
+@app.command("none")
+def none(
+    ctx: typer.Context,
+    batch: BatchArgument = None,
+    metal: Metal = None,
+    below: Annotated[str | None, typer.Option("--below", help='What you would have seen, such as "0.02 g".')] = None,
+    liquid: Annotated[
+        str | None, typer.Option("--liquid", help="What became of the liquid: tested-negative, kept or gone.")
+    ] = None,
+    close: Close = False,
+    date: options.Date = None,
+    sure: options.Sure = False,
+    later: options.Later = False,
+    prices: options.Prices = None,
+    as_json: options.Json = False,
+) -> None:
+    """Record that nothing dropped, or nothing could be seen."""
+    from gradeest.cli.ask import Question, fill_in, insist, parse_choice
+    from gradeest.cli.complaints import say
+    from gradeest.workflow import learning
+
+    call = call_of(ctx)
+    happened = parse_date(date or "today")
+    given = {"batch": batch, "metal": metal, "below_g": below, "liquid": liquid}
+    questions = [
+        batch_question(call),
+        Question(
+            "metal", "--metal", "Metal", parse_choice(METAL_CHOICES, "metal"), "Au, Ag or Pd", choices=METAL_CHOICES
+        ),
+        weight_question("below_g", "--below", "It weighs less than", 'the least you would have seen, such as "0.02 g"'),
+        Question(
+            "liquid",
+            "--liquid",
+            "The liquid",
+            parse_choice(LIQUID_CHOICES, "answer"),
+            "tested-negative, kept or gone",
+            choices=LIQUID_CHOICES,
+        ),
+    ]
+    answers = fill_in(questions, given, "record none")
+    learned = insist(
+        lambda confirmed: learning.record_none(
+            call.place(), answers, date=happened, close=close, sure=confirmed, later=later, prices=prices, say=say
+        ),
+        sure=sure,
+    )
+    report(learned, "record none", as_json)
+
+
+@app.command("assay")
+def assay(
+    ctx: typer.Context,
+    address: Annotated[str | None, typer.Argument(metavar="LOT/FRACTION", help="What was sampled.")] = None,
+    metal: Metal = None,
+    value: Annotated[str | None, typer.Option("--value", help='The grade, such as "310 g/t" or "0.31 g/kg".')] = None,
+    u: Annotated[
+        str | None, typer.Option("--u", help='Standard uncertainty (1 sd), sampling included, such as "5 %".')
+    ] = None,
+    below: Annotated[bool, typer.Option("--below", help="The value is a detection limit: less than that.")] = False,
+    date: options.Date = None,
+    sure: options.Sure = False,
+    later: options.Later = False,
+    prices: options.Prices = None,
+    as_json: options.Json = False,
+) -> None:
+    """Record an assay of a ground sample of a fraction."""
+    from gradeest.cli.ask import Question, at_terminal, fill_in, insist, parse_choice
+    from gradeest.cli.complaints import say
+    from gradeest.units import parse_grade, parse_share
+    from gradeest.workflow import learning
+
+    call = call_of(ctx)
+    happened = parse_date(date or "today")
+
+    def addresses(_: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+        from gradeest.workflow.reading import list_fractions
+
+        return tuple((row.address, row.kind) for row in list_fractions(call.place()))
+
+    given = {"address": address, "metal": metal, "value_g_per_t": value, "u_rel": u}
+    listing = addresses if at_terminal() else None
+    questions = [
+        Question("address", "LOT/FRACTION", "Fraction", str.strip, "what was sampled", choices_from=listing),
+        Question(
+            "metal", "--metal", "Metal", parse_choice(METAL_CHOICES, "metal"), "Au, Ag or Pd", choices=METAL_CHOICES
+        ),
+        Question("value_g_per_t", "--value", "Grade of the dry feed", parse_grade, 'such as "310 g/t" or "0.31 g/kg"'),
+        Question(
+            "u_rel",
+            "--u",
+            "Its standard uncertainty (1 sd)",
+            parse_share,
+            'laboratory and sampling together, such as "5 %" (from memory: 5-30 % for scrap)',
+        ),
+    ]
+    answers = fill_in(questions, given, "record assay")
+    answers["below_detection"] = below
+    learned = insist(
+        lambda confirmed: learning.record_assay(
+            call.place(), answers, date=happened, sure=confirmed, later=later, prices=prices, say=say
+        ),
+        sure=sure,
+    )
+    report(learned, "record assay", as_json)
+
+
+def report(learned: Any, command: str, as_json: bool) -> None:
+    """Print what was saved and what it changed."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.learned import print_learned
+
+    if as_json:
+        print_json(command, learned)
+    else:
+        print_learned(learned)

@@ -1,0 +1,124 @@
+"""Tables and numbers for a terminal of 80 columns, and the same, without colour, in a pipe."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Iterable, Sequence
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from gradeest.cli.wrapping import WIDTH, wrap
+
+# Okabe and Ito's colour-blind-safe set; the metal's symbol always stands beside its colour.
+METAL_STYLES = {"Au": "#E69F00", "Ag": "#56B4E9", "Pd": "#CC79A7"}
+
+
+def console() -> Console:
+    """The console: colours only on a terminal, 80 columns in a pipe."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="replace")  # a lot name must not stop a table on a narrow code page
+    out = Console(highlight=False, markup=False, soft_wrap=False)
+    if not out.is_terminal:
+        out.width = WIDTH
+    elif out.width > 100:
+        out.width = 100
+    return out
+
+
+def metal_text(metal: str) -> Text:
+    """The metal's symbol in its colour."""
+    return Text(metal, style=METAL_STYLES.get(metal, ""))
+
+
+def make_table(columns: Sequence[tuple[str, str]]) -> Table:
+    """An empty table. Columns are (heading, how): "<" left, ">" right, "w" left and wrapping in what is left."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1), collapse_padding=True)
+    for heading, how in columns:
+        if how == "w":
+            table.add_column(heading, overflow="fold", ratio=1)
+        else:
+            table.add_column(heading, justify="right" if how == ">" else "left", no_wrap=True, overflow="ellipsis")
+    return table
+
+
+def show(*parts: Table | Text | str) -> None:
+    """Print tables and lines to stdout; lines are wrapped at the width."""
+    out = console()
+    for part in parts:
+        out.print(part)
+
+
+def heading(text: str) -> Text:
+    """A heading: bold on a terminal, plain in a pipe."""
+    return Text(text, style="bold")
+
+
+def note(text: str, *, indent: str = "") -> Text:
+    """A remark under a table, wrapped at 80 columns."""
+    return Text(wrap(text, indent))
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number to so many significant digits, never in exponent form, without thousands separators.
+
+    Below 0.001 it says `<0.001`: at a bench that is none.
+    """
+    if math.isnan(value):
+        return "-"
+    size = abs(value)
+    if size == 0:
+        return "0"
+    if size < 0.001:
+        return "<0.001" if value > 0 else "-0.000"
+    places = max(digits - 1 - math.floor(math.log10(size)), 0)
+    text = f"{round(value, digits - 1 - math.floor(math.log10(size))):.{places}f}"
+    return text
+
+
+def interval(points: Iterable[float], digits: int = 2) -> str:
+    """Median with its 5 and 95 % points: `9.9 (4.5-22)`."""
+    q5, q50, q95 = points
+    return f"{number(q50, digits)} ({number(q5, digits)}-{number(q95, digits)})"
+
+
+def grade(points: Iterable[float]) -> str:
+    """A grade with its 5 and 95 % points in g/t; from 10000 g/t on in kg/t, and it says so."""
+    q5, q50, q95 = points
+    if q50 < 10_000:
+        return interval((q5, q50, q95))
+    return interval((q5 / 1000, q50 / 1000, q95 / 1000)) + " kg/t"
+
+
+def with_unit(points: Iterable[float]) -> str:
+    """A grade with its unit written behind it in either case."""
+    text = grade(points)
+    return text if text.endswith("kg/t") else f"{text} g/t"
+
+
+def money(value: float) -> str:
+    """Money to three digits, without cents from 10 on."""
+    if math.isnan(value):
+        return "-"
+    return number(value, 3) if abs(value) < 10 else f"{float(f'{value:.3g}'):.0f}"
+
+
+def percent(share: float) -> str:
+    """A share as per cent; never a plain 0 or 100."""
+    if math.isnan(share):
+        return "-"
+    if 0 <= share < 0.01:
+        return "<1 %"
+    if 0.99 < share <= 1:
+        return ">99 %"
+    return f"{100 * share:.0f} %"
+
+
+def mass(kg: float) -> str:
+    """A feed mass: kg, or g below 100 g."""
+    return f"{number(kg, 3)} kg" if abs(kg) >= 0.1 or kg == 0 else f"{number(1000 * kg, 3)} g"

@@ -1,0 +1,235 @@
+"""The history of the ledger, and corrections: each is a new event, nothing is ever changed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from gradeest.errors import InputError, Issue
+from gradeest.records.ledger import Event
+from gradeest.records.stock import amendable_fields, describe, name_products, resolve, undone_by
+from gradeest.units import parse_grade, parse_mass, parse_money, parse_share
+from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.recording import Saved, append, sift
+
+
+@dataclass(frozen=True)
+class EventLine:
+    """One event of the ledger in a few words. `undone_by`: the event that took it back; `amended_by`: corrections."""
+
+    number: int
+    kind: str
+    happened_on: dt.date
+    recorded_at: dt.datetime
+    text: str
+    undone_by: int | None
+    amended_by: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """A correction: the new event and what the old one says now."""
+
+    saved: Saved
+    text: str
+
+
+def list_events(place: Place) -> tuple[EventLine, ...]:
+    """Everything recorded, in order, corrections marked; each text is what the event says now."""
+    with open_bench(place) as opened:
+        events = opened.ledger.events()
+        undone, names = undone_by(events), name_products(events)
+        now = {event.number: event for event in resolve(events)}
+        amended: dict[int, list[int]] = {}
+        for event in events:
+            if event.kind == "amend" and event.number not in undone:
+                amended.setdefault(event.payload["event"], []).append(event.number)
+        return tuple(
+            EventLine(
+                event.number,
+                event.kind,
+                event.happened_on,
+                event.recorded_at,
+                tell(now.get(event.number, event), names),
+                undone.get(event.number),
+                tuple(amended.get(event.number, ())),
+            )
+            for event in events
+        )
+
+
+def tell(event: Event, names: Mapping[int, str]) -> str:
+    """An event with its numbers: `product B1/au-1: 1.84 g gold-powder`."""
+    data = event.payload
+    head = describe(event, names)
+    if event.kind == "lot":
+        total = sum(f["mass_kg"] for f in data["fractions"]) + (data.get("unsorted_kg") or 0)
+        tail = f"{len(data['fractions'])} fractions, {total:g} kg"
+    elif event.kind == "batch":
+        tail = " + ".join(f"{c['address']} {c['mass_kg']:g} kg" for c in data["charges"]) + f", {data['route']}"
+    elif event.kind == "product":
+        flags = (", damp" if data.get("damp") else "") + (", kept as sure" if data.get("sure") else "")
+        tail = f"{data['weight_g']:g} g {data['form']}{flags}"
+    elif event.kind == "nondetect":
+        tail = f"below {data['below_g']:g} g, liquid {data['liquid']}"
+    elif event.kind == "assay":
+        sign = "below " if data.get("below_detection") else ""
+        tail = f"{sign}{data['value_g_per_t']:g} g/t, {100 * data['u_rel']:g} %"
+    elif event.kind == "setting":
+        tail = str(data["value"])
+    elif event.kind == "amend":
+        tail = ", ".join(f"{name} = {value}" for name, value in data["changes"].items())
+    else:
+        return head
+    return f"{head}: {tail}"
+
+
+def event_now(opened: Opened, number: int) -> Event:
+    """An event as it stands, amended. Raises InputError where there is none or it was taken back."""
+    events = opened.ledger.events()
+    for event in resolve(events):
+        if event.number == number:
+            return event
+    undone = undone_by(events)
+    if number in undone:
+        raise InputError(f"event {number} was taken back by event {undone[number]}", "`gradeest history` shows both")
+    if 1 <= number <= len(events):
+        raise InputError(f"event {number} is itself a correction", f"take it back with `gradeest undo {number}`")
+    raise InputError(f"there is no event {number}", "`gradeest history` numbers them")
+
+
+def undo(place: Place, number: int) -> Corrected:
+    """Take an event back. Refused with the list where others rest on it."""
+    with open_bench(place) as opened:
+        events = opened.ledger.events()
+        text = next((tell(e, name_products(events)) for e in events if e.number == number), "")
+        return Corrected(append(opened, "undo", {"event": number}, place.today), text)
+
+
+def changeable(place: Place, number: int) -> list[tuple[str, str]]:
+    """What `amend` may change of an event: (name as typed, value now)."""
+    with open_bench(place) as opened:
+        event = event_now(opened, number)
+        fields = [name for name in amendable_fields(event.kind, event.payload) if name != "sure"]  # that is --sure
+        return [(shorten(name), str(value_of(event, name))) for name in fields]
+
+
+def value_of(event: Event, name: str) -> Any:
+    """The value of a field, of a fraction's field or of a charge."""
+    data = event.payload
+    if event.kind == "batch" and "/" in name:
+        return next(f"{c['mass_kg']:g} kg" for c in data["charges"] if c["address"] == name)
+    if event.kind == "lot" and "." in name:
+        fraction, _, key = name.rpartition(".")
+        value = next(f.get(key) for f in data["fractions"] if f["name"] == fraction)
+    else:
+        key, value = name, data.get(name)
+    if key == "date":
+        return value or event.happened_on
+    if value is None or value == "":
+        return "-"
+    unit = {"mass_kg": " kg", "unsorted_kg": " kg", "value_g_per_t": " g/t"}.get(
+        key, " g" if key.endswith("_g") else ""
+    )
+    return f"{value:g}{unit}" if unit else value
+
+
+SUFFIXES = ("_g_per_t", "_g", "_kg", "_rel", "_paid")
+
+
+def shorten(name: str) -> str:
+    """A field's name as people type it: without the unit (`weight`, `fingers.mass`)."""
+    for suffix in SUFFIXES:
+        if name.endswith(suffix):
+            return name.removesuffix(suffix)
+    return name
+
+
+def amend(place: Place, number: int, typed: Sequence[str], *, sure: bool = False) -> Corrected:
+    """Correct fields of an event, each typed as FIELD=VALUE. Raises InputError with all problems at once."""
+    with open_bench(place) as opened:
+        event = event_now(opened, number)
+        changes, issues = parse_changes(event, typed)
+        sift(issues, f"amend {number}", sure=True)
+        if sure and "sure" in amendable_fields(event.kind, event.payload):
+            changes["sure"] = True
+        saved = append(opened, "amend", {"event": number, "changes": changes}, place.today, sure=sure)
+        return Corrected(saved, tell(event_now(opened, number), name_products(opened.ledger.events())))
+
+
+def parse_changes(event: Event, typed: Sequence[str]) -> tuple[dict[str, Any], list[Issue]]:
+    """FIELD=VALUE words as changes of the payload, with every problem found."""
+    fields = amendable_fields(event.kind, event.payload)
+    names = {shorten(name): name for name in fields} | {name: name for name in fields}
+    changes: dict[str, Any] = {}
+    issues: list[Issue] = []
+    for text in typed:
+        word, equals, value = (part.strip() for part in text.partition("="))
+        if not equals:
+            issues.append(Issue("error", f"'{text}' is no FIELD=VALUE", 'such as weight="1.48 g"'))
+        elif word not in names:
+            known = ", ".join(shorten(name) for name in fields)
+            hint = f"it has: {known}; for anything else undo it and record it anew"
+            issues.append(
+                Issue("error", f"event {event.number} ({event.kind}) has no '{word}' to change", hint, field=word)
+            )
+        else:
+            try:
+                changes[names[word]] = parser_of(event.kind, names[word])(value)
+            except InputError as err:
+                issues.append(Issue("error", err.message, err.hint, field=word))
+    return changes, issues
+
+
+def parser_of(kind: str, name: str) -> Callable[[str], Any]:
+    """How the value of a field is read."""
+    if "/" in name:
+        return parse_kg
+    key = name.rpartition(".")[2]
+    parsers: dict[str, Callable[[str], Any]] = {
+        "date": parse_day,
+        "price_paid": parse_money,
+        "mass_kg": parse_kg,
+        "unsorted_kg": parse_kg,
+        "pieces": parse_pieces,
+        "value_g_per_t": parse_grade,
+        "u_rel": parse_share,
+    }
+    if key in parsers:
+        return parsers[key]
+    if key.endswith("_g"):
+        return lambda text: parse_mass(text, metal=True)
+    if key in ("damp", "sure", "below_detection", "wet", "mixed"):
+        return parse_flag
+    return str.strip
+
+
+def parse_kg(text: str) -> float:
+    """A feed mass in kg."""
+    return parse_mass(text) / 1000
+
+
+def parse_day(text: str) -> str:
+    """A date, kept as text."""
+    try:
+        return dt.date.fromisoformat(text).isoformat()
+    except ValueError as err:
+        raise InputError(f"'{text}' is not a date", "type it as YYYY-MM-DD") from err
+
+
+def parse_pieces(text: str) -> int:
+    """A number of pieces."""
+    if not text.isdigit() or int(text) < 1:
+        raise InputError(f"'{text}' is no number of pieces", "type a whole number")
+    return int(text)
+
+
+def parse_flag(text: str) -> bool:
+    """Yes or no."""
+    if text.lower() in ("y", "yes", "true"):
+        return True
+    if text.lower() in ("n", "no", "false"):
+        return False
+    raise InputError(f"'{text}' is neither yes nor no", "type yes or no")

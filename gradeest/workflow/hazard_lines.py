@@ -1,0 +1,42 @@
+"""Hazards as they are printed: a mark in a table, all lines before a batch."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from gradeest.materials.catalogue import Catalogue, Hazard
+from gradeest.materials.hazards import list_hazards
+
+BESIDE = "practice"  # rows about what stands beside a route: said before a batch, not in every table
+
+
+def hazards_of(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> list[Hazard]:
+    """The hazard rows that touch a route and the kinds in it: STOPs first, laws last."""
+    heats = bool(route) and catalogue.routes[route].heats
+    rows = {row.id: row for kind in kinds or ("",) for row in list_hazards(kind, route, catalogue)}
+    kept = [row for row in rows.values() if row.applies != "with heat" or heats]
+    return sorted(kept, key=lambda row: ("STOP", "gate", "law").index(row.level))
+
+
+def cautions(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> tuple[str, ...]:
+    """All cautions, gates and law lines of a batch, each one line with its authority."""
+    return tuple(
+        f"{row.line} [read {row.dated}]" if row.level == "law" else f"{row.line} [{row.authority}]"
+        for row in hazards_of(catalogue, route, kinds)
+    )
+
+
+def hazard_mark(catalogue: Catalogue, kind: str, route: str) -> str:
+    """`!` for gates, `!L` where a law line comes with the route as well."""
+    levels = {row.level for row in hazards_of(catalogue, route, [kind])}
+    return ("!" if levels - {"law"} else "") + ("L" if "law" in levels else "")
+
+
+def caution_line(catalogue: Catalogue, route: str) -> str:
+    """All cautions of a route in one line, with the authorities to ask and whether a law line comes with it."""
+    rows = [row for row in hazards_of(catalogue, route, []) if row.applies != BESIDE]
+    hazards = ", ".join(row.short for row in rows if row.level != "law")
+    names = [name.strip() for row in rows if row.level != "law" for name in row.authority.split(",")]
+    laws = ", ".join(row.short for row in rows if row.level == "law")
+    ask = ", ".join(dict.fromkeys(name for name in names if name != "common practice"))
+    return f"{route}: {hazards}" + (f" ({ask})" if ask else "") + (f"; {laws}" if laws else "")

@@ -1,0 +1,245 @@
+"""What the sorted fractions will give, and which to process first; what is shown is kept with its prices."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gradeest.belief.outcome import Run
+from gradeest.errors import InputError, LedgerError
+from gradeest.materials.hazards import check_batch
+from gradeest.workflow.believing import Say, State, believe, keep_quiet, run_forward, state_of, stream
+from gradeest.workflow.hazard_lines import caution_line, hazard_mark
+from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.plain import plain
+from gradeest.workflow.reading import lot_named
+
+if TYPE_CHECKING:
+    from gradeest.belief.posterior import Posterior
+    from gradeest.decision.forecast import Forecast
+    from gradeest.decision.prices import Prices
+    from gradeest.decision.ranking import Blocked, Ranking
+
+LEAST_KG = 1e-6  # less than this is nothing left
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How far the fit behind the numbers can be trusted; `diagnostics` is for those who know the terms."""
+
+    settled: bool
+    notes: tuple[str, ...]
+    diagnostics: Any
+
+
+@dataclass(frozen=True)
+class ForecastShown:
+    """A forecast as shown. `marks` are hazard marks by address; `not_processed` are fractions that must not be."""
+
+    lot: str  # "" for all lots
+    forecast: Forecast
+    not_processed: tuple[Blocked, ...]
+    marks: Mapping[str, str]
+    cautions: tuple[str, ...]
+    unsorted_kg: Mapping[str, float]  # by lot
+    invented: bool
+    trust: Trust
+    catalogue_version: str
+    seed: int
+    engine: str
+    kept: bool
+
+
+@dataclass(frozen=True)
+class RankingShown:
+    """A ranking as shown, with the prices it rests on."""
+
+    lot: str
+    ranking: Ranking
+    marks: Mapping[str, str]
+    cautions: tuple[str, ...]  # one line per route named
+    prices: Mapping[str, Any]
+    prices_file: str
+    assumed: tuple[str, ...]  # price rows taken from the priors
+    changes: tuple[str, ...]
+    invented: bool
+    trust: Trust
+    catalogue_version: str
+    seed: int
+    engine: str
+    kept: bool
+
+
+def trust_in(posterior: Posterior) -> Trust:
+    """What the fit says about itself."""
+    found = posterior.diagnostics
+    return Trust(found.settled, tuple(found.notes), found)
+
+
+def split_fractions(opened: Opened, state: State, lot: str | None) -> tuple[tuple[Run, ...], tuple[Blocked, ...]]:
+    """What is left to process, each fraction by its kind's usual route, and what must not be processed.
+
+    A route that lacks only the bench's declarations is in both: it is forecast, but not ranked.
+    """
+    from gradeest.decision.ranking import Blocked
+
+    bench, runs, blocked = state.bench, [], []
+    settings = {s.name: s.value for s in bench.settings.values()}
+    for address in bench.addresses():
+        if lot is not None and not address.startswith(f"{lot}/"):
+            continue
+        left = bench.left_kg(address)
+        if left < LEAST_KG:
+            continue
+        kind = opened.catalogue.kinds[bench.fraction(address).kind]
+        route = kind.usual_route
+        refusals = [i.message for i in check_batch([kind.id], route, settings, opened.catalogue)]
+        if refusals or not route:
+            reason = refusals[0] if refusals else "no route is offered for this kind"
+            blocked.append(Blocked(address, kind.id, left, route, reason))
+        if route and not kind.stop:
+            runs.append(Run(address, left, route))
+    return tuple(runs), tuple(blocked)
+
+
+def forecast_lot(place: Place, lot: str | None = None, *, say: Say = keep_quiet) -> ForecastShown:
+    """What a lot (or every lot) will give by the usual routes: fine metal, and the weight to expect on the balance."""
+    with open_bench(place) as opened:
+        if lot is not None:
+            lot_named(opened, lot)
+        posterior = believe(opened, say=say)
+        return make_forecast(opened, state_of(opened), posterior, lot)
+
+
+def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str | None) -> ForecastShown:
+    """The forecast of a state, kept in the ledger beside its events."""
+    from gradeest.decision.forecast import Forecast, summarise_outcome
+
+    runs, blocked = split_fractions(opened, state, lot)
+    kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
+    forecast = Forecast((), (), 0)
+    if runs:
+        forecast = summarise_outcome(run_forward(opened, posterior, runs), kinds, posterior.rests_on)
+    lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
+    content = {"lot": lot or "", "forecast": forecast, **ground(opened)}
+    routes = {run.route: kinds[run.address] for run in runs}
+    return ForecastShown(
+        lot or "",
+        forecast,
+        blocked,
+        marks(opened, kinds, runs, blocked),
+        tuple(caution_line(opened.catalogue, route) for route in routes),
+        {each.name: each.unsorted_kg for each in lots if each.unsorted_kg},
+        any(each.invented for each in lots),
+        trust_in(posterior),
+        opened.catalogue.version,
+        opened.place.seed,
+        opened.place.engine,
+        keep(opened, "forecast", content),
+    )
+
+
+def ground(opened: Opened) -> dict[str, Any]:
+    """What every number shown rests on."""
+    return {
+        "catalogue_version": opened.catalogue.version,
+        "seed": opened.place.seed,
+        "engine": opened.place.engine,
+    }
+
+
+def keep(opened: Opened, what: str, content: Mapping[str, Any]) -> bool:
+    """Keep what is shown, to be held against what comes; it is shown even where the ledger cannot be written."""
+    try:
+        opened.ledger.keep_shown(what, plain(content), recorded_at=opened.place.now)
+    except LedgerError:
+        return False
+    return True
+
+
+def marks(opened: Opened, kinds: Mapping[str, str], runs: Sequence[Run], blocked: Sequence[Blocked]) -> dict[str, str]:
+    """Hazard marks by address."""
+    found = {run.address: hazard_mark(opened.catalogue, kinds[run.address], run.route) for run in runs}
+    return found | {item.address: "STOP" for item in blocked}
+
+
+def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) -> tuple[Prices, Path]:
+    """The user's prices with the changes to try. Raises InputError: no file, or every problem in it."""
+    from gradeest.decision.price_file import read_prices
+    from gradeest.decision.prices import apply_change
+
+    file = path or opened.place.prices
+    if not file.exists():
+        raise InputError(
+            f"no prices: there is no file {file}",
+            "no metal price is ever shipped: write a file with `gradeest prices new` and fill it in, or use --prices",
+        )
+    prices = read_prices(file, opened.catalogue)
+    for change in changes:
+        prices = apply_change(prices, change)
+    return prices, file
+
+
+def rank_lots(
+    place: Place,
+    lot: str | None = None,
+    *,
+    prices: Path | None = None,
+    changes: Sequence[str] = (),
+    say: Say = keep_quiet,
+) -> RankingShown:
+    """Which fraction to process first, by expected gain per hands-on hour. Raises InputError without prices."""
+    with open_bench(place) as opened:
+        if lot is not None:
+            lot_named(opened, lot)
+        found, file = load_prices(opened, prices, changes)  # before the long fit
+        posterior = believe(opened, say=say)
+        return make_ranking(opened, state_of(opened), posterior, lot, found, file)
+
+
+def make_ranking(
+    opened: Opened,
+    state: State,
+    posterior: Posterior,
+    lot: str | None,
+    prices: Prices,
+    file: Path,
+    *,
+    kept: bool = True,
+) -> RankingShown:
+    """The ranking of a state, kept in the ledger with its prices unless told otherwise."""
+    from gradeest.decision.ranking import rank_runs
+
+    runs, blocked = split_fractions(opened, state, lot)
+    barred = {item.address for item in blocked}
+    runs = tuple(run for run in runs if run.address not in barred)
+    kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
+    ranking = rank_runs(
+        run_forward(opened, posterior, runs),
+        kinds,
+        prices,
+        opened.catalogue,
+        stream(opened.place, "prices"),
+        blocked=blocked,
+    )
+    lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
+    content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
+    named = dict.fromkeys(row.route for row in ranking.rows if row.route)
+    return RankingShown(
+        lot or "",
+        ranking,
+        marks(opened, kinds, runs, blocked),
+        tuple(caution_line(opened.catalogue, route) for route in named),
+        prices.as_dict(),
+        str(file),
+        prices.assumed,
+        prices.changes,
+        any(each.invented for each in lots),
+        trust_in(posterior),
+        opened.catalogue.version,
+        opened.place.seed,
+        opened.place.engine,
+        kept and keep(opened, "ranking", content),
+    )

@@ -1,0 +1,178 @@
+"""What the ledger holds, as rows to print: lots, fractions, batches, history."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from gradeest.errors import InputError
+from gradeest.materials.catalogue import Catalogue, Kind, nearest
+from gradeest.records.domain import Batch, Lot, Setting
+from gradeest.workflow.hazard_lines import caution_line
+from gradeest.workflow.opening import Opened, Place, open_bench
+
+
+@dataclass(frozen=True)
+class LotLine:
+    """One lot in a list."""
+
+    name: str
+    date: dt.date
+    fractions: int
+    mass_kg: float
+    left_kg: float
+    invented: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class FractionLine:
+    """One fraction: its kind, what is left, which batches took from it; `stop` tells why it may not be processed."""
+
+    address: str
+    name: str
+    kind: str
+    mass_kg: float
+    left_kg: float
+    batches: tuple[str, ...]
+    usual_route: str
+    stop: str
+    remark: str
+
+
+@dataclass(frozen=True)
+class LotShown:
+    """One lot with its fractions."""
+
+    lot: Lot
+    fractions: tuple[FractionLine, ...]
+
+
+@dataclass(frozen=True)
+class BatchLine:
+    """One batch in a list; `results` in a few words each."""
+
+    name: str
+    date: dt.date
+    closed: dt.date | None
+    route: str
+    addresses: tuple[str, ...]
+    mass_kg: float
+    results: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BatchShown:
+    """One batch with the line of its route and its cautions."""
+
+    batch: Batch
+    route_line: str
+    cautions: str
+
+
+def list_lots(place: Place) -> tuple[LotLine, ...]:
+    """All lots in the order they were recorded."""
+    with open_bench(place) as opened:
+        bench = opened.bench
+        return tuple(
+            LotLine(
+                lot.name,
+                lot.date,
+                len(lot.fractions),
+                sum(f.mass_kg for f in lot.fractions) + lot.unsorted_kg,
+                sum(bench.left_kg(f"{lot.name}/{f.name}") for f in lot.fractions) + lot.unsorted_kg,
+                lot.invented,
+                lot.note,
+            )
+            for lot in bench.lots.values()
+        )
+
+
+def lot_named(opened: Opened, name: str) -> Lot:
+    """The lot of that name. Raises InputError with the nearest names."""
+    lot = opened.bench.lots.get(name)
+    if lot is None:
+        near = nearest(name, list(opened.bench.lots))
+        hint = f"did you mean {' or '.join(near)}?" if near else "`gradeest lot list` names them all"
+        raise InputError(f"there is no lot '{name}'", hint)
+    return lot
+
+
+def fraction_line(opened: Opened, address: str) -> FractionLine:
+    """One fraction as a row."""
+    fraction = opened.bench.fraction(address)
+    kind = opened.catalogue.kinds[fraction.kind]
+    batches = tuple(b.name for b in opened.bench.batches.values() if any(c.address == address for c in b.charges))
+    stop = stop_line(opened.catalogue, kind)
+    words = []
+    if fraction.pieces:
+        words.append(f"{fraction.pieces} pieces")
+    if fraction.wet:
+        words.append("wet")
+    if fraction.mixed:
+        words.append("mixed")
+    if stop:
+        words.append("not to be processed")
+    if fraction.note:
+        words.append(fraction.note)
+    return FractionLine(
+        address,
+        fraction.name,
+        fraction.kind,
+        fraction.mass_kg,
+        opened.bench.left_kg(address),
+        batches,
+        kind.usual_route,
+        stop,
+        ", ".join(words),
+    )
+
+
+def stop_line(catalogue: Catalogue, kind: Kind) -> str:
+    """Why a kind may not be processed, or ""."""
+    return catalogue.hazards[kind.stop].line if kind.stop else ""
+
+
+def list_fractions(place: Place) -> tuple[FractionLine, ...]:
+    """All fractions of all lots."""
+    with open_bench(place) as opened:
+        return tuple(fraction_line(opened, address) for address in opened.bench.addresses())
+
+
+def show_lot(place: Place, name: str) -> LotShown:
+    """One lot and its fractions."""
+    with open_bench(place) as opened:
+        lot = lot_named(opened, name)
+        return LotShown(lot, tuple(fraction_line(opened, f"{lot.name}/{f.name}") for f in lot.fractions))
+
+
+def results_of(batch: Batch) -> tuple[str, ...]:
+    """What was weighed, in a few words each."""
+    weighed = tuple(f"{p.name} {p.weight_g:g} g" for p in batch.products)
+    return weighed + tuple(f"no {n.metal}" for n in batch.nondetects)
+
+
+def list_batches(place: Place) -> tuple[BatchLine, ...]:
+    """All batches in the order they were recorded."""
+    with open_bench(place) as opened:
+        return tuple(
+            BatchLine(b.name, b.date, b.closed, b.route, tuple(c.address for c in b.charges), b.mass_kg, results_of(b))
+            for b in opened.bench.batches.values()
+        )
+
+
+def show_batch(place: Place, name: str) -> BatchShown:
+    """One batch: what went in and what was weighed."""
+    with open_bench(place) as opened:
+        batch = opened.bench.batches.get(name)
+        if batch is None:
+            known = ", ".join(opened.bench.batches) or "none yet"
+            raise InputError(f"there is no batch '{name}'", f"batches: {known}")
+        line = opened.catalogue.routes[batch.route].line
+        return BatchShown(batch, line, caution_line(opened.catalogue, batch.route))
+
+
+def show_settings(place: Place) -> tuple[Setting, ...]:
+    """What the bench has declared."""
+    with open_bench(place) as opened:
+        return tuple(opened.bench.settings.values())

@@ -1,0 +1,169 @@
+"""Writing to the ledger: each function checks everything first, then appends one event, or nothing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from gradeest.errors import InputError, Issue, NeedsConfirmation
+from gradeest.materials.hazards import DEFER
+from gradeest.records.domain import Lot
+from gradeest.records.intake import read_lot
+from gradeest.records.payloads import lot_payload
+from gradeest.records.stock import AMENDABLE, check_event, name_products, next_batch_name
+from gradeest.workflow.hazard_lines import cautions
+from gradeest.workflow.opening import Opened, Place, open_bench
+
+COMMANDS = {
+    "nondetect": "record none",
+    "product": "record product",
+    "assay": "record assay",
+    "lot": "lot add",
+    "batch": "batch add",
+    "close": "batch close",
+    "setting": "bench set",
+}
+SETTINGS = (
+    ("fit-equipment", "burning with fume treatment, fit for the purpose"),
+    ("permit", "the authority's permit for it"),
+    ("licence", "a licence to hold restricted acids and peroxide"),
+)
+
+
+@dataclass(frozen=True)
+class Saved:
+    """What was saved: the event's number, its address or name, and what should be noted."""
+
+    event: int
+    kind: str
+    name: str
+    happened_on: dt.date
+    notes: tuple[str, ...] = ()
+
+
+def sift(issues: Sequence[Issue], what: str, *, sure: bool) -> tuple[str, ...]:
+    """Raise InputError for errors, NeedsConfirmation for hardly credible input unless `sure`; returns the notes."""
+    errors = [issue for issue in issues if issue.severity == "error"]
+    asks = [issue for issue in issues if issue.severity == "ask"]
+    if errors:
+        plural = "s" if len(errors) > 1 else ""
+        raise InputError(f"{what}: {len(errors)} problem{plural}, nothing saved", issues=[*errors, *asks])
+    if asks and not sure:
+        raise NeedsConfirmation(
+            f"{what}: hardly credible, nothing saved yet",
+            "if it is right as typed, give it again with --sure; it is then kept with a flag",
+            issues=asks,
+        )
+    return tuple(str(issue) for issue in issues if issue.severity != "error")
+
+
+def append(opened: Opened, kind: str, payload: Mapping[str, Any], date: dt.date, *, sure: bool = False) -> Saved:
+    """Check one event against the bench, append it and replay; nothing is written where a check fails."""
+    place = opened.place
+    with opened.ledger.atomic():  # nobody may change the bench between the check and the entry
+        opened.read_again()
+        events = opened.ledger.events()
+        issues = check_event(
+            opened.bench, kind, payload, opened.catalogue, events=events, happened_on=date, today=place.today
+        )
+        notes = sift(issues, COMMANDS.get(kind, kind), sure=sure)
+        kept = dict(payload)
+        if "sure" in AMENDABLE.get(kind, ()):
+            kept["sure"] = sure and any(issue.severity == "ask" for issue in issues)
+        event = opened.ledger.append(kind, kept, happened_on=date, recorded_at=place.now, uuid=str(uuid.uuid4()))
+    opened.read_again()
+    return Saved(event.number, kind, name_of(opened, kind, payload, event.number), date, notes)
+
+
+def name_of(opened: Opened, kind: str, payload: Mapping[str, Any], number: int) -> str:
+    """The address or name that the event made or touched (`B3/au-1` for a product)."""
+    if kind == "product":
+        return f"{payload['batch']}/{name_products(opened.ledger.events())[number]}"
+    return str(payload.get("name") or payload.get("batch") or payload.get("address") or payload.get("event") or "")
+
+
+def add_lot(place: Place, lot: Lot, *, sure: bool = False) -> Saved:
+    """Keep a lot that was typed in at the terminal."""
+    with open_bench(place, create=True) as opened:
+        return append(opened, "lot", lot_payload(lot), lot.date, sure=sure)
+
+
+def add_lot_file(place: Place, path: Path, *, sure: bool = False) -> tuple[Lot, Saved]:
+    """Keep the lot of a TOML or CSV file; every problem of the file is reported at once."""
+    from gradeest.materials.catalogue import load_catalogue
+
+    # Read first: a faulty file must not leave a new, empty ledger behind.
+    lot, issues = read_lot(path, load_catalogue(place.priors), today=place.today)
+    notes = sift(issues, f"lot add {path}", sure=sure)
+    saved = add_lot(place, lot, sure=sure)
+    return lot, Saved(saved.event, saved.kind, saved.name, saved.happened_on, (*notes, *saved.notes))
+
+
+@dataclass(frozen=True)
+class BatchStarted:
+    """A new batch: its route (and whether it was chosen for the kind), its cautions and gates."""
+
+    saved: Saved
+    route: str
+    route_line: str
+    route_was_usual: bool
+    charges: tuple[tuple[str, float], ...]  # address, kg
+    cautions: tuple[str, ...]
+    usual_form: Mapping[str, str]  # metal -> form
+
+
+def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
+    """The route that the kinds of all charges are usually run by. Raises InputError where there is no single one."""
+    kinds = [opened.catalogue.kinds[opened.bench.fraction(a).kind] for a in addresses]
+    routes = {kind.usual_route for kind in kinds}
+    if len(routes) == 1 and "" not in routes:
+        return routes.pop()
+    if "" in routes:
+        return ""  # check_event refuses it with the reason
+    lines = ", ".join(f"{kind.id}: {kind.usual_route}" for kind in kinds)
+    raise InputError(f"these kinds are usually run by different routes ({lines})", "name one with --route")
+
+
+def add_batch(
+    place: Place,
+    charges: Sequence[tuple[str, float | None]],
+    *,
+    route: str | None,
+    date: dt.date,
+    note: str = "",
+    sure: bool = False,
+) -> BatchStarted:
+    """Start a batch of portions of fractions (mass None: all that is left) by `route`, or the kinds' usual one."""
+    with open_bench(place) as opened:
+        known = set(opened.bench.addresses())
+        masses = [
+            {"address": a, "mass_kg": m if m is not None else (opened.bench.left_kg(a) if a in known else 0.0)}
+            for a, m in charges
+        ]
+        chosen = route
+        if chosen is None:
+            unknown = [a for a, _ in charges if a not in known]
+            chosen = "" if unknown else usual_route(opened, [a for a, _ in charges])
+        payload = {"name": next_batch_name(opened.ledger.events()), "route": chosen, "charges": masses, "note": note}
+        saved = append(opened, "batch", payload, date, sure=sure)
+        batch = opened.bench.batches[saved.name]
+        kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
+        return BatchStarted(
+            saved,
+            batch.route,
+            opened.catalogue.routes[batch.route].line,
+            route is None,
+            tuple((c.address, c.mass_kg) for c in batch.charges),
+            (*cautions(opened.catalogue, batch.route, kinds), DEFER),
+            dict(opened.catalogue.routes[batch.route].usual_form),
+        )
+
+
+def set_bench(place: Place, name: str, value: str, *, date: dt.date) -> Saved:
+    """Keep a dated declaration about the bench (fit equipment, permit, licence)."""
+    with open_bench(place, create=True) as opened:
+        return append(opened, "setting", {"name": name, "value": value}, date)
