@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeGuard
 
 from gradeest.errors import Issue, Severity
 from gradeest.materials.catalogue import nearest
@@ -51,12 +51,12 @@ def suggest(word: str, choices: Iterable[str], otherwise: str) -> str:
     return f"did you mean {' or '.join(near)}?" if near else otherwise
 
 
-def is_number(value: Any) -> bool:
+def is_number(value: Any) -> TypeGuard[float]:
     """Whether a value from a payload is a finite number (True and False are none)."""
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def is_clean_text(value: Any) -> bool:
+def is_clean_text(value: Any) -> TypeGuard[str]:
     """Whether a value is text that can be stored and printed: no control characters, no bytes that were no text."""
     if not isinstance(value, str):
         return False

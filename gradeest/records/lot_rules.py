@@ -73,9 +73,7 @@ def check_kind(found: Findings, where: str, kind: str, catalogue: Catalogue) -> 
     """Whether the catalogue has the kind; otherwise an error with the nearest ids is added."""
     if kind in catalogue.kinds:
         return True
-    found.error(
-        "kind", f"there is no kind '{kind}'", suggest(kind, catalogue.kinds, "`gradeest priors list` names all")
-    )
+    found.error(where, f"there is no kind '{kind}'", suggest(kind, catalogue.kinds, "`gradeest priors list` names all"))
     return False
 
 
@@ -83,9 +81,9 @@ def check_mass(found: Findings, where: str, mass_kg: object) -> bool:
     """Whether a mass of feed can be; otherwise an error is added."""
     if not is_number(mass_kg):
         found.error(where, f"{mass_kg} is no mass", "a mass with its unit, e.g. 2.45 kg")
-    elif float(mass_kg) <= 0:  # type: ignore[arg-type]
+    elif mass_kg <= 0:
         found.error(where, f"a mass of {mass_kg:g} kg cannot be", "a mass above zero, e.g. 2.45 kg")
-    elif float(mass_kg) > MOST_KG:  # type: ignore[arg-type]
+    elif mass_kg > MOST_KG:
         found.error(where, f"{mass_kg:g} kg is more than any bench holds", "check the unit")
     else:
         return True

@@ -13,6 +13,7 @@ from gradeest.records.references import Context, find_open_batch, is_fraction, i
 G_PER_KG = 1000.0
 G_PER_T = 1e6
 LIQUIDS: tuple[str, ...] = get_args(Liquid)
+LEAST_STEPS = 30  # below it two weights agree to a step by chance too often
 DIGIT = 1e-6  # a reading is a whole number of steps up to this share of a step
 
 
@@ -33,6 +34,7 @@ def check_product(payload: Mapping[str, Any], context: Context, found: Findings)
         )
     if form is not None and weighed:
         _check_amount(payload, batch, form, context, found)
+        _check_pro_rata(payload, batch, context, found)
 
 
 def check_nondetect(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
@@ -170,3 +172,32 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
             f"({limit_g:.4g} g)",
             "check unit, metal, form, and whether it was dry",
         )
+
+
+def _check_pro_rata(payload: Mapping[str, Any], batch: Batch, context: Context, found: Findings) -> None:
+    """One drop shared out by mass over several batches looks like independent results that agree: it is none."""
+    weight, step = payload["weight_g"], payload["readability_g"]
+    if weight < LEAST_STEPS * step:
+        return
+    alike = []
+    for other in context.bench.batches.values():
+        if other.name == batch.name or (other.date, other.route) != (batch.date, batch.route):
+            continue
+        ratio = other.mass_kg / batch.mass_kg
+        for one in other.products:
+            same = (one.metal, one.form, one.date) == (payload["metal"], payload["form"], context.happened_on)
+            rounding = (step * ratio + one.readability_g) / 2 * (1 + DIGIT)
+            if (
+                same
+                and one.weight_g >= LEAST_STEPS * one.readability_g
+                and abs(weight * ratio - one.weight_g) <= rounding
+            ):
+                alike.append(other.name)
+    if not alike:
+        return
+    report = found.ask if len(alike) == 1 else found.error
+    report(
+        "weight",
+        f"{batch.name} gives the same metal per kg, to the last digit, as {', '.join(alike)} of the same day",
+        "was it one drop, shared out? then record one batch with every --charge and the whole weight",
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from gradeest.errors import Issue
@@ -46,6 +46,7 @@ def check_payload(
     missing = [name for name in REQUIRED[kind] if payload.get(name) in (None, "")]
     for name in missing:
         found.error(name, f"{name} is missing")
+    check_flags(found, payload, FLAGS.get(kind, ()))
     if not missing:
         date = read_date(found, payload, happened_on)
         if not found.has_errors:
@@ -53,6 +54,13 @@ def check_payload(
                 check_date(found, date, today)
             rule(payload, Context(bench, catalogue, date, today), found)
     return found.issues
+
+
+def check_flags(found: Findings, payload: Mapping[str, Any], names: Iterable[str], where: str = "") -> None:
+    """Add an error for a yes-or-no field that holds something else."""
+    for name in names:
+        if payload.get(name) not in (None, True, False):
+            found.error(where + name, f"'{payload[name]}' is neither yes nor no", "yes or no")
 
 
 def read_date(found: Findings, payload: Mapping[str, Any], happened_on: dt.date | None) -> dt.date | None:
@@ -73,6 +81,8 @@ def _lot(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     except (KeyError, TypeError, ValueError, AttributeError) as err:
         found.error("lot", f"this is not how a lot is stored: {err!r}")
         return
+    for item in payload.get("fractions", ()):
+        check_flags(found, item, ("wet", "mixed"), f"{item['name']}.")
     check_lot(lot, context.catalogue, found, taken=context.bench.lots, today=context.today)
     for fraction in lot.fractions:
         kind = context.catalogue.kinds.get(fraction.kind)
@@ -180,6 +190,11 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "product": check_product,
     "nondetect": check_nondetect,
     "assay": check_assay,
+}
+FLAGS: dict[str, tuple[str, ...]] = {
+    "lot": ("invented",),
+    "product": ("damp", "sure"),
+    "assay": ("below_detection", "sure"),
 }
 REQUIRED: dict[str, tuple[str, ...]] = {
     "lot": ("name",),

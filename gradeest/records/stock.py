@@ -282,7 +282,7 @@ def _check_correction(
     own = [issue for (n, where), issue in after.items() if n == target.number and (n, where) not in before]
     found.issues.extend(own)
     resting = sorted({n for n, where in after if n != target.number and (n, where) not in before})
-    if resting:
+    if resting and not own:
         described = {event.number: describe(event, names) for event in events}
         listed = ", ".join(f"{n} ({described[n]})" for n in resting)
         verb = "undone" if kind == "undo" else "changed so"
