@@ -59,16 +59,16 @@ class Settlement:
 
 
 def value_runs(
-    outcome: Outcome, kinds: Mapping[str, str], prices: Prices, catalogue: Catalogue, rng: np.random.Generator
+    outcome: Outcome, kinds: Mapping[str, str], prices: Prices, catalogue: Catalogue, named: NamedDraws
 ) -> Economics:
     """Money of each run of an outcome.
 
-    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; kinds, kind id by address.
-    Hours, costs, terms and a buyer's share are drawn once per row and draw: runs of one route share them.
+    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; kinds, kind id by address; named,
+    draws of the price rows, as many as the outcome's. Hours, costs, terms and a buyer's share are drawn once per row
+    and draw: runs of one route share them.
     Raises InputError where the prices lack a route that a run takes. Equation: model section 6.
     """
     check_runs(outcome, prices)
-    named = NamedDraws(rng, outcome.recovered_g.shape[0])
     settlement = draw_settlement(outcome.metals, prices, named)
     pairs = [_cost_and_hours(run.route, run.mass_kg, prices, named) for run in outcome.runs]
     cost, hours = (_stack([pair[i] for pair in pairs], named.draws) for i in (0, 1))
@@ -146,15 +146,16 @@ def value_unprocessed(
 def draw_as_is_per_kg(kind: Kind, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> Array:
     """What a scrap buyer pays per kg of a kind as it is, shape (draw,), in currency per kg.
 
-    The price the user typed for the kind; else the class's share of the metal value an ordinary lot of the kind holds.
+    The price the user typed for the kind; else the kind's (or its class's) share of the metal value of an ordinary lot.
     A buyer pays by category and does not know this bench's own weights, so the belief does not enter. 0 without a row.
     """
     if kind.id in prices.as_is_per_kg:
         return named.amount(f"as-is-per-kg:{kind.id}", prices.as_is_per_kg[kind.id])
-    if kind.cls not in prices.as_is_share:
+    row = next((name for name in (kind.id, kind.cls) if name in prices.as_is_share), None)
+    if row is None:
         return np.zeros(named.draws)
     usual = usual_metal_value_per_kg(kind, prices, catalogue)
-    return usual * named.share(f"as-is:{kind.cls}", prices.as_is_share[kind.cls])
+    return usual * named.share(f"as-is:{row}", prices.as_is_share[row])
 
 
 def usual_metal_value_per_kg(kind: Kind, prices: Prices, catalogue: Catalogue) -> float:
@@ -206,18 +207,23 @@ def _settle_together(fine_g: Array, settlement: Settlement, spent: Array) -> tup
 
 
 def _added_revenue(fine_g: Array, settlement: Settlement, pool: tuple[int, ...]) -> Array:
+    """Value of the pool with a run less its value without it, for every run, in the pool or not; (draw, run)."""
+    total = fine_g[:, list(pool), :].sum(axis=1)
+    together = _value_of_pool(fine_g, settlement, pool)
     added = []
     for run in range(fine_g.shape[1]):
-        others = tuple(i for i in pool if i != run)
-        with_run = _value_of_pool(fine_g, settlement, (*others, run))
-        added.append(with_run - _value_of_pool(fine_g, settlement, others))
+        own = fine_g[:, run, :]
+        if pool == (run,):
+            added.append(together)
+        elif run in pool:
+            added.append(together - settlement.value(np.maximum(total - own, 0.0)))
+        else:
+            added.append(settlement.value(total + own) - together)
     return _stack(added, fine_g.shape[0])
 
 
 def _value_of_pool(fine_g: Array, settlement: Settlement, pool: tuple[int, ...]) -> Array:
-    if not pool:
-        return np.zeros(fine_g.shape[0])
-    return settlement.value(fine_g[:, list(pool), :].sum(axis=1))
+    return settlement.value(fine_g[:, list(pool), :].sum(axis=1)) if pool else np.zeros(fine_g.shape[0])
 
 
 def _stack(columns: list[Array], draws: int) -> Array:

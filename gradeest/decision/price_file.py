@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -41,7 +42,9 @@ def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
     yield Entry("currency", "text", None, "your currency, as you write it")
     for metal in METALS:
         yield Entry(f"metals.{metal}", "price", None, f'fine {metal}, like "100 / g" or "3110 / ozt"; 0 if not sold')
-    yield Entry("time.hours_rate", "number", shares.get("hours-rate", nothing), "what an hour of your work is worth")
+    yield Entry(
+        "time.hours_rate", "number", shares.get("hours-rate", nothing), "what an hour of your work is worth; 0: unpaid"
+    )
     yield Entry("settlement.fee", "amount", shares.get("lot-fee", nothing), "least fee of one settlement")
     for metal in METALS:
         yield Entry(f"settlement.payable.{metal}", "share", shares.get(f"payable:{metal}"), "share of the metal paid")
@@ -52,13 +55,13 @@ def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
     for route in catalogue.routes:
         for name, prior, meaning in ROUTE_ROWS:
             yield Entry(f"routes.{route}.{name}", "amount", shares.get(f"{prior}:{route}"), meaning)
-    for cls in catalogue.classes:
+    for cls in (*catalogue.classes, *catalogue.kinds):
         if f"as-is:{cls}" in shares:
             yield Entry(
                 f"sell_as_is.share.{cls}", "share", shares[f"as-is:{cls}"], "of the usual metal value, paid as is"
             )
     for kind in catalogue.kinds:
-        yield Entry(f"sell_as_is.per_kg.{kind}", "amount", None, "what a buyer offers per kg, replaces the share")
+        yield Entry(f"sell_as_is.per_kg.{kind}", "amount", None, "money a buyer offers per kg; replaces the share")
 
 
 ROUTE_ROWS = (
@@ -74,7 +77,7 @@ def parse_metal_price(text: object, currency: str) -> float:
 
     Raises InputError for a number without unit, a unit that is no mass, another currency, a negative price.
     """
-    from gradeest.units import parse_mass
+    from gradeest.units import parse_mass, parse_number
 
     if text == 0 and not isinstance(text, bool):
         return 0.0
@@ -83,8 +86,10 @@ def parse_metal_price(text: object, currency: str) -> float:
         raise InputError(f"'{text}' is no price with a unit", PRICE_HINT)
     for word in (found["before"].strip(), found["after"].strip()):
         if word and word.lower() != currency.lower():
-            raise InputError(f"'{word}' is not the file's currency ({currency})", PRICE_HINT)
-    price = _number(found["number"])
+            raise InputError(
+                f"'{word}' is not the file's currency ({currency})", "leave the currency out: it stands once, above"
+            )
+    price = parse_number(found["number"])
     if price < 0:
         raise InputError("a price cannot be negative", PRICE_HINT)
     try:
@@ -92,18 +97,6 @@ def parse_metal_price(text: object, currency: str) -> float:
     except InputError as err:
         raise InputError(f"'{found['unit'].strip()}' is no mass: {err.message}", err.hint or PRICE_HINT) from None
     return price / grams
-
-
-def _number(text: str) -> float:
-    plain = re.sub(r"[  ']", "", text)
-    if re.fullmatch(r"[+-]?\d{1,3},\d{3}", plain):
-        raise InputError(f"'{text.strip()}' can be read in two ways", "type it without a comma, like 3110 or 3.11")
-    if plain.count(",") == 1 and "." not in plain:
-        plain = plain.replace(",", ".")
-    try:
-        return float(plain)
-    except ValueError:
-        raise InputError(f"'{text.strip()}' is not a number", PRICE_HINT) from None
 
 
 def read_prices(path: Path, catalogue: Catalogue) -> Prices:
@@ -286,14 +279,18 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
     )
 
 
-def write_prices(path: Path, catalogue: Catalogue, *, currency: str = "USD") -> None:
-    """Write a prices file with metal prices empty and all else from the priors. InputError where the file exists."""
+def write_prices(path: Path, catalogue: Catalogue, *, currency: str = "USD", replace_old: bool = False) -> None:
+    """Write a prices file with metal prices empty and all else from the priors, whole or not at all.
+
+    Raises InputError where the file exists (unless `replace_old`) or the folder cannot be written.
+    """
+    if path.exists() and not replace_old:
+        raise InputError(f"{path} exists and is not overwritten", "give another name, or move it away")
     text = format_prices(catalogue, currency)
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise InputError(f"{path} exists and is not overwritten", "give another name, or move it away") from None
+        new = path.with_name(path.name + ".new")
+        new.write_text(text, encoding="utf-8")
+        os.replace(new, path)
     except OSError as err:
         raise InputError(f"{path} cannot be written: {err.strerror}", "choose a folder you may write to") from err
 
@@ -307,14 +304,16 @@ def format_prices(catalogue: Catalogue, currency: str) -> str:
         if head != table:
             lines += ["", f"[{head}]"]
             table = head
+        elif entry.prior is None and entry.form == "amount":
+            continue  # one example of the rows without a default is enough
         lines.append(_format_row(entry, name, currency))
     return "\n".join(lines) + "\n"
 
 
 HEAD = (
     "# What you are paid and what you pay. Amounts are in your currency.",
-    "# A row is one number, or three for 5, 50 and 95 of 100 cases: [bad, middle, good] or [low, middle, high].",
-    "# Metal prices are yours to type. Everything else is a shipped guess: overwrite it with your own terms and costs.",
+    "# A row is one number, or three rising ones: for 5, 50 and 95 of 100 cases.",
+    "# Metal prices are yours to type. Everything else is a guess to start from: overwrite it with your own.",
     "",
 )
 
@@ -325,7 +324,7 @@ def _format_row(entry: Entry, name: str, currency: str) -> str:
     if entry.form == "price":
         return f'{name} = ""  # {entry.meaning}'
     if entry.prior is None:
-        return f"# {name} =   # {entry.meaning}"
+        return f"# {name} = 0.00  # {entry.meaning}; any kind may stand here"
     row = entry.prior
     value = f"{row.q50:g}" if row.q5 == row.q95 or entry.form == "number" else f"[{row.q5:g}, {row.q50:g}, {row.q95:g}]"
-    return f"{name} = {value}  # {entry.meaning}; {row.status}, overwrite"
+    return f"{name} = {value}  # {entry.meaning}" + (f" ({row.status})" if row.q50 else "")

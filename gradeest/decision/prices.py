@@ -38,7 +38,7 @@ class Prices:
     settlement_fee: Quantiles  # least fee of one settlement, however small
     fee_per_g: Mapping[str, float]  # charge per g of fine metal, by metal; the larger of this and the least fee is paid
     deduction_g: Mapping[str, float]  # g of fine metal of a settlement that are never paid, by metal
-    as_is_share: Mapping[str, Quantiles]  # by class: share of the usual metal value a scrap buyer pays
+    as_is_share: Mapping[str, Quantiles]  # by class or kind: share of the usual metal value a buyer pays
     as_is_per_kg: Mapping[str, Quantiles]  # by kind: what a buyer offered per kg; replaces the share
     assumed: tuple[str, ...] = ()  # rows the file does not hold: taken from the priors
     changes: tuple[str, ...] = ()  # "Au=-12%": changes tried on top of the file

@@ -143,7 +143,8 @@ def rank_runs(
     refused = {row.address for row in blocked} & {run.address for run in outcome.runs}
     if refused:
         raise ValueError(f"blocked fractions must not be ranked: {sorted(refused)}")
-    money = value_runs(outcome, kinds, prices, catalogue, rng)
+    named = NamedDraws(rng, outcome.recovered_g.shape[0])
+    money = value_runs(outcome, kinds, prices, catalogue, named)
     standings = [weigh_run(money.advantage[:, i], money.hours[:, i], origin) for i in range(len(outcome.runs))]
     above = sorted(
         (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
@@ -155,7 +156,6 @@ def rank_runs(
         _ranked(outcome, i, kinds, prices, money, standings[i], ranks.get(i), float(best[i]), origin)
         for i in (*above, *below)
     ]
-    named = NamedDraws(rng, outcome.recovered_g.shape[0])
     rows += [_blocked(row, prices, catalogue, named) for row in blocked]
     total = Interval.of(money.pool_advantage)
     notes = _notes(outcome, prices, money, total)
@@ -222,32 +222,32 @@ def _ranked(
     mean_value = value.mean(axis=0)
     shares = {m: float(v / mean_value.sum()) for m, v in zip(outcome.metals, mean_value, strict=True) if v > 0}
     row = RankedRun(
-        run.address,
-        kinds[run.address],
-        run.route,
-        run.mass_kg,
-        judge(standing, money.alternatives[i]),
-        rank,
-        "",
-        money.alternatives[i],
-        Interval.of(money.alternative[:, i]),
-        Interval.of(advantage),
-        standing.gain_mcse,
-        Interval.of(money.hours[:, i]),
-        standing.per_hour.value,
-        mcse(standing.per_hour.influence, origin),
-        standing.placed.value,
-        mcse(standing.placed.influence, origin),
-        standing.gain.value / run.mass_kg,
-        float((advantage > 0).mean()),
-        best,
-        mean_of_worst(advantage, 0.05),
-        standing.tail_share,
-        standing.rests_on_tail,
-        Interval.of(money.revenue[:, i]),
-        Interval.of(money.cost[:, i]),
-        Interval.of(value.sum(axis=1)),
-        shares,
+        address=run.address,
+        kind=kinds[run.address],
+        route=run.route,
+        mass_kg=run.mass_kg,
+        verdict=judge(standing, money.alternatives[i]),
+        rank=rank,
+        why="",
+        alternative=money.alternatives[i],
+        alternative_value=Interval.of(money.alternative[:, i]),
+        gain=Interval.of(advantage),
+        gain_mcse=standing.gain_mcse,
+        hours=Interval.of(money.hours[:, i]),
+        gain_per_hour=standing.per_hour.value,
+        gain_per_hour_mcse=mcse(standing.per_hour.influence, origin),
+        placed_by=standing.placed.value,
+        placed_by_mcse=mcse(standing.placed.influence, origin),
+        gain_per_kg=standing.gain.value / run.mass_kg,
+        chance_of_gain=float((advantage > 0).mean()),
+        chance_best=best,
+        worst_mean=mean_of_worst(advantage, TAIL),
+        tail_share=standing.tail_share,
+        rests_on_tail=standing.rests_on_tail,
+        revenue=Interval.of(money.revenue[:, i]),
+        cost=Interval.of(money.cost[:, i]),
+        metal_value=Interval.of(value.sum(axis=1)),
+        metal_value_share=shares,
     )
     spent = float((money.cost[:, i] + money.labour[:, i]).mean())
     return replace(row, why=explain(row, standing, spent, prices.currency))
