@@ -150,7 +150,7 @@ def _read_text(path: Folder, faults: Faults) -> str:
 def _parse(text: str, file: str, columns: Sequence[str], faults: Faults) -> Iterable[Row]:
     if not text:
         return
-    reader = csv.reader(io.StringIO(text, newline=""))
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         header = [cell.strip() for cell in next(reader, [])]
         strangers = [name for name in header if name not in columns]
