@@ -23,7 +23,7 @@ from typing import Any
 
 from gradeest.errors import LedgerError
 from gradeest.records import migrations
-from gradeest.records.ledger_file import check_file, connect, explain, open_lock_free
+from gradeest.records.ledger_file import FAULTS, check_file, connect, explain, open_lock_free
 
 GENESIS = ""  # the hash "before" the first row
 
@@ -86,7 +86,7 @@ class Ledger:
                 migrations.migrate(db)
             ledger = cls(path, db, wait_s)
             ledger.verify()
-        except sqlite3.Error as err:
+        except FAULTS as err:
             if db is not None:
                 db.close()
             raise explain(err, path) from err
@@ -126,7 +126,7 @@ class Ledger:
             raise
         try:
             self._db.execute("COMMIT")
-        except sqlite3.Error as err:
+        except FAULTS as err:
             self._roll_back()
             self._settle(err)
 
@@ -222,7 +222,7 @@ class Ledger:
     def _execute(self, sql: str, values: tuple[Any, ...] = ()) -> sqlite3.Cursor:
         try:
             return self._db.execute(sql, values)
-        except sqlite3.Error as err:
+        except FAULTS as err:
             raise explain(err, self.path) from err
 
     def _savepoint(self) -> Iterator[None]:
@@ -240,10 +240,10 @@ class Ledger:
         try:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-        except sqlite3.Error:
+        except FAULTS:
             self._db.close()  # closing rolls back as well, or leaves a journal that the next opening rolls back
 
-    def _settle(self, err: sqlite3.Error) -> None:
+    def _settle(self, err: Exception) -> None:
         """After a failed commit: look with fresh eyes whether the entry is there, and say which it is.
 
         A directory that cannot be synchronised reports an error although the entry is saved.
@@ -257,7 +257,7 @@ class Ledger:
                 saved = fresh.execute(query, (self._last_uuid,)).fetchone() is not None
             if saved:
                 _sync_folder(self.path.parent)
-        except (sqlite3.Error, OSError) as second:
+        except (*FAULTS, OSError) as second:
             raise LedgerError(
                 f"{self.path}: it is not known whether the entry was saved ({err})",
                 "see `gradeest history` before you enter it again",
@@ -285,7 +285,7 @@ class Ledger:
         )
         try:
             rows = self._db.execute(sql, (table,)).fetchall()
-        except sqlite3.Error as err:
+        except FAULTS as err:
             raise explain(err, self.path) from err
         if not rows:
             raise _damaged(self.path, f"the end of the {table} chain is missing")
@@ -293,7 +293,9 @@ class Ledger:
         rows = [] if rows[0][0] is None else [row[:-2] for row in rows]
         previous = GENESIS
         for count, row in enumerate(rows, start=1):
-            if row[0] != count or _link(previous, row[:-1]) != row[-1]:
+            if row[0] != count:
+                raise _damaged(self.path, f"{table} {count} is missing")
+            if _link(previous, row[:-1]) != row[-1]:
                 raise _damaged(self.path, f"{table} {count} was changed after it was written")
             previous = row[-1]
         if (length, end) != (len(rows), previous):

@@ -13,6 +13,9 @@ from gradeest.records import migrations
 MAGIC = b"SQLite format 3\x00"
 HEADER_BYTES = 100  # SQLite file format: user_version at byte 60, application_id at byte 68, both big-endian
 
+# sqlite3 builds its messages from the file's own text: of a damaged file that may fail first
+FAULTS = (sqlite3.Error, UnicodeDecodeError)
+
 RESTORE = "restore a copy of the file; nothing was written to it"
 
 
@@ -80,7 +83,7 @@ def open_lock_free(path: Path, *, wait_s: float) -> Iterator[sqlite3.Connection]
         connection.close()
 
 
-def explain(err: sqlite3.Error, path: Path) -> LedgerError:
+def explain(err: Exception, path: Path) -> LedgerError:
     """What an SQLite error means to a person, by its primary result code (the low byte)."""
     code = getattr(err, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF  # no code: a cell that is no text
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
