@@ -41,6 +41,8 @@ class Question:
         if self.choices_from is None:
             return self
         choices = self.choices_from(answers)
+        if self.what and not choices:
+            raise InputError(f"there is no {self.what} to choose from", "nothing was saved")
         parse = parse_choice(choices, self.what) if self.what else self.parse
         return replace(self, choices=choices, choices_from=None, parse=parse)
 

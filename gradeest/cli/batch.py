@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 app = typer.Typer(name="batch", help="Start, list, show and close batches (processing runs).", no_args_is_help=True)
 
 
-@app.command("add")
+@app.command("add", short_help="Start a batch from portions of fractions.")
 def add(
     ctx: typer.Context,
     charge: Annotated[
@@ -165,7 +165,7 @@ def print_started(started: BatchStarted) -> None:
     show('        --weight "1.84 g" --readability "0.01 g"')
 
 
-@app.command("list")
+@app.command("list", short_help="List all batches.")
 def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     """List all batches."""
     from gradeest.cli.as_json import print_json
@@ -195,7 +195,7 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     show(table)
 
 
-@app.command("show")
+@app.command("show", short_help="Show one batch and what was weighed.")
 def show_one(
     ctx: typer.Context,
     batch: Annotated[str, typer.Argument(help="The batch, such as B3.")],
@@ -240,7 +240,7 @@ def show_one(
     show(note(f"! {found.cautions}"))
 
 
-@app.command("close")
+@app.command("close", short_help="Close a batch: nothing more will come.")
 def close(
     ctx: typer.Context,
     batch: Annotated[str, typer.Argument(help="The batch, such as B3.")],

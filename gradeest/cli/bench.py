@@ -9,10 +9,10 @@ import typer
 from gradeest.cli import options
 from gradeest.cli.context import parse_date, place_of
 
-app = typer.Typer(name="bench", help="Declare and show what the bench has: equipment, permits.", no_args_is_help=True)
+app = typer.Typer(name="bench", help="Declare and show equipment, permits, licences.", no_args_is_help=True)
 
 
-@app.command("set")
+@app.command("set", short_help="Declare equipment, a permit or a licence.")
 def set_one(
     ctx: typer.Context,
     name: Annotated[str | None, typer.Argument(help="fit-equipment, permit or licence (licence:nitric ...).")] = None,
@@ -48,7 +48,7 @@ def set_one(
     show(note("The program takes your word for it: the authority named in the cautions decides, not this line."))
 
 
-@app.command("show")
+@app.command("show", short_help="Show what was declared.")
 def show_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     """Show what the bench has declared."""
     from gradeest.cli.as_json import print_json

@@ -12,7 +12,7 @@ from gradeest.cli.context import place_of
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
-    app.command("demo")(demo)
+    app.command("demo", short_help="The whole loop on an invented lot.")(demo)
 
 
 def demo(

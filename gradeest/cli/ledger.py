@@ -14,9 +14,9 @@ EventNumber = Annotated[int, typer.Argument(metavar="N", min=1, help="The event'
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this file."""
-    app.command("history")(history)
-    app.command("undo")(undo)
-    app.command("amend")(amend)
+    app.command("history", short_help="Everything recorded, numbered.")(history)
+    app.command("undo", short_help="Take an event back.")(undo)
+    app.command("amend", short_help="Correct an event.")(amend)
 
 
 def history(ctx: typer.Context, as_json: options.Json = False) -> None:

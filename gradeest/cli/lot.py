@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 app = typer.Typer(name="lot", help="Add, list and show lots.", no_args_is_help=True)
 
 
-@app.command("add")
+@app.command("add", short_help="Add a lot from a file, or by answering.")
 def add(
     ctx: typer.Context,
     file: Annotated[Path | None, typer.Argument(metavar="[FILE]", help="A lot file, TOML or CSV.")] = None,
@@ -172,7 +172,7 @@ def parse_count(text: str) -> int:
     return int(word)
 
 
-@app.command("list")
+@app.command("list", short_help="List all lots with what is left of them.")
 def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     """List all lots with what is left of them."""
     from gradeest.cli.as_json import print_json
@@ -194,7 +194,7 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     show(table)
 
 
-@app.command("show")
+@app.command("show", short_help="Show one lot and its fractions.")
 def show_one(
     ctx: typer.Context,
     lot: Annotated[str, typer.Argument(help="The lot's name.")],

@@ -17,13 +17,13 @@ LotArgument = Annotated[str | None, typer.Argument(metavar="[LOT]", help="One lo
 
 def register(app: typer.Typer) -> None:
     """Add `forecast` and `rank`."""
-    app.command("forecast")(forecast)
-    app.command("rank")(rank)
+    app.command("forecast", short_help="What a lot will give.")(forecast)
+    app.command("rank", short_help="Which fraction first, at your prices.")(rank)
 
 
 def register_grades(app: typer.Typer) -> None:
     """Add `grades`."""
-    app.command("grades")(grades)
+    app.command("grades", short_help="Grades as believed now.")(grades)
 
 
 def forecast(

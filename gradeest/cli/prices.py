@@ -12,7 +12,7 @@ from gradeest.cli.context import place_of
 app = typer.Typer(name="prices", help="Make a price file to fill in.", no_args_is_help=True)
 
 
-@app.command("new")
+@app.command("new", short_help="Write a price file for you to fill in.")
 def new(
     ctx: typer.Context,
     file: Annotated[Path | None, typer.Argument(help="Where to write it (prices.toml beside the ledger).")] = None,

@@ -21,7 +21,7 @@ METALS_SHOWN = ("Au", "Ag", "Pd")
 BARS = " .:-=+*#%@"
 
 
-@app.command("list")
+@app.command("list", short_help="List all kinds with their grades.")
 def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     """List all kinds, class by class, with their grades before any evidence."""
     from gradeest.cli.as_json import print_json
@@ -46,7 +46,7 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     )
 
 
-@app.command("show")
+@app.command("show", short_help="Show one kind, its sources and its prior.")
 def show_one(
     ctx: typer.Context, kind: Annotated[str, typer.Argument(help="The kind's id.")], as_json: options.Json = False
 ) -> None:
@@ -121,7 +121,7 @@ def histogram(shares: Sequence[float], edges: Sequence[float]) -> list[Any]:
     return [*lines, Text("    +" + axis[1:] + "+"), Text("    " + labels + f"{edges[-1]:.0f} g/t")]
 
 
-@app.command("check")
+@app.command("check", short_help="Check the rows, yours laid over them.")
 def check(
     ctx: typer.Context,
     folder: Annotated[

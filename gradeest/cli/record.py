@@ -22,7 +22,7 @@ Metal = Annotated[str | None, typer.Option("--metal", help="Au, Ag or Pd.")]
 Close = Annotated[bool, typer.Option("--close", help="Nothing more will come: close the batch.")]
 
 
-@app.command("product")
+@app.command("product", short_help="Record a product weighed after a batch.")
 def product(
     ctx: typer.Context,
     batch: BatchArgument = None,
@@ -100,7 +100,15 @@ def batch_question(call: Call) -> Any:
         return tuple((row.name, f"{row.date}, {', '.join(row.addresses)}") for row in rows)
 
     listing = open_batches if at_terminal() else None
-    return Question("batch", "BATCH", "Batch", str.strip, "the batch, such as B3", choices_from=listing)
+    return Question(
+        "batch",
+        "BATCH",
+        "Batch",
+        str.strip,
+        "the batch, such as B3",
+        choices_from=listing,
+        what="open batch" if listing else "",
+    )
 
 
 def weight_question(key: str, option: str, text: str, help: str) -> Any:
@@ -118,7 +126,7 @@ def ask_close() -> bool:
     return confirm("Is that all this batch gives, of every metal (close it)", default=False)
 
 
-@app.command("none")
+@app.command("none", short_help="Record that nothing could be seen.")
 def none(
     ctx: typer.Context,
     batch: BatchArgument = None,
@@ -167,7 +175,7 @@ def none(
     report(learned, "record none", as_json)
 
 
-@app.command("assay")
+@app.command("assay", short_help="Record an assay of a fraction.")
 def assay(
     ctx: typer.Context,
     address: Annotated[str | None, typer.Argument(metavar="LOT/FRACTION", help="What was sampled.")] = None,

@@ -1,0 +1,217 @@
+"""At a terminal what is missing is asked for, completely; a wrong answer is asked again; Ctrl-C saves nothing."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.conftest import LOT
+
+pexpect = pytest.importorskip("pexpect", reason="needs a pseudo-terminal (not on Windows)")
+
+PROGRAM = [sys.executable, "-m", "gradeest.cli.main"]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "shed.toml").write_text(LOT, encoding="utf-8")
+    return tmp_path
+
+
+def environment() -> dict[str, str]:
+    return {name: value for name, value in os.environ.items() if name != "GRADEEST_LEDGER"} | {"TERM": "xterm"}
+
+
+def call(folder: Path, *words: str) -> Any:
+    """A call without a terminal that must succeed; its JSON."""
+    done = subprocess.run(
+        [*PROGRAM, *words], cwd=folder, env=environment(), capture_output=True, text=True, check=True,
+        stdin=subprocess.DEVNULL,
+    )  # fmt: skip
+    return json.loads(done.stdout) if "--json" in words else None
+
+
+class Person:
+    """Someone at a terminal of 80 columns."""
+
+    def __init__(self, folder: Path, *words: str) -> None:
+        self.child = pexpect.spawn(
+            PROGRAM[0], [*PROGRAM[1:], *words], cwd=str(folder), env=environment(), encoding="utf-8", timeout=30,
+            dimensions=(50, 80),
+        )  # fmt: skip
+
+    def answer(self, question: str, text: str) -> None:
+        self.child.expect_exact(question)
+        self.child.sendline(text)
+
+    def see(self, text: str) -> None:
+        self.child.expect_exact(text)
+
+    def leave(self) -> int:
+        self.child.expect(pexpect.EOF)
+        self.child.close()
+        return int(self.child.exitstatus if self.child.exitstatus is not None else -self.child.signalstatus)
+
+
+@pytest.fixture
+def lot_added(folder: Path) -> Path:
+    call(folder, "lot", "add", "shed.toml")
+    return folder
+
+
+def test_lot_add_asks_for_everything(folder: Path) -> None:
+    person = Person(folder, "lot", "add")
+    person.answer("Name of the lot", "B12")
+    person.see("looks like a batch")
+    person.answer("Name of the lot", "attic")
+    person.answer("Date you got it [today]", "2024-02-30")
+    person.see("is not a date")
+    person.answer("Date you got it", "2024-02-28")
+    person.answer("Price paid", "75")
+    person.answer("Owner [mine]", "")
+    person.answer("Kind of fraction 1", "?")
+    person.see("fingers-memory")
+    person.answer("Kind of fraction 1", "fingers-memry")
+    person.see("did you mean fingers-memory")
+    person.answer("Kind of fraction 1", "fingers-mem")
+    person.answer("Name of this fraction [fingers-memory]", "strips")
+    person.answer("Mass", "1.2")
+    person.see("no unit")
+    person.answer("Mass", "1.2 kg")
+    person.answer("Pieces", "1300")
+    person.answer("other kinds too [n]", "")
+    person.answer("Note", "")
+    person.answer("Kind of fraction 2", "ash-filters")
+    person.answer("Name of this fraction", "")
+    person.answer("Mass", "430 g")
+    person.answer("Pieces", "")
+    person.answer("Is it wet [n]", "y")
+    person.answer("other kinds too [n]", "")
+    person.answer("Note", "from spring")
+    person.answer("Kind of fraction 3", "")
+    person.answer("Unsorted rest", "3.5 kg")
+    person.answer("Note", "")
+    person.answer("Save it [y]", "y")
+    person.see("Saved lot attic (event 1)")
+    assert person.leave() == 0
+    lot = call(folder, "lot", "show", "attic", "--json")["lot"]
+    assert lot["price_paid"] == 75
+    assert lot["date"] == "2024-02-28"
+    assert lot["unsorted_kg"] == pytest.approx(3.5)
+    strips, ash = lot["fractions"]
+    assert (strips["name"], strips["kind"], strips["pieces"], strips["wet"]) == (
+        "strips",
+        "fingers-memory",
+        1300,
+        False,
+    )
+    assert strips["mass_kg"] == pytest.approx(1.2)
+    assert (ash["name"], ash["mass_kg"], ash["wet"], ash["note"]) == ("ash-filters", 0.43, True, "from spring")
+
+
+def test_the_wet_question_is_asked_only_where_it_matters(folder: Path) -> None:
+    person = Person(folder, "lot", "add")
+    for question, text in (
+        ("Name of the lot", "attic"), ("Date", ""), ("Price", ""), ("Owner", ""),
+        ("Kind of fraction 1", "fingers-memory"), ("Name of this", ""), ("Mass", "1 kg"), ("Pieces", ""),
+    ):  # fmt: skip
+        person.answer(question, text)
+    assert person.child.expect_exact(["other kinds", "Is it wet"]) == 0
+    person.child.sendintr()
+    assert person.leave() == 130
+    assert not (folder / "gradeest.ledger").exists()
+
+
+def test_the_end_of_input_saves_nothing(folder: Path) -> None:
+    person = Person(folder, "lot", "add")
+    person.answer("Name of the lot", "attic")
+    person.child.expect_exact("Date you got it")
+    person.child.sendeof()
+    person.see("nothing was saved")
+    assert person.leave() == 3
+    assert not (folder / "gradeest.ledger").exists()
+
+
+def test_record_product_asks_for_everything(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--date", "2024-02-01")
+    person = Person(lot_added, "record", "product", "--later", "--date", "2024-02-08")
+    person.see("B1  2024-02-01, shed/strips")
+    person.answer("Batch", "b1")
+    person.answer("Metal", "gold")
+    person.see("is no metal")
+    person.answer("Metal", "1")
+    # only forms of gold are offered
+    assert person.child.expect_exact(["gold-powder", "silver-chloride"]) == 0
+    person.answer("Form", "gold-powder")
+    person.answer("Net weight on the balance", "1.25 oz")
+    person.see("ozt")
+    person.answer("Net weight on the balance", "1,25 g")
+    person.answer("Smallest step of the balance", "?")
+    person.see("0.01 g")
+    person.answer("Smallest step of the balance", "0.01 g")
+    person.answer("Was it damp [n]", "")
+    person.answer("(close it) [n]", "y")
+    person.see("Saved B1/au-1")
+    person.see("Closed batch B1")
+    assert person.leave() == 0
+    batch = call(lot_added, "batch", "show", "B1", "--json")["batch"]
+    assert batch["closed"] == "2024-02-08"
+    product = batch["products"][0]
+    assert (product["metal"], product["form"], product["damp"]) == ("Au", "gold-powder", False)
+    assert product["weight_g"] == pytest.approx(1.25)
+    assert product["readability_g"] == pytest.approx(0.01)
+
+
+def test_only_what_is_missing_is_asked(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g")
+    person = Person(lot_added, "record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--weight", "1.2 g",
+                    "--later")  # fmt: skip
+    asked = ["Batch", "Metal:", "Form:", "Net weight", "Smallest step"]
+    assert person.child.expect_exact(asked) == len(asked) - 1
+    person.child.sendintr()
+    assert person.leave() == 130
+
+
+def test_a_hardly_credible_weight_is_asked_back(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/caps=100 g")
+    words = ("record", "product", "B1", "--metal", "Pd", "--form", "palladium-black", "--weight", "9 g")
+    words = (*words, "--readability", "0.01 g", "--later")
+    person = Person(lot_added, *words)
+    person.answer("Keep it [n]", "n")
+    person.see("nothing was saved")
+    assert person.leave() == 3
+    person = Person(lot_added, *words)
+    person.answer("Keep it [n]", "y")
+    assert person.leave() == 0
+    assert call(lot_added, "batch", "show", "B1", "--json")["batch"]["products"][0]["sure"] is True
+
+
+def test_batch_add_asks_and_offers_the_usual_route(lot_added: Path) -> None:
+    person = Person(lot_added, "batch", "add")
+    # what must not be processed is not offered
+    assert person.child.expect_exact(["shed/caps", "shed/tilt"]) == 0
+    person.answer("What goes in", "shed/strips")
+    person.answer("Mass [all]", "600 g")
+    person.answer("What else goes in", "")
+    person.answer("Route [foils-peroxide]", "")
+    person.see("Started batch B1")
+    assert person.leave() == 0
+    charge = call(lot_added, "batch", "show", "B1", "--json")["batch"]["charges"][0]
+    assert (charge["address"], charge["mass_kg"]) == ("shed/strips", pytest.approx(0.6))
+
+
+def test_amend_offers_what_can_be_changed(lot_added: Path) -> None:
+    person = Person(lot_added, "amend", "1")
+    person.see("price")
+    person.answer("Which field", "strips.mass")
+    person.answer("New strips.mass", "1.4 kg")
+    person.answer("Another field [n]", "")
+    person.answer("Save the correction [y]", "")
+    assert person.leave() == 0
+    assert call(lot_added, "lot", "show", "shed", "--json")["lot"]["fractions"][0]["mass_kg"] == pytest.approx(1.4)
