@@ -61,7 +61,7 @@ def learned_parts(learned: Learned) -> list[Any]:
         )
     parts += change_parts(learned)
     if learned.ranking is not None:
-        parts += ["", *ranking_parts(learned.ranking, title="Next")]
+        parts += ["", *ranking_parts(learned.ranking, title="The next ranking", brief=True)]
         parts += moves(learned)
     else:
         parts.append(note(f"No ranking: {learned.no_ranking}"))
@@ -75,37 +75,35 @@ def change_parts(learned: Learned) -> list[Any]:
     from gradeest.cli.tables import grade, heading, make_table, metal_text, note
     from gradeest.workflow.learning import has_moved
 
-    touched = [c for c in learned.changes if c.touched and (has_moved(c) or c.recoverable_after is not None)]
+    touched = [c for c in learned.changes if c.touched and (has_moved(c) or c.rests_on != "prior only")]
     others = [c for c in learned.changes if not c.touched and has_moved(c)]
     parts: list[Any] = ["", heading("What it changed: g/t of dry feed, median (5-95 %)")]
-    table = make_table([("fraction", "<"), ("", "<"), ("", "<"), ("before", ">"), ("after", ">"), ("rests on", "w")])
+    table = make_table([("fraction", "<"), ("", "<"), ("", "<"), ("before", ">"), ("after", ">")])
     for change in [*touched, *others[:OTHERS]]:
-        table.add_row(
-            change.address,
-            metal_text(change.metal),
-            "contained",
-            grade(change.contained_before),
-            grade(change.contained_after),
-            rests(change),
-        )
+        before, after = grade(change.contained_before), grade(change.contained_after)
+        table.add_row(change.address, metal_text(change.metal), "contained", before, after)
         if change.recoverable_before is not None and change.recoverable_after is not None and change.touched:
-            table.add_row("", "", "recoverable", grade(change.recoverable_before), grade(change.recoverable_after), "")
+            before, after = grade(change.recoverable_before), grade(change.recoverable_after)
+            table.add_row("", "", "recoverable", before, after)
     if table.row_count:
         parts.append(table)
     else:
         parts.append("Hardly anything moved.")
+    parts += [note(text) for text in map(remark, touched) if text]
     if len(others) > OTHERS:
         parts.append(note(f"{len(others) - OTHERS} more grades moved: gradeest grades"))
     return parts
 
 
-def rests(change: GradeChange) -> str:
-    """What the grade rests on, and the chance that the metal is hardly there."""
+def remark(change: GradeChange) -> str:
+    """What a grade rests on, and how the chance that the metal is hardly there moved."""
     from gradeest.cli.tables import percent
 
+    text = f"{change.address} {change.metal} rests on: {change.rests_on}."
     if max(change.p_trace_before, change.p_trace_after) > 0.02:
-        return f"{change.rests_on}; next to none {percent(change.p_trace_before)} -> {percent(change.p_trace_after)}"
-    return change.rests_on
+        chances = f"{percent(change.p_trace_before)}, now {percent(change.p_trace_after)}"
+        text += f" Chance that next to none is in it: {chances}."
+    return text
 
 
 def moves(learned: Learned) -> list[Any]:

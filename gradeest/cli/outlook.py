@@ -44,54 +44,47 @@ def forecast(
 
 def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[Any]:
     """The forecast as tables and lines."""
-    from gradeest.cli.tables import heading, make_table, mass, metal_text, note, percent
+    from gradeest.cli.tables import heading, make_table, mass, metal_text, note
 
-    parts: list[Any] = []
     title = f"Forecast of lot {shown.lot}" if shown.lot else "Forecast of all lots"
-    parts.append(heading(title + (" (invented)" if shown.invented else "") + ": median (5-95 %) of what is left"))
+    parts: list[Any] = [heading(f"{title}{invented(shown)}: what is left, median (5-95 %)")]
     rows = [row for row in shown.forecast.rows if everything or is_worth_a_line(row)]
-    if rows:
-        table = make_table(
-            [
-                ("fraction", "<"),
-                ("", "<"),
-                ("fine metal g", ">"),
-                ("on balance g", ">"),
-                ("weighed as", "w"),
-                ("rests on", "<"),
-            ]
+    table = make_table(
+        [("fraction", "<"), ("", "<"), ("fine metal g", ">"), ("on the balance g", ">"), ("weighed as, rests on", "w")]
+    )
+    before = ""
+    for row in rows:
+        name = short_name(row.address, shown.lot)
+        first = f"{name}\n  {mass(row.mass_kg)} {shown.marks.get(row.address, '')}" if row.address != before else ""
+        before = row.address
+        table.add_row(
+            first,
+            metal_text(row.metal),
+            interval3(row.recovered_g) if row.form else f"holds {interval3(row.contained_g)}",
+            interval3(row.weight_g) if row.form else "-",
+            "\n".join(forecast_remarks(row)),
         )
-        before = ""
-        for row in rows:
-            name = short_name(row.address, shown.lot)
-            first = f"{name}\n{mass(row.mass_kg)} {shown.marks.get(row.address, '')}" if row.address != before else ""
-            before = row.address
-            weighed = row.form or "stays behind"
-            if row.p_trace > 0.02:
-                weighed += f"; {percent(row.p_trace)} next to none"
-            table.add_row(
-                first,
-                metal_text(row.metal),
-                interval3(row.recovered_g) if row.form else interval3(row.contained_g),
-                interval3(row.weight_g) if row.form else "-",
-                weighed,
-                row.rests_on,
-            )
-        parts.append(table)
-        parts += total_lines(shown)
-    else:
-        parts.append("Nothing is left that can be processed.")
+    parts += [table, *total_lines(shown)] if rows else ["Nothing is left that can be processed."]
     hidden = len(shown.forecast.rows) - len(rows)
     parts += blocked_lines(shown)
     for lot, kg in shown.unsorted_kg.items():
         parts.append(note(f"{lot}: {mass(kg)} unsorted is not in it: sort it first."))
-    if hidden and not everything:
-        parts.append(
-            note(f"{hidden} metals that the usual route does not recover, or hardly there, are left out: --all.")
-        )
-    parts += caution_lines(shown.cautions)
-    parts += trust_lines(shown.trust)
-    return parts
+    if hidden:
+        parts.append(note(f"Left out (--all shows them): {hidden} metals that stay behind or are hardly there."))
+    return parts + trust_lines(shown.trust)
+
+
+def forecast_remarks(row: Any) -> list[str]:
+    """How it is weighed, what it rests on, and the chance that next to none is there."""
+    from gradeest.cli.tables import percent
+
+    lines = [row.form or "stays behind", row.rests_on]
+    return lines + ([f"{percent(row.p_trace)}: next to none"] if row.p_trace > 0.02 else [])
+
+
+def invented(shown: ForecastShown | RankingShown) -> str:
+    """Says so where a lot is invented."""
+    return " (invented)" if shown.invented else ""
 
 
 def interval3(found: Any) -> str:
@@ -129,7 +122,7 @@ def blocked_lines(shown: ForecastShown) -> list[Any]:
     from gradeest.cli.tables import mass, note
 
     return [
-        note(f"STOP {short_name(item.address, shown.lot)} ({mass(item.mass_kg)}, {item.kind}): {item.reason}")
+        note(f"Blocked: {short_name(item.address, shown.lot)} ({mass(item.mass_kg)}, {item.kind}): {item.reason}")
         for item in shown.not_processed
     ]
 
@@ -172,40 +165,27 @@ def rank(
     show(*ranking_parts(shown, everything=all))
 
 
-def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str = "") -> list[Any]:
-    """The ranking as a table and lines."""
+def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str = "", brief: bool = False) -> list[Any]:
+    """The ranking as a table and lines; `brief` leaves out what was said before."""
     from gradeest.cli.tables import heading, make_table, money, note, number
 
     ranking = shown.ranking
     what = title or (f"Ranking of lot {shown.lot}" if shown.lot else "Ranking")
     tried = f", if {', '.join(shown.changes)}" if shown.changes else ""
-    parts: list[Any] = [
-        heading(f"{what}{' (invented)' if shown.invented else ''}{tried}: {ranking.currency} and hours")
-    ]
+    parts: list[Any] = [heading(f"{what}{invented(shown)}{tried}: {ranking.currency} and hands-on hours")]
     if not ranking.rows:
         return [*parts, "Nothing is left that could be ranked."]
     table = make_table(
-        [
-            ("#", ">"),
-            ("fraction", "<"),
-            ("", "<"),
-            ("gain", ">"),
-            ("bad case", ">"),
-            ("hours", ">"),
-            ("per h", ">"),
-            ("why", "w"),
-        ]
+        [("", ">"), ("fraction", "<"), ("gain", ">"), ("bad case", ">"), ("hours", ">"), ("per h", ">"), ("why", "w")]
     )
     for row in ranking.rows:
-        name = short_name(row.address, shown.lot)
-        mark = shown.marks.get(row.address, "")
+        name = f"{short_name(row.address, shown.lot)} {shown.marks.get(row.address, '')}".strip()
         if row.gain is None or row.hours is None:
-            table.add_row("-", name, mark, "", "", "", "", f"{row.verdict}: {row.why}")
+            table.add_row("-", name, "", "", "", "", f"blocked: {row.why}")
             continue
         table.add_row(
             str(row.rank) if row.rank is not None else row.verdict,
             name,
-            mark,
             money(row.gain.mean),
             money(row.gain.q5),
             number(row.hours.mean),
@@ -215,12 +195,10 @@ def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str =
     parts.append(table)
     if everything:
         parts += ranking_details(shown)
-    parts += [note(text) for text in ranking.notes]
-    if shown.assumed:
-        parts.append(note(f"{len(shown.assumed)} price rows are not in {shown.prices_file}: taken from the priors."))
-    parts += caution_lines(shown.cautions)
-    parts += trust_lines(shown.trust)
-    return parts
+    if not brief:
+        parts += [note(text) for text in ranking.notes]
+        parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
+    return [*parts, *caution_lines(shown.cautions), *trust_lines(shown.trust)]
 
 
 def ranking_details(shown: RankingShown) -> list[Any]:

@@ -76,9 +76,9 @@ def number(value: float, digits: int = 2) -> str:
         return "0"
     if size < 0.001:
         return "<0.001" if value > 0 else "-0.000"
-    places = max(digits - 1 - math.floor(math.log10(size)), 0)
-    text = f"{round(value, digits - 1 - math.floor(math.log10(size))):.{places}f}"
-    return text
+    rounded = float(f"{value:.{digits}g}")  # first, or 0.996 would keep a digit too many
+    places = max(digits - 1 - math.floor(math.log10(abs(rounded))), 0)
+    return f"{rounded:.{places}f}"
 
 
 def interval(points: Iterable[float], digits: int = 2) -> str:

@@ -39,7 +39,7 @@ def write(path: Path, value: Any) -> None:
 def read(path: Path, what: type[Kept]) -> Kept | None:
     """The dataclass kept at `path`; None where there is none or it cannot be used."""
     try:
-        with np.load(path, allow_pickle=False) as arrays:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             tree = json.loads(str(arrays["tree"]))
             value = unpack(tree, arrays, {c.__name__: c for c in classes_in(what)})
         os.utime(path)

@@ -77,7 +77,9 @@ def play_demo(ready: DemoReady, *, whole: bool = False, say: Say = keep_quiet) -
                 saved.append(append(opened, kind, payload, date, sure=True))
         batches = [s.name for s in saved if s.kind == "batch"]
         done = tuple(describe(kind, payload, date) for kind, payload, date in ready.past[:count])
-        learned = learn(opened, before, tuple(saved), batches[0] if len(batches) == 1 else "", say=say)
+        learned = learn(
+            opened, before, tuple(saved), batches[0] if len(batches) == 1 else "", lot=ready.lot.name, say=say
+        )
     return DemoPlayed(done, learned, len(ready.past) - count)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from gradeest.materials.catalogue import Catalogue, Hazard
 from gradeest.materials.hazards import list_hazards
@@ -27,16 +27,29 @@ def cautions(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> tuple[st
 
 
 def hazard_mark(catalogue: Catalogue, kind: str, route: str) -> str:
-    """`!` for gates, `!L` where a law line comes with the route as well."""
+    """`!` for gates, `!L` where a law line comes with the route as well, `STOP` for what is never processed."""
+    if catalogue.kinds[kind].stop:
+        return "STOP"
     levels = {row.level for row in hazards_of(catalogue, route, [kind])}
     return ("!" if levels - {"law"} else "") + ("L" if "law" in levels else "")
+
+
+def explain_marks(marks: Iterable[str]) -> str:
+    """What the marks of a table mean, those that are in it."""
+    found = set(marks)
+    letters = "".join(found - {"STOP"})
+    words = [
+        text for letter, text in (("!", "! see the cautions"), ("L", "L a law line comes with it")) if letter in letters
+    ]
+    return ", ".join(words + (["STOP never to be processed"] if "STOP" in found else []))
 
 
 def caution_line(catalogue: Catalogue, route: str) -> str:
     """All cautions of a route in one line, with the authorities to ask and whether a law line comes with it."""
     rows = [row for row in hazards_of(catalogue, route, []) if row.applies != BESIDE]
     hazards = ", ".join(row.short for row in rows if row.level != "law")
-    names = [name.strip() for row in rows if row.level != "law" for name in row.authority.split(",")]
+    # the house alone: its numbered pages stand in the lines printed before a batch
+    names = [row.authority.split(",")[0].split()[0] for row in rows if row.level != "law" and row.authority]
     laws = ", ".join(row.short for row in rows if row.level == "law")
-    ask = ", ".join(dict.fromkeys(name for name in names if name != "common practice"))
+    ask = ", ".join(dict.fromkeys(name for name in names if name != "common"))
     return f"{route}: {hazards}" + (f" ({ask})" if ask else "") + (f"; {laws}" if laws else "")

@@ -27,7 +27,7 @@ USUAL_CAUSES = (
     "a wrong unit, a damp weight, base metal in it, another metal, a spill, or gold still in the liquid or cemented "
     "on the residue: keep the liquid and test it"
 )
-MOVED = 0.05  # medians that moved less than 5 %, and intervals that narrowed less, are not shown
+MOVED = 0.1  # what moved or narrowed by less than a tenth is not shown: the draws alone move it by some per cent
 LEAST_GRADE = 1e-3  # g/t: below this the medians are compared no further
 
 
@@ -176,16 +176,17 @@ def learn(
     batch: str,
     *,
     prices: Path | None = None,
+    lot: str | None = None,
     say: Say = keep_quiet,
 ) -> Learned:
-    """What the ledger says now against what it said at `before`."""
+    """What the ledger says now against what it said at `before`; ranks one lot where `lot` names it."""
     after = state_of(opened)
     old = believe(opened, before, say=say)
     touched = touched_by(opened.bench, saved, batch)
     surprises = find_surprises(opened, before, old, batch)
     new = believe(opened, say=say)
     changes = compare(opened, before, after, old, new, touched)
-    rank_before, ranking, why = rank_both(opened, before, old, new, prices)
+    rank_before, ranking, why = rank_both(opened, before, old, new, prices, lot)
     return Learned(
         saved, batch, is_open(opened.bench, batch), surprises, changes, ranking, rank_before, why, trust_in(new), False
     )
@@ -294,19 +295,23 @@ def trace_chance(posterior: Posterior, address: str, metal: str) -> float:
 
 def has_moved(change: GradeChange) -> bool:
     """Whether a grade moved, or narrowed, enough to be worth a line."""
+    if abs(change.p_trace_after - change.p_trace_before) > MOVED:
+        return True
+    if change.p_trace_after > 0.5:
+        return False  # where it is hardly there its middle is only noise
     low, mid, high = np.log(np.maximum(change.contained_before, LEAST_GRADE))
     new_low, new_mid, new_high = np.log(np.maximum(change.contained_after, LEAST_GRADE))
     return bool(abs(new_mid - mid) > MOVED or (high - low) - (new_high - new_low) > MOVED * (high - low))
 
 
 def rank_both(
-    opened: Opened, before: State, old: Posterior, new: Posterior, path: Path | None
+    opened: Opened, before: State, old: Posterior, new: Posterior, path: Path | None, lot: str | None
 ) -> tuple[dict[str, int | None], RankingShown | None, str]:
     """Ranks before, the ranking now, and why there is none."""
     try:
         prices, file = load_prices(opened, path)
     except InputError as err:
         return {}, None, " - ".join(part for part in (err.message, err.hint) if part)
-    ranking = make_ranking(opened, state_of(opened), new, None, prices, file)
-    earlier = make_ranking(opened, before, old, None, prices, file, kept=False)
+    ranking = make_ranking(opened, state_of(opened), new, lot, prices, file)
+    earlier = make_ranking(opened, before, old, lot, prices, file, kept=False)
     return {row.address: row.rank for row in earlier.ranking.rows}, ranking, ""

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from gradeest.belief.outcome import Run
 from gradeest.errors import InputError, LedgerError
-from gradeest.materials.hazards import check_batch
+from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.workflow.believing import Say, State, believe, keep_quiet, run_forward, state_of, stream
-from gradeest.workflow.hazard_lines import caution_line, hazard_mark
+from gradeest.workflow.hazard_lines import caution_line, explain_marks, hazard_mark
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.plain import plain
 from gradeest.workflow.reading import lot_named
@@ -59,7 +59,9 @@ class RankingShown:
     lot: str
     ranking: Ranking
     marks: Mapping[str, str]
+    marks_explained: str
     cautions: tuple[str, ...]  # one line per route named
+    defer: str  # to whom all this defers
     prices: Mapping[str, Any]
     prices_file: str
     assumed: tuple[str, ...]  # price rows taken from the priors
@@ -161,8 +163,8 @@ def keep(opened: Opened, what: str, content: Mapping[str, Any]) -> bool:
 
 def marks(opened: Opened, kinds: Mapping[str, str], runs: Sequence[Run], blocked: Sequence[Blocked]) -> dict[str, str]:
     """Hazard marks by address."""
-    found = {run.address: hazard_mark(opened.catalogue, kinds[run.address], run.route) for run in runs}
-    return found | {item.address: "STOP" for item in blocked}
+    pairs = [(run.address, run.route) for run in runs] + [(item.address, item.route) for item in blocked]
+    return {address: hazard_mark(opened.catalogue, kinds[address], route) for address, route in pairs}
 
 
 def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) -> tuple[Prices, Path]:
@@ -227,11 +229,14 @@ def make_ranking(
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
     content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
     named = dict.fromkeys(row.route for row in ranking.rows if row.route)
+    found = marks(opened, kinds, runs, blocked)
     return RankingShown(
         lot or "",
         ranking,
-        marks(opened, kinds, runs, blocked),
+        found,
+        explain_marks(found.values()),
         tuple(caution_line(opened.catalogue, route) for route in named),
+        DEFER,
         prices.as_dict(),
         str(file),
         prices.assumed,

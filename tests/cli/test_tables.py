@@ -1,0 +1,68 @@
+"""Numbers and tables read at a glance in 80 columns, in a pipe as well."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from gradeest.cli.tables import grade, interval, make_table, mass, money, number, percent, show, with_unit
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (0.0, "0"), (9.87, "9.9"), (0.0487, "0.049"), (0.996, "1.0"), (2213.0, "2200"),
+        (310.0, "310"), (-150.4, "-150"),
+        (0.0004, "<0.001"), (99.6, "100"), (math.nan, "-"), (1e6, "1000000"), (1.0, "1.0"),
+    ],
+)  # fmt: skip
+def test_numbers_have_two_digits_and_no_exponent(value: float, text: str) -> None:
+    assert number(value) == text
+
+
+@pytest.mark.parametrize("power", range(-3, 7))
+def test_a_rounded_number_is_within_half_a_digit(power: int) -> None:
+    for lead in (1.04, 1.06, 4.449, 9.94, 9.96):
+        value = lead * 10**power
+        assert float(number(value)) == pytest.approx(value, rel=0.05)
+
+
+def test_intervals_show_the_median_first() -> None:
+    assert interval((4.5, 9.9, 22.0)) == "9.9 (4.5-22)"
+    assert grade((1000.0, 2500.0, 5500.0)) == "2500 (1000-5500)"
+    assert grade((96e3, 350e3, 710e3)) == "350 (96-710) kg/t"
+    assert with_unit((1.0, 2.0, 3.0)).endswith(" g/t")
+
+
+def test_shares_are_never_certain() -> None:
+    assert percent(0.0) == "<1 %"
+    assert percent(1.0) == ">99 %"
+    assert percent(0.37) == "37 %"
+
+
+def test_money_and_mass() -> None:
+    assert money(1272.4) == "1270"
+    assert money(-4.256) == "-4.26"
+    assert mass(2.45) == "2.45 kg"
+    assert mass(0.0305) == "30.5 g"
+
+
+def test_a_table_in_a_pipe_has_no_colour_and_fits(capsys: pytest.CaptureFixture[str]) -> None:
+    from gradeest.cli.tables import metal_text
+
+    table = make_table([("fraction", "<"), ("", "<"), ("gain", ">"), ("why", "w")])
+    table.add_row("lot-of-many-years/fingers-memory", metal_text("Au"), "1270", "a reason of many words " * 8)
+    show(table)
+    out = capsys.readouterr().out
+    assert "\x1b" not in out
+    assert max(map(len, out.splitlines())) <= 80
+    assert out.count("reason") == 8, "wrapped, not cut off"
+
+
+def test_a_table_on_a_terminal_keeps_the_symbol_beside_the_colour() -> None:
+    from gradeest.cli.tables import METAL_STYLES, metal_text
+
+    # Okabe and Ito's colour-blind-safe palette (from memory): three different colours, never colour alone
+    assert len(set(METAL_STYLES.values())) == 3
+    assert [metal_text(m).plain for m in METAL_STYLES] == ["Au", "Ag", "Pd"]
