@@ -10,6 +10,8 @@ from gradeest.cli import options
 from gradeest.cli.context import place_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from gradeest.workflow.outlook import ForecastShown, RankingShown, Trust
 
 LotArgument = Annotated[str | None, typer.Argument(metavar="[LOT]", help="One lot (all lots if left out).")]
@@ -50,25 +52,29 @@ def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[An
     parts: list[Any] = [heading(f"{title}{invented(shown)}: what is left, median (5-95 %)")]
     rows = [row for row in shown.forecast.rows if everything or is_worth_a_line(row)]
     table = make_table(
-        [("fraction", "<"), ("", "<"), ("fine metal g", ">"), ("on the balance g", ">"), ("weighed as, rests on", "w")]
+        [("fraction", "<"), ("", "<"), ("fine metal g", ">"), ("on the balance g", ">"), ("weighed as", "w")]
     )
-    before = ""
+    before, lot = "", shown.lot
     for row in rows:
-        name = short_name(row.address, shown.lot)
-        first = f"{name}\n  {mass(row.mass_kg)} {shown.marks.get(row.address, '')}" if row.address != before else ""
-        before = row.address
+        if not row.address.startswith(f"{lot}/"):
+            lot = row.address.partition("/")[0]
+            table.add_row(heading(f"{lot}/"), "", "", "", "")
+        name = f"{short_name(row.address, lot)} {shown.marks.get(row.address, '')}\n  {mass(row.mass_kg)}"
         table.add_row(
-            first,
+            name if row.address != before else "",
             metal_text(row.metal),
-            interval3(row.recovered_g) if row.form else f"holds {interval3(row.contained_g)}",
+            interval3(row.recovered_g if row.form else row.contained_g),
             interval3(row.weight_g) if row.form else "-",
             "\n".join(forecast_remarks(row)),
         )
+        before = row.address
     parts += [table, *total_lines(shown)] if rows else ["Nothing is left that can be processed."]
+    if any(not row.form for row in rows):
+        parts.append(note("Of what stays behind the fine metal is what is in it."))
     hidden = len(shown.forecast.rows) - len(rows)
-    parts += blocked_lines(shown)
-    for lot, kg in shown.unsorted_kg.items():
-        parts.append(note(f"{lot}: {mass(kg)} unsorted is not in it: sort it first."))
+    parts += blocked_lines(shown.not_processed, shown.lot)
+    for each, kg in shown.unsorted_kg.items():
+        parts.append(note(f"{each}: {mass(kg)} unsorted is not in it: sort it first."))
     if hidden:
         parts.append(note(f"Left out (--all shows them): {hidden} metals that stay behind or are hardly there."))
     return parts + trust_lines(shown.trust)
@@ -84,7 +90,7 @@ def forecast_remarks(row: Any) -> list[str]:
 
 def invented(shown: ForecastShown | RankingShown) -> str:
     """Says so where a lot is invented."""
-    return " (invented)" if shown.invented else ""
+    return f" ({shown.invented})" if shown.invented else ""
 
 
 def interval3(found: Any) -> str:
@@ -117,14 +123,11 @@ def total_lines(shown: ForecastShown) -> list[Any]:
     return [line] if totals else []
 
 
-def blocked_lines(shown: ForecastShown) -> list[Any]:
+def blocked_lines(blocked: Iterable[Any], lot: str) -> list[Any]:
     """What must not be processed, with the reason."""
     from gradeest.cli.tables import mass, note
 
-    return [
-        note(f"Blocked: {short_name(item.address, shown.lot)} ({mass(item.mass_kg)}, {item.kind}): {item.reason}")
-        for item in shown.not_processed
-    ]
+    return [note(f"Blocked: {short_name(item.address, lot)}, {mass(item.mass_kg)}: {item.reason}") for item in blocked]
 
 
 def caution_lines(cautions: tuple[str, ...]) -> list[Any]:
@@ -179,56 +182,50 @@ def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str =
         [("", ">"), ("fraction", "<"), ("gain", ">"), ("bad case", ">"), ("hours", ">"), ("per h", ">"), ("why", "w")]
     )
     for row in ranking.rows:
-        name = f"{short_name(row.address, shown.lot)} {shown.marks.get(row.address, '')}".strip()
         if row.gain is None or row.hours is None:
-            table.add_row("-", name, "", "", "", "", f"blocked: {row.why}")
             continue
         table.add_row(
             str(row.rank) if row.rank is not None else row.verdict,
-            name,
+            ranked_name(row.address, shown),
             money(row.gain.mean),
             money(row.gain.q5),
             number(row.hours.mean),
             money(row.gain_per_hour) if row.rank is not None and row.gain_per_hour is not None else "-",
             row.why,
         )
-    parts.append(table)
+    if table.row_count:
+        parts.append(table)
     if everything:
         parts += ranking_details(shown)
+    parts += blocked_lines(shown.blocked, shown.lot)
     if not brief:
         parts += [note(text) for text in ranking.notes]
         parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
     return [*parts, *caution_lines(shown.cautions), *trust_lines(shown.trust)]
 
 
+def ranked_name(address: str, shown: RankingShown) -> str:
+    """A fraction with its hazard mark; the lot on a line of its own, or the reasons would have no room."""
+    name = short_name(address, shown.lot).replace("/", "/\n  ")
+    return f"{name} {shown.marks.get(address, '')}".rstrip()
+
+
 def ranking_details(shown: RankingShown) -> list[Any]:
     """The second table of --all: the whole spread, what the best does, and how sure the place is."""
-    from gradeest.cli.tables import make_table, money, percent
+    from gradeest.cli.tables import make_table, money, number, percent
 
-    table = make_table(
-        [
-            ("fraction", "<"),
-            ("gain 5/50/95 %", ">"),
-            ("worst 5 %", ">"),
-            ("chance", ">"),
-            ("best", ">"),
-            ("per kg", ">"),
-            ("per h +-", ">"),
-            ("else", "w"),
-        ]
-    )
+    columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "per kg", "instead"]
+    table = make_table([("fraction", "<"), *[(name, ">") for name in columns]])
     for row in shown.ranking.rows:
         if row.gain is None:
             continue
+        rest = (row.worst_mean, row.chance_of_gain, row.chance_best, row.gain_per_hour_mcse, row.gain_per_kg)
+        forms = (money, percent, percent, number, money)
         table.add_row(
-            short_name(row.address, shown.lot),
-            "/".join(money(v) for v in (row.gain.q5, row.gain.q50, row.gain.q95)),
-            money(row.worst_mean) if row.worst_mean is not None else "-",
-            percent(row.chance_of_gain) if row.chance_of_gain is not None else "-",
-            percent(row.chance_best) if row.chance_best is not None else "-",
-            money(row.gain_per_kg) if row.gain_per_kg is not None else "-",
-            money(row.gain_per_hour_mcse) if row.gain_per_hour_mcse is not None else "-",
-            f"{row.alternative} {money(row.alternative_value.mean)}",
+            short_name(row.address, shown.lot).replace("/", "/\n  "),
+            "/".join(money(value) for value in (row.gain.q5, row.gain.q50, row.gain.q95)),
+            *[form(value) if value is not None else "-" for form, value in zip(forms, rest, strict=True)],
+            f"{row.alternative} {number(row.alternative_value.mean)}",
         )
     return [table]
 

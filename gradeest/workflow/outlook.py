@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from gradeest.belief.outcome import Run
 from gradeest.errors import InputError, LedgerError
 from gradeest.materials.hazards import DEFER, check_batch
+from gradeest.records.domain import Lot
 from gradeest.workflow.believing import Say, State, believe, keep_quiet, run_forward, state_of, stream
 from gradeest.workflow.hazard_lines import caution_line, explain_marks, hazard_mark
 from gradeest.workflow.opening import Opened, Place, open_bench
@@ -44,7 +45,7 @@ class ForecastShown:
     marks: Mapping[str, str]
     cautions: tuple[str, ...]
     unsorted_kg: Mapping[str, float]  # by lot
-    invented: bool
+    invented: str  # "", "invented", or "partly invented"
     trust: Trust
     catalogue_version: str
     seed: int
@@ -58,6 +59,7 @@ class RankingShown:
 
     lot: str
     ranking: Ranking
+    blocked: tuple[Blocked, ...]
     marks: Mapping[str, str]
     marks_explained: str
     cautions: tuple[str, ...]  # one line per route named
@@ -66,7 +68,7 @@ class RankingShown:
     prices_file: str
     assumed: tuple[str, ...]  # price rows taken from the priors
     changes: tuple[str, ...]
-    invented: bool
+    invented: str  # "", "invented", or "partly invented"
     trust: Trust
     catalogue_version: str
     seed: int
@@ -134,13 +136,19 @@ def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str |
         marks(opened, kinds, runs, blocked),
         tuple(caution_line(opened.catalogue, route) for route in routes),
         {each.name: each.unsorted_kg for each in lots if each.unsorted_kg},
-        any(each.invented for each in lots),
+        say_invented(lots),
         trust_in(posterior),
         opened.catalogue.version,
         opened.place.seed,
         opened.place.engine,
         keep(opened, "forecast", content),
     )
+
+
+def say_invented(lots: Sequence[Lot]) -> str:
+    """Whether lots are invented ones, in a word."""
+    kinds = {lot.invented for lot in lots}
+    return "" if True not in kinds else "invented" if kinds == {True} else "partly invented"
 
 
 def ground(opened: Opened) -> dict[str, Any]:
@@ -233,6 +241,7 @@ def make_ranking(
     return RankingShown(
         lot or "",
         ranking,
+        blocked,
         found,
         explain_marks(found.values()),
         tuple(caution_line(opened.catalogue, route) for route in named),
@@ -241,7 +250,7 @@ def make_ranking(
         str(file),
         prices.assumed,
         prices.changes,
-        any(each.invented for each in lots),
+        say_invented(lots),
         trust_in(posterior),
         opened.catalogue.version,
         opened.place.seed,
