@@ -57,6 +57,10 @@ def print_saved_lot(lot: Lot, saved: Any) -> None:
         show(f"  {mass(lot.unsorted_kg)} unsorted: kept, not forecast until it is sorted.")
     for text in saved.notes:
         show(note(f"Note: {text}"))
+    if saved.law_lines:
+        show("Bought and sold scrap:")
+    for text in saved.law_lines:
+        show(note(text, indent="  "))
     show(f"Next: gradeest forecast {lot.name}")
 
 

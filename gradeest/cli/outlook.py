@@ -270,10 +270,5 @@ def grades(
         parts.append("You have no such fractions yet. `gradeest priors show KIND` shows what is believed beforehand.")
     if hidden:
         parts.append(note(f"{hidden} metals that are hardly there are left out: --all."))
-    parts.append(
-        note(
-            "Contained: what is in it. Recoverable: what a run brings out. The line of a kind is the next lot of it, "
-            "the lines below are your fractions."
-        )
-    )
+    parts.append(note("Contained: what is in it. Recoverable: what a run of the whole fraction brings out."))
     show(*parts, *trust_lines(shown.trust))

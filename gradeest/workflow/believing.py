@@ -65,7 +65,7 @@ def believe(opened: Opened, state: State | None = None, *, say: Say = keep_quiet
     kept = cache.read(path, belief.Posterior)
     if kept is not None:
         return kept
-    say("Fitting the model to everything recorded: about half a minute ...")
+    say("Fitting the model to what is recorded" + (", half a minute or so ..." if place.engine == "pymc" else " ..."))
     fitted = belief.fit(state.bench, catalogue, engine=place.engine, seed=place.seed)
     cache.write(path, fitted)
     return fitted

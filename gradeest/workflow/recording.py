@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from gradeest.errors import InputError, Issue, NeedsConfirmation
-from gradeest.materials.hazards import DEFER
+from gradeest.materials.hazards import DEFER, purchase_lines
 from gradeest.records.domain import Lot
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
@@ -43,6 +43,7 @@ class Saved:
     name: str
     happened_on: dt.date
     notes: tuple[str, ...] = ()
+    law_lines: tuple[str, ...] = ()  # what a purchase touches
 
 
 def sift(issues: Sequence[Issue], what: str, *, sure: bool) -> tuple[str, ...]:
@@ -89,7 +90,8 @@ def name_of(opened: Opened, kind: str, payload: Mapping[str, Any], number: int) 
 def add_lot(place: Place, lot: Lot, *, sure: bool = False) -> Saved:
     """Keep a lot that was typed in at the terminal."""
     with open_bench(place, create=True) as opened:
-        return append(opened, "lot", lot_payload(lot), lot.date, sure=sure)
+        saved = append(opened, "lot", lot_payload(lot), lot.date, sure=sure)
+        return replace(saved, law_lines=purchase_lines(opened.catalogue)) if lot.price_paid else saved
 
 
 def add_lot_file(place: Place, path: Path, *, sure: bool = False) -> tuple[Lot, Saved]:
@@ -100,7 +102,7 @@ def add_lot_file(place: Place, path: Path, *, sure: bool = False) -> tuple[Lot, 
     lot, issues = read_lot(path, load_catalogue(place.priors), today=place.today)
     notes = sift(issues, f"lot add {path}", sure=sure)
     saved = add_lot(place, lot, sure=sure)
-    return lot, Saved(saved.event, saved.kind, saved.name, saved.happened_on, (*notes, *saved.notes))
+    return lot, replace(saved, notes=tuple(dict.fromkeys((*notes, *saved.notes))))
 
 
 @dataclass(frozen=True)
