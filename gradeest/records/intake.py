@@ -114,7 +114,7 @@ def _mass_key(table: Table) -> str:
 
 
 def _take_mass(table: Table, name: str, found: Findings) -> float:
-    given = [key for key in ("mass", "mass_kg", "mass_g") if key in table.values]
+    given = [key for key in ("mass", "mass_kg", "mass_g") if table.values.get(key) not in (None, "")]
     if len(given) > 1:
         found.error(f"{name}.mass", f"the mass is given as {' and '.join(given)}", "once")
     if not given:
@@ -222,11 +222,25 @@ def _csv_as_lot(document: Document, path: Path) -> Document:
             table.values["name"] = table.values.pop("fraction")
         table.values = {key: value for key, value in table.values.items() if key in FRACTION_KEYS}
         if table.values.get("kind", "").lower() == UNSORTED:
-            key = _mass_key(table)
-            unit = key.removeprefix("mass").replace("_", " ")
-            top.values["unsorted"] = f"{table.values.get(key, '')}{unit}"
-            top.lines["unsorted"] = table.line or 1
+            _move_unsorted(table, document, path)
         else:
             kept.append(table)
     document.lists["fraction"] = kept
     return document
+
+
+def _move_unsorted(table: Table, document: Document, path: Path) -> None:
+    """A CSV line of the part that is not sorted yet, as the lot's own mass and note."""
+    top, key = document.top, _mass_key(table)
+    if "unsorted" in top.values:
+        message, hint = "a second line of unsorted material", "one line with the sum"
+        document.issues.append(Issue("error", message, hint, str(path), table.line, "unsorted"))
+    if not table.values.get(key):
+        hint = "with its unit, e.g. 3 kg"
+        document.issues.append(Issue("error", "the mass is missing", hint, str(path), table.line, "unsorted"))
+        return
+    unit = key.removeprefix("mass").replace("_", " ")
+    top.values["unsorted"] = f"{table.values[key]}{unit}"
+    top.lines["unsorted"] = table.line or 1
+    if "note" in table.values:
+        top.values["note"] = table.values["note"]

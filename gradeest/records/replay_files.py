@@ -110,7 +110,7 @@ def read_replay(path: Path) -> list[PastEvent]:
         event = _read_event(table, found)
         if event is not None:
             if last is not None and event[2] < last:
-                found.error("date", f"{event[2]} after {last}", "the oldest first")
+                found.error_at(table.line_of("date"), "date", f"{event[2]} after {last}", "the oldest first")
             last = event[2]
             events.append(event)
     if not document.lists.get("event"):
@@ -125,7 +125,8 @@ def _read_event(table: Table, found: Findings) -> PastEvent | None:
     found.line = table.line
     sort = table.values.get("do")
     if sort not in SORTS:
-        found.error("do", f"'{sort}' is nothing to do", suggest(str(sort), SORTS, ", ".join(SORTS)))
+        hint = suggest(str(sort), SORTS, ", ".join(SORTS))
+        found.error_at(table.line_of("do"), "do", f"'{sort}' is nothing to do", hint)
         return None
     kind, readers = SORTS[sort]
     for key in table.values:
