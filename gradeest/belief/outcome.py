@@ -24,7 +24,8 @@ class Outcome:
 
     `recovered_g` is fine metal in the products; `weight_g` what the balance is expected to show in the route's
     usual form (`forms[run][metal]`), zero where the route recovers none of the metal. `is_trace` tells the draws in
-    which the metal is present only as traces.
+    which the metal is present only as traces. `origin` (draw,) is the posterior draw behind each forward draw, which
+    Monte Carlo errors need where posterior draws are reused.
     """
 
     runs: tuple[Run, ...]
@@ -34,3 +35,4 @@ class Outcome:
     weight_g: NDArray[np.float64]
     is_trace: NDArray[np.bool_]
     forms: tuple[Mapping[str, str], ...]
+    origin: NDArray[np.int64] | None = None

@@ -1,0 +1,339 @@
+"""From draws of the unknowns to draws of grades, and everything that no evidence touches drawn from its conditional."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.assembly import absence, grade_scale, pieces_per_kg
+from gradeest.belief.density import LN_1000, State, evaluate
+from gradeest.belief.evidence import dry_share
+from gradeest.belief.network import Network, logit, logit_normal
+from gradeest.belief.ops import NUMPY
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import METALS, Bench
+
+Values = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Draws of the cells that evidence touches, choices made; arrays (draw,)."""
+
+    ln_grade: dict[tuple[str, str], Values]
+    ln_rest_grade: dict[tuple[str, str], Values]
+    recovered_g: dict[tuple[str, str], Values]  # fine metal already in weighed products, by fraction and metal
+    processed_kg: dict[tuple[str, str], float]
+    z: dict[tuple[str, str], Values]  # standardised x where it is known under "present", else nan
+    switches: dict[tuple[str, str, str], Flags]  # (lot, kind, metal): traces only
+    failed: dict[tuple[str, str], Flags]  # (batch, metal)
+
+
+def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
+    """Draw every undecided choice from its probability given the draw's unknowns."""
+    configurations = network.configurations
+    draws = state.configurations.shape[0]
+    chosen = {key: np.full(draws, value) for key, value in network.fixed.items()}
+    padded = np.concatenate([state.configurations, np.full((draws, 1), -np.inf)], axis=1)
+    for rows in configurations.of_group:
+        rows = rows[rows < configurations.terms.shape[0]]
+        weights = padded[:, rows]
+        gumbel = rng.gumbel(size=weights.shape)
+        picked = rows[np.argmax(weights + gumbel, axis=1)]
+        values = configurations.values[picked]
+        for position in np.flatnonzero(configurations.values[rows[0]] >= 0):
+            chosen[configurations.choices[position]] = values[:, position]
+    return chosen
+
+
+def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[State, Fitted]:
+    """Grades of all cells at draws of theta (draw, unknown)."""
+    state = evaluate(theta, network, network.arrays, NUMPY)
+    chosen = choose(network, state, rng)
+    found = Fitted({}, {}, {}, {}, {}, {}, {})
+    for key, side in chosen.items():
+        assert isinstance(key, tuple)
+        if key[0] == "trace":
+            found.switches[key[1:]] = side.astype(bool)
+        else:
+            found.failed[key[1:]] = side.astype(bool)
+    free = len(network.free)
+    for c, cell in enumerate(network.cells):
+        key = (cell.address, cell.metal)
+        trace = chosen["trace", cell.lot, cell.kind, cell.metal]
+        if c in network.anchored:
+            anchored = network.anchored[c]
+            row = _lookup(anchored.rows, anchored.choices, chosen)
+            found.ln_grade[key] = _pick(state.anchored_ln_grade, row)
+            found.z[key] = np.where(trace == 0, _pick(state.anchored_z, row), np.nan)
+            local = anchored.choices
+        else:
+            index = network.free[c]
+            found.ln_grade[key] = _pick(state.free_ln_grade, index + trace * free)
+            found.z[key] = state.free_z[:, index]
+            local = (("trace", cell.lot, cell.kind, cell.metal),)
+        rest = network.values.get((c, "rest"))
+        if rest is None:
+            found.ln_rest_grade[key] = found.ln_grade[key]
+        else:
+            kg = cell.dry_kg - sum(
+                i.portions[cell.address] for i in network.evidence.batch_metals
+                if i.metal == cell.metal and cell.address in i.portions
+            )  # fmt: skip
+            amount = _pick(state.values, _lookup(rest, local, chosen))
+            found.ln_rest_grade[key] = amount - math.log(kg) + LN_1000
+    _recovered(network, state, chosen, found)
+    return state, found
+
+
+def _recovered(
+    network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted
+) -> None:
+    """Share a weighed batch's products among its fractions by the metal each brought."""
+    weighed = network.sizes["W"]
+    index = {(cell.address, cell.metal): c for c, cell in enumerate(network.cells)}
+    for n, item in enumerate(network.evidence.batch_metals[:weighed]):
+        side = chosen["failed", item.batch, item.metal]
+        ln_share = state.ln_p[:, n] - _pick(state.ln_in_work, n + side * weighed)
+        for address, kg in item.portions.items():
+            key = (address, item.metal)
+            anchored = network.anchored[index[key]]
+            row = _lookup(network.values[index[key], item.batch], anchored.choices, chosen)
+            amount = np.exp(_pick(state.values, row) + ln_share)
+            found.recovered_g[key] = found.recovered_g.get(key, 0.0) + amount
+            found.processed_kg[key] = found.processed_kg.get(key, 0.0) + kg
+
+
+def _lookup(rows, choices, chosen) -> NDArray[np.int64]:  # type: ignore[no-untyped-def]
+    """Row of every draw, by the values its local choices took."""
+    out = np.zeros(len(next(iter(chosen.values()))), dtype=np.int64)
+    for side, row in rows.items():
+        match = np.ones(out.shape, dtype=bool)
+        for key, value in zip(choices, side, strict=True):
+            match &= chosen[key] == value
+        out[match] = row
+    return out
+
+
+def _pick(values: Values, row) -> Values:  # type: ignore[no-untyped-def]
+    return values[np.arange(values.shape[0]), row]
+
+
+class Completion:
+    """Draws of all parameters and grades: those fitted as they are, the others from their conditional."""
+
+    def __init__(
+        self, bench: Bench, catalogue: Catalogue, draws: int, rng: np.random.Generator,
+        network: Network | None = None, state: State | None = None, fitted: Fitted | None = None,
+        theta: Values | None = None,
+    ) -> None:  # fmt: skip
+        self.bench, self.catalogue, self.k, self.draws, self.rng = bench, catalogue, catalogue.constants, draws, rng
+        self.network, self.state, self.theta = network, state, theta
+        self.fitted = fitted or Fitted({}, {}, {}, {}, {}, {}, {})
+        self._betas: dict[tuple[str, str], Values] = {}
+        self._kinds: dict[tuple[str, str], tuple[Values, Values]] = {}
+        self._absent: dict[tuple[str, str], Values] = {}
+        self._richness: dict[tuple[str, str], Values] = {}
+        self._switches: dict[tuple[str, str, str], Flags] = dict(self.fitted.switches)
+
+    def normal(self) -> Values:
+        """Standard normal, one per draw."""
+        return self.rng.normal(size=self.draws)
+
+    def _known(self, axis: str, key: Hashable, unknown: str) -> Values | None:
+        """The fitted standard normal of a parameter, or None where the fit has none."""
+        if self.network is None or self.theta is None or key not in self.network.axes[axis]:
+            return None
+        where = self.network.layout[unknown].start + self.network.axes[axis].index(key)
+        return self.theta[:, where]
+
+    def _beta(self, kind: str, metal: str) -> Values:
+        key = (self.catalogue.kinds[kind].cls, metal)
+        if key not in self._betas:
+            known = self._known("cm", key, "beta")
+            self._betas[key] = self.normal() if known is None else known
+        return self._betas[key]
+
+    def kind_level(self, kind: str, metal: str) -> tuple[Values, Values]:
+        """mu and tau of a kind and metal on the logit scale, (draw,) each."""
+        key = (kind, metal)
+        if key in self._kinds:
+            return self._kinds[key]
+        if self.network is not None and self.state is not None and key in self.network.axes["km"]:
+            n = self.network.axes["km"].index(key)
+            self._kinds[key] = (self.state.mu[:, n], self.state.tau[:, n])
+            return self._kinds[key]
+        pair = self.catalogue.kinds[kind].correlation
+        zeta = {metal: self.normal()}
+        if pair is not None and metal in (pair.first, pair.second):
+            zeta[pair.first] = self.normal()
+            c = pair.correlation
+            zeta[pair.second] = c * zeta[pair.first] + math.sqrt(1 - c * c) * self.normal()
+        h = self.k["grade.shared_kind_share"]
+        for each, z in zeta.items():
+            scale = grade_scale(self.bench, self.catalogue, kind, each)
+            mu = scale.mu0 + scale.sd_mu * (math.sqrt(h) * self._beta(kind, each) + math.sqrt(1 - h) * z)
+            self._kinds[kind, each] = (mu, np.exp(scale.ln_tau0 + self.k["grade.ln_tau_sd"] * self._cut_normal()))
+        return self._kinds[key]
+
+    def _cut_normal(self) -> Values:
+        cut, values = self.k["grade.ln_tau_cut_sd"], self.normal()
+        while (outside := np.abs(values) > cut).any():
+            values[outside] = self.rng.normal(size=int(outside.sum()))
+        return values
+
+    def absent(self, kind: str, metal: str) -> Values:
+        """Chance that the metal is absent (given the first present where it needs one), (draw,)."""
+        key = (kind, metal)
+        if key not in self._absent:
+            if self.network is not None and self.state is not None and key in self.network.axes["pi"]:
+                x = self.state.logit_absent[:, self.network.axes["pi"].index(key)]
+            else:
+                x = logit(absence(self.catalogue, kind, metal)) + self.k["grade.logit_absent_sd"] * self.normal()
+            self._absent[key] = 1 / (1 + np.exp(-x))
+        return self._absent[key]
+
+    def is_trace(self, lot: str, kind: str, metal: str) -> Flags:
+        """Whether a kind in a lot holds only traces of the metal, (draw,)."""
+        key = (lot, kind, metal)
+        if key not in self._switches:
+            trace = self.rng.uniform(size=self.draws) < self.absent(kind, metal)
+            pair = self.catalogue.kinds[kind].correlation
+            if pair is not None and pair.second_needs_first and metal == pair.second:
+                trace |= self.is_trace(lot, kind, pair.first)
+            self._switches[key] = trace
+        return self._switches[key]
+
+    def _rho(self, lot: str, metal: str) -> Values:
+        key = (lot, metal)
+        if key not in self._richness:
+            known = self._known("lm", key, "rho")
+            self._richness[key] = self.normal() if known is None else known
+        return self._richness[key]
+
+    def grades(self) -> tuple[Values, Values, Flags]:
+        """Grade of the whole fraction and of what is left of it, g/t, and trace flags: (draw, fraction, metal)."""
+        addresses = self.bench.addresses()
+        shape = (self.draws, len(addresses), len(METALS))
+        whole, rest, trace = np.empty(shape), np.empty(shape), np.zeros(shape, dtype=bool)
+        for f, address in enumerate(addresses):
+            lot, kind = address.partition("/")[0], self.bench.fraction(address).kind
+            z = self._unshared(address, kind)
+            for m, metal in enumerate(METALS):
+                trace[:, f, m] = self.is_trace(lot, kind, metal)
+                key = (address, metal)
+                if key in self.fitted.ln_grade:
+                    whole[:, f, m] = np.exp(self.fitted.ln_grade[key])
+                    rest[:, f, m] = np.exp(self.fitted.ln_rest_grade[key]) * self._split(address, metal)
+                else:
+                    whole[:, f, m] = self._fresh(address, lot, kind, metal, z[metal], trace[:, f, m])
+                    rest[:, f, m] = whole[:, f, m] * self._split(address, metal)
+        return whole, rest, trace
+
+    def _unshared(self, address: str, kind: str) -> dict[str, Values]:
+        """Unshared part of x of all metals of a fraction, given those that the fit fixed."""
+        z = {metal: self.normal() for metal in METALS}
+        pair = self.catalogue.kinds[kind].correlation
+        if pair is None:
+            return z
+        c, side = pair.correlation, math.sqrt(1 - pair.correlation**2)
+        for known, other in ((pair.first, pair.second), (pair.second, pair.first)):
+            if (address, known) in self.fitted.z:
+                given = self.fitted.z[address, known]
+                z[other] = np.where(np.isnan(given), z[other], c * np.nan_to_num(given) + side * z[other])
+                return z
+        z[pair.second] = c * z[pair.first] + side * z[pair.second]
+        return z
+
+    def _fresh(self, address: str, lot: str, kind: str, metal: str, z: Values, trace: Flags) -> Values:
+        scale = grade_scale(self.bench, self.catalogue, kind, metal)
+        mu, tau = self.kind_level(kind, metal)
+        if self.bench.fraction(address).mixed:
+            tau = tau * self.k["grade.mixed_tau_factor"]
+        c = self.k["grade.richness_share"]
+        present = mu + tau * (math.sqrt(c) * self._rho(lot, metal) + math.sqrt(1 - c) * z)
+        centre = logit(self.k[f"grade.trace_g_per_t.{metal}"] / scale.limit)
+        x = np.where(trace, centre + self.k["grade.trace_log_sd"] * self.normal(), present)
+        return scale.limit / (1 + np.exp(-x))
+
+    def _split(self, address: str, metal: str) -> Values | float:
+        """What is left against what it was taken from: grade ratio by the portions' Dirichlet split.
+
+        Where the fit knows the portions that evidence speaks of, only batches silent on this metal are split off here.
+        """
+        left = self.bench.left_kg(address)
+        silent = sum(
+            c.mass_kg for b in self.bench.batches.values() for c in b.charges
+            if c.address == address and (b.name, metal) not in self._spoken(address)
+        )  # fmt: skip
+        if left <= 0 or silent <= 0:
+            return 1.0
+        per_kg = pieces_per_kg(self.bench, self.catalogue, address)
+        share = self.rng.beta(max(left * per_kg, 1e-2), max(silent * per_kg, 1e-2), size=self.draws)
+        return share * (left + silent) / left
+
+    def _spoken(self, address: str) -> set[tuple[str, str]]:
+        if self.network is None:
+            return set()
+        return {(i.batch, i.metal) for i in self.network.evidence.batch_metals if address in i.portions}
+
+    def recovery_logit(self) -> Values:
+        """Route recovery r on the logit scale, (draw, route, metal), nan where a route recovers none."""
+        routes = list(self.catalogue.routes)
+        out = np.full((self.draws, len(routes), len(METALS)), np.nan)
+        learned, shared = self.k["recovery.learned_share"], self.k["recovery.shared_share"]
+        for m, metal in enumerate(METALS):
+            known = self._known("metal", metal, "r_metal")
+            common = self.normal() if known is None else known
+            for n, route in enumerate(routes):
+                row = self.catalogue.routes[route].recovery.get(metal)
+                if row is None:
+                    continue
+                own = self._known("rm", (route, metal), "r")
+                own = self.normal() if own is None else own
+                centre, sd = logit_normal(row)
+                mix = math.sqrt(shared) * common + math.sqrt(1 - shared) * own
+                out[:, n, m] = centre + sd * math.sqrt(learned) * mix
+        return out
+
+    def ln_a(self) -> Values:
+        """ln of the hold-up constant, (draw, metal)."""
+        parts = [self._known("am", metal, "ln_a") for metal in METALS]
+        z = np.stack([self.normal() if p is None else p for p in parts], axis=1)
+        return math.log(self.k["holdup.a"]) + math.log(self.k["holdup.a_gsd"]) * z
+
+    def forms(self) -> Values:
+        """Learned part of every form's purity, standard normal, (draw, form)."""
+        parts = [self._known("form", form, "form") for form in self.catalogue.forms]
+        return np.stack([self.normal() if p is None else p for p in parts], axis=1)
+
+    def kind_means(self, kinds: tuple[str, ...]) -> tuple[Values, Values]:
+        """Grade at the kind's mean (present), g/t, and chance of absence: (draw, kind, metal)."""
+        means = np.empty((self.draws, len(kinds), len(METALS)))
+        absent = np.empty_like(means)
+        for n, kind in enumerate(kinds):
+            for m, metal in enumerate(METALS):
+                scale = grade_scale(self.bench, self.catalogue, kind, metal)
+                means[:, n, m] = scale.limit / (1 + np.exp(-self.kind_level(kind, metal)[0]))
+                absent[:, n, m] = self.absent(kind, metal)
+        return means, absent
+
+    def recoverable(self) -> Values:
+        """Fine metal already weighed per dry kg processed, g/t, nan where none was: (draw, fraction, metal)."""
+        addresses = self.bench.addresses()
+        out = np.full((self.draws, len(addresses), len(METALS)), np.nan)
+        for (address, metal), grams in self.fitted.recovered_g.items():
+            kg = self.fitted.processed_kg[address, metal]
+            out[:, addresses.index(address), METALS.index(metal)] = grams / kg * 1000
+        return out
+
+    def dry_left_kg(self) -> Values:
+        """Dry mass of every fraction that no batch has taken, kg."""
+        return np.array(
+            [self.bench.left_kg(a) * dry_share(self.bench, a, self.catalogue) for a in self.bench.addresses()]
+        )

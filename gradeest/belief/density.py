@@ -1,0 +1,313 @@
+"""The log density of a bench: the metal balance read backwards, undecided choices summed out.
+
+One text for both engines: `evaluate` is written in the operations of `ops.Ops`. Unknowns are one vector theta whose
+parts `Network.layout` names. For a weighed batch the unknowns are the true reading v, the purity f and the recovery
+noise e; they give
+
+    P = v f / (1 + h),   M = inverse hold-up of P,   R = expit(r + e),   A = M / R,
+
+and from A the metal of every portion and with it the grades, whose prior enters as
+
+    p(y | v) p(e) p(f) p(x) (dx / d ln grade) (d ln M / d ln P) (d ln P / dv).
+
+Two kinds of choice are summed over jointly within each connected group: whether a metal of a kind in a lot is present
+or only a trace, and whether a batch failed for a metal.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.network import Network
+from gradeest.belief.ops import NUMPY, Array, Ops
+
+LN_1000 = math.log(1000.0)
+NEVER = -1e30  # log weight of a padded configuration
+NOTHING = -1e4  # ln of a padded amount of metal
+CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
+NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
+
+
+@dataclass(frozen=True)
+class State:
+    """Everything the density computes on its way; arrays end in the axis named."""
+
+    log_density: Array
+    configurations: Array  # log weight of every joint choice, (configuration,)
+    values: Array  # ln metal [g] of every portion under its local choices, (value,)
+    anchored_ln_grade: Array  # ln grade [g/t] of cells that follow from weights, by local choice, (cc,)
+    anchored_z: Array  # standardised x under "present", (cc,)
+    free_ln_grade: Array  # (2 x free cell): present side, then trace side
+    free_z: Array  # standardised x1 of free cells
+    mu: Array  # (kind-metal,)
+    tau: Array  # (kind-metal,)
+    logit_absent: Array  # (switch parameter,)
+    recovery_logit: Array  # r, (route-metal,)
+    ln_a: Array  # (hold-up metal,)
+    ln_m: Array  # ln metal before hold-up [g] of batches read backwards (W), from weights so far (O), limits (N)
+    ln_yield: Array  # ln(metal / reading), (product,)
+    ln_p: Array  # ln metal in the products, same axis as ln_m
+    ln_in_work: Array  # ln A of weighed batches: ordinary side, then failed side, (2 x W,)
+
+
+def invert_holdup(ln_p: Array, ln_a: Array, full_from_g: float, exponent: float, ops: Ops = NUMPY) -> Array:
+    """ln M from ln P = ln M - softplus(ln a - k ln M) + softplus(ln a - k ln M0) for P < M0, else ln P.
+
+    Newton's method on a concave increasing function, started at its left: it approaches the root from below.
+    """
+    at_full = ops.softplus(ln_a - exponent * math.log(full_from_g))
+    ln_m = ln_p
+    for _ in range(NEWTON_STEPS):
+        hang = ln_a - exponent * ln_m
+        gap = ln_m - ops.softplus(hang) + at_full - ln_p
+        ln_m = ln_m - gap / (1 + exponent * ops.sigmoid(hang))
+    return ops.where(ln_p < math.log(full_from_g), ln_m, ln_p)
+
+
+def hold_up(ln_m: Array, ln_a: Array, full_from_g: float, exponent: float, ops: Ops = NUMPY) -> Array:
+    """ln P of the product from ln M of the metal that reached it (both g)."""
+    small = (
+        ln_m
+        - ops.softplus(ln_a - exponent * ln_m)
+        + ops.softplus(ln_a - exponent * math.log(full_from_g))
+    )
+    return ops.where(ln_m < math.log(full_from_g), small, ln_m)
+
+
+def log_rounded(reading: Array, step: Array, handling: Array, v: Array, ops: Ops = NUMPY) -> Array:
+    """ln P(reading - d/2 <= v + t <= reading + d/2), t ~ N(0, handling), all in g."""
+    low = (reading - step / 2 - v) / handling
+    high = (reading + step / 2 - v) / handling
+    flip = low > 0  # work in the left tail, where the difference keeps its digits
+    a = ops.log_ndtr(ops.where(flip, -high, low))
+    b = ops.log_ndtr(ops.where(flip, -low, high))
+    return b + ops.log1mexp(ops.minimum(a - b, -1e-12))
+
+
+def log_recovery_cdf(logit: Array, spread: Array, x: Mapping[str, Any], upper: bool, ops: Ops = NUMPY) -> Array:
+    """ln F_e(logit) (or ln(1 - F_e) when `upper`), e a mixture of an ordinary and a failed run."""
+    sign = -1.0 if upper else 1.0
+    ordinary = x["ln_ok"] + ops.log_ndtr(sign * logit / spread)
+    failed = x["ln_failed"] + ops.log_ndtr(sign * (logit - x["failed_centre"]) / x["failed_sd"])
+    top = ops.maximum(ordinary, failed)
+    return top + ops.log(ops.exp(ordinary - top) + ops.exp(failed - top))
+
+
+def log_density(theta: NDArray[np.float64], network: Network) -> NDArray[np.float64]:
+    """Log density (up to a constant) at `theta` of shape (..., unknown)."""
+    return evaluate(theta, network, network.arrays, NUMPY).log_density
+
+
+def evaluate(theta: Array, network: Network, x: Mapping[str, Any], ops: Ops) -> State:
+    """Evaluate the density at `theta` with the arrays `x` (those of the network, or tensors of the same names)."""
+    return _Evaluation(theta, network, x, ops).run()
+
+
+class _Evaluation:
+    """One pass through the balance; steps in the order of the module's docstring."""
+
+    def __init__(self, theta: Array, network: Network, x: Mapping[str, Any], ops: Ops) -> None:
+        self.theta, self.net, self.x, self.ops = theta, network, x, ops
+        self.n = network.sizes
+        self.full_from_g, self.exponent = network.full_from_g, network.exponent
+
+    def unknown(self, name: str) -> Array:
+        return self.ops.part(self.theta, self.net.layout[name])
+
+    def pad(self, values: Array, value: float) -> Array:
+        return self.ops.concat([values, self.ops.full(self.theta, 1, value)])
+
+    def run(self) -> State:
+        ops, x = self.ops, self.x
+        normals = ops.part(self.theta, self.net.normals)
+        self.total = -0.5 * ops.sum(normals * normals)
+        self._parameters()
+        self._products()
+        self._batches()
+        self._portions()
+        self._anchored()
+        self._free_priors()
+        terms = ops.concat([*self._terms(), ops.full(self.theta, 1, 0.0)])
+        configurations = ops.sum(ops.take(terms, x["cfg_terms"]))
+        if self.n["group"]:
+            per_group = ops.take(self.pad(configurations, NEVER), x["group_cfgs"])
+            self.total = self.total + ops.sum(ops.logsumexp(per_group))
+        return State(
+            self.total, configurations, self.values, self.cc_ln_grade, self.cc_z, self.free_ln_grade, self.free_z,
+            self.mu, self.tau, self.logit_absent, self.r, self.ln_a_metal, self.ln_m, self.ln_yield, self.ln_p,
+            ops.concat(self.ln_in_work),
+        )  # fmt: skip
+
+    def _parameters(self) -> None:
+        """Class, kind, lot, route and hold-up parameters from their standard normals."""
+        ops, x = self.ops, self.x
+        zeta = self.unknown("zeta")
+        zeta = zeta * x["km_own"] + ops.take(zeta, x["km_partner"]) * x["km_corr"]
+        beta = ops.take(self.unknown("beta"), x["km_cm"])
+        self.mu = x["km_mu0"] + x["km_sd_mu"] * (x["sqrt_h"] * beta + x["sqrt_1h"] * zeta)
+        raw = self.unknown("ln_tau")
+        cut = x["tau_cut"] * (2 * ops.exp(ops.log_ndtr(CUT_SLOPE * raw)) - 1)  # normal, cut: close to raw itself
+        self.total = self.total + ops.sum(-0.5 * cut * cut - (0.5 * CUT_SLOPE**2) * raw * raw)
+        self.tau = ops.exp(x["km_ln_tau0"] + x["ln_tau_sd"] * cut)
+        tau = ops.take(self.tau, x["cell_km"]) * x["cell_mixed"]
+        rho = ops.take(self.unknown("rho"), x["cell_lm"])
+        self.loc = ops.take(self.mu, x["cell_km"]) + x["sqrt_c"] * tau * rho
+        self.scale = x["sqrt_1c"] * tau
+        self.logit_absent = x["pi_centre"] + x["pi_sd"] * self.unknown("pi")
+        common = ops.take(self.unknown("r_metal"), x["rm_metal"])
+        self.r = x["rm_centre"] + x["rm_sd"] * (x["sqrt_shared"] * common + x["sqrt_1shared"] * self.unknown("r"))
+        self.ln_a_metal = x["ln_a0"] + x["ln_a_sd"] * self.unknown("ln_a")
+        self.r_batch = ops.take(self.r, x["bm_rm"])
+        self.ln_a = ops.take(self.ln_a_metal, x["bm_am"]) + x["bm_ln_holdup"] + x["ln_a_batch"] * self.unknown("a")
+
+    def _products(self) -> None:
+        """Readings and what share of each is metal."""
+        ops, x = self.ops, self.x
+        form = ops.take(self.unknown("form"), x["pr_form"])
+        purity = x["pr_centre"] + x["pr_sd"] * (x["sqrt_form"] * form + x["sqrt_1form"] * self.unknown("purity"))
+        dry = -ops.softplus(x["moist_centre"] + x["moist_sd"] * self.unknown("moisture"))
+        dry = ops.take(self.pad(dry, 0.0), x["pr_damp"])
+        scale = ops.log(1 + x["balance_sd"] * ops.take(self.unknown("balance"), x["pr_balance"]))
+        self.ln_yield = x["pr_ln_factor"] - ops.softplus(-purity) + dry - scale
+        soft = x["read_soft"]  # linear well above zero, positive below
+        raw = (x["read_y"] + x["read_sd"] * self.unknown("reading")) / soft
+        self.v = soft * ops.softplus(raw)
+        self.total = self.total + ops.sum(
+            log_rounded(x["read_y"], x["read_d"], x["read_t"], self.v, ops) - ops.softplus(-raw)
+        )
+        ln_weight = ops.concat([ops.log(self.v), x["open_ln_y"] + ops.full(self.theta, self.n["open_product"], 0.0)])
+        counted = self.n["reading"] + self.n["open_product"]
+        in_product = ln_weight + ops.part(self.ln_yield, slice(0, counted))
+        self.ln_in_products = ops.logsumexp(ops.take(self.pad(in_product, NOTHING), x["bm_products"]))
+
+    def _batches(self) -> None:
+        """Metal before hold-up and, for weighed batches, the metal in work under both sides of "failed"."""
+        ops, x, n = self.ops, self.x, self.n
+        limits = x["limit_ln_p"] + ops.full(self.theta, n["N"], 0.0)
+        self.ln_p = ops.concat([self.ln_in_products, limits])
+        inverted = n["W"] + n["O"] + n["N"]
+        ln_a = ops.part(self.ln_a, slice(0, inverted))
+        self.ln_m = invert_holdup(self.ln_p, ln_a, self.full_from_g, self.exponent, ops)
+        weighed = slice(0, n["W"])
+        ln_p, ln_m, ln_a = ops.part(self.ln_p, weighed), ops.part(self.ln_m, weighed), ops.part(ln_a, weighed)
+        hang = ops.log(1 + self.exponent * ops.sigmoid(ln_a - self.exponent * ln_m))
+        jacobian = ops.where(ln_p < math.log(self.full_from_g), -hang, 0.0 * hang)
+        main = ops.take(self.ln_yield, x["w_main"])
+        self.total = self.total + ops.sum(jacobian + main - ln_p)
+        e = [x["e_sd"] * self.unknown("e_ok"), x["failed_centre"] + x["failed_sd"] * self.unknown("e_failed")]
+        r = ops.take(self.r_batch, x["e_bm"])
+        self.ln_recovery = [-ops.softplus(-(r + side)) for side in e]
+        self.ln_in_work = [ln_m - ops.part(side, weighed) for side in self.ln_recovery]
+
+    def _portions(self) -> None:
+        """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
+        ops, x, n = self.ops, self.x, self.n
+        log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_ref"] + x["v_scale"] * self.unknown("v")])
+        ratio = ops.take(log_ratio, x["wp_ratio"])
+        total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
+        share = ratio - ops.take(total, x["wp_bm"])
+        weighed = ops.concat([ops.take(side, x["wp_bm"]) + share for side in self.ln_in_work])
+        beside = ops.take(x["beside_scale"] * self.unknown("beside"), x["an_beside"])
+        beside = ops.take(weighed, x["an_anchor"]) + x["an_ln_ratio"] + beside
+        split = ops.concat([ops.full(self.theta, 1, 0.0), x["split_scale"] * self.unknown("split")])
+        parts = x["fp_ln_mass"] + ops.take(split, x["fp_split"])
+        whole = ops.logsumexp(ops.take(self.pad(parts, NOTHING), x["free_portions"]))
+        share = parts - ops.take(whole, x["fp_free"])
+        self.total = self.total + ops.sum(x["fp_alpha"] * share) - x["fp_best"]
+        self.x1 = x["x1_ref"] + x["x1_scale"] * self.unknown("x1")
+        x0 = x["free_trace"] + x["trace_sd"] * self.unknown("x0")
+        sides = [x["free_ln_l"] - ops.softplus(-side) for side in (self.x1, x0)]
+        self.free_ln_grade = ops.concat(sides)
+        free = [ops.take(side + x["free_ln_mass"] - LN_1000, x["fp_free"]) + share for side in sides]
+        self.values = ops.concat([weighed, beside, *free])
+        self.padded_values = self.pad(self.values, NOTHING)
+
+    def _anchored(self) -> None:
+        """Grades that follow from weights, and their prior under "present" and "trace"."""
+        ops, x = self.ops, self.x
+        portions = ops.take(self.padded_values, x["cc_portions"])
+        whole = ops.logsumexp(portions)
+        self.cc_ln_grade = whole - x["cc_ln_mass"] + LN_1000
+        below = x["cc_ln_l"] - self.cc_ln_grade  # ln(L / grade): positive, and a steep wall where it is not
+        room = ops.maximum(below, 1e-9)
+        wall = 1e3 * ops.minimum(below - 1e-9, 0.0)
+        slope = -ops.log1mexp(-room)  # ln dx / d ln grade
+        logit = -below + slope
+        shares = ops.sum(x["cc_alpha"] * (portions - ops.column(whole)))  # Dirichlet, in log-ratio coordinates
+        common = slope + shares - x["cc_best"] + wall
+        loc, scale = ops.take(self.loc, x["cc_cell"]), ops.take(self.scale, x["cc_cell"])
+        self.cc_z = (logit - loc) / scale
+        trace_z = (logit - x["cc_trace"]) / x["trace_sd"]
+        self.cc_present = common - 0.5 * self.cc_z * self.cc_z - ops.log(scale)
+        self.cc_absent = common - 0.5 * trace_z * trace_z - ops.log(x["trace_sd"])
+
+    def _free_priors(self) -> None:
+        """Prior of the present side of free cells (the trace side is a standard normal), and their correlations."""
+        ops, x = self.ops, self.x
+        loc, scale = ops.take(self.loc, x["free_cell"]), ops.take(self.scale, x["free_cell"])
+        self.free_z = (self.x1 - loc) / scale
+        self.total = self.total + ops.sum(-0.5 * self.free_z * self.free_z - ops.log(scale))
+        self.z = ops.concat([self.cc_z, self.free_z])
+        a, b = ops.take(self.free_z, x["ff_a"]), ops.take(self.free_z, x["ff_b"])
+        self.total = self.total + ops.sum(self._correlation(a, b, x["ff_corr"]))
+
+    def _correlation(self, a: Array, b: Array, c: Array) -> Array:
+        """ln of a bivariate normal over the product of its margins."""
+        rest = 1 - c * c
+        return -0.5 * self.ops.log(rest) - (c * c * (a * a + b * b) - 2 * c * a * b) / (2 * rest)
+
+    def _terms(self) -> list[Array]:
+        """The tables that choices pick from, in the order of `Network.blocks`."""
+        ops, x, n = self.ops, self.x, self.n
+        none = ops.full(self.theta, n["failed"], 0.0)
+        pairs = self._correlation(ops.take(self.z, x["pair_a"]), ops.take(self.z, x["pair_b"]), x["pair_corr"])
+        grade = ops.take(ops.concat([self.cc_ln_grade, self.free_ln_grade]), x["as_grade"])
+        gap = (x["as_ln_value"] - grade) / x["as_sd"]
+        assay = ops.where(x["as_censored"] > 0, ops.log_ndtr(gap), -0.5 * gap * gap - ops.log(x["as_sd"]))
+        return [
+            none + x["ln_ok"],
+            none + x["ln_failed"],
+            -ops.softplus(self.logit_absent_switch()),
+            -ops.softplus(-self.logit_absent_switch()),
+            self.cc_present,
+            self.cc_absent,
+            pairs,
+            assay,
+            self._small(),
+            self._limits(),
+        ]
+
+    def logit_absent_switch(self) -> Array:
+        """logit of the absence probability of every switch."""
+        return self.ops.take(self.logit_absent, self.x["sw_pi"])
+
+    def _in_work(self, rows: str) -> Array:
+        return self.ops.logsumexp(self.ops.take(self.padded_values, self.x[rows]))
+
+    def _small(self) -> Array:
+        """Closed batches with readings of a few digits: forward, as ordinary likelihood."""
+        ops, x = self.ops, self.x
+        recovery = ops.take(ops.concat(self.ln_recovery), x["sm_e"])
+        ln_a = ops.take(self.ln_a, x["sm_bm"])
+        ln_p = hold_up(self._in_work("sm_portions") + recovery, ln_a, self.full_from_g, self.exponent, ops)
+        ln_yield = ops.logsumexp(ops.take(self.pad(self.ln_yield, NOTHING), x["sm_products"]) + x["sm_ln_share"])
+        return log_rounded(x["sm_y"], x["sm_d"], x["sm_t"], ops.exp(ln_p - ln_yield), ops)
+
+    def _limits(self) -> Array:
+        """Lower bounds of open batches (1 - F_e) and "nothing below g" (F_e, or F_e with part of the liquid gone)."""
+        ops, x = self.ops, self.x
+        gone = self.pad(ops.log_ndtr(self.unknown("gone")), 0.0)  # ln U, U uniform
+        ln_share = ops.take(self.ln_m, x["li_bm"]) - self._in_work("li_portions") - ops.take(gone, x["li_gone"])
+        capped = ops.minimum(ln_share, -1e-9)
+        logit = capped - ops.log1mexp(capped) - ops.take(self.r_batch, x["li_bm"])
+        wall = -1e3 * ops.maximum(ln_share + 1e-9, 0.0)
+        spread = x["li_sd"]
+        upper = log_recovery_cdf(logit, spread, x, True, ops) + wall
+        lower = log_recovery_cdf(logit, spread, x, False, ops)
+        return ops.where(x["li_upper"] > 0, upper, lower)

@@ -1,0 +1,97 @@
+"""Rough plug-in guesses: where to start, and which choices are nearly decided. No result rests on them alone."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from gradeest.belief.network import logit
+from gradeest.belief.evidence import BatchMetal
+
+if TYPE_CHECKING:
+    from gradeest.belief.assembly import _Assembly
+    from gradeest.belief.network import Cell, GradeScale
+
+CREDIBLE_RECOVERY = 0.8  # an open batch starts with this share already recovered
+
+
+def rough_metal_g(item: BatchMetal, net: _Assembly) -> float:
+    """Metal weighed so far, by the rows' median purity."""
+    forms = net.catalogue.forms
+    return sum(p.weight_g * forms[p.form].factor * forms[p.form].purity.q50 for p in item.products)
+
+
+def rough_charge_g(item: BatchMetal, net: _Assembly) -> float:
+    """Metal in the charge, by the rows' median grades."""
+    total = 0.0
+    for address, kg in item.portions.items():
+        scale = net.scales[net.cell_of[address, item.metal]]
+        total += kg * scale.limit / (1 + math.exp(-scale.mu0)) / 1000
+    return total
+
+
+def rough_log_odds(subject: BatchMetal | Cell, net: _Assembly, what: str) -> float:
+    """Log odds of "failed" or "trace" from a normal plug-in of the weights or assays at hand."""
+    if isinstance(subject, BatchMetal):
+        return _failed_odds(subject, net)
+    cell = net.cell_of.get((subject.address, subject.metal))
+    scale = net.scale(subject.kind, subject.metal)
+    prior = logit(min(max(scale.p_absent, 1e-6), 1 - 1e-6))
+    if cell is None:
+        return prior
+    seen = _seen_x(cell, net, scale)
+    if seen is None:
+        return prior
+    x, sd = seen
+    trace = net.trace_x(cell)
+    return prior + _ln_normal(x, trace, math.hypot(0.8, sd)) - _ln_normal(x, scale.mu0, math.hypot(scale.sd, sd))
+
+
+def _failed_odds(item: BatchMetal, net: _Assembly) -> float:
+    prior = math.log(max(net.k["recovery.failed_share"], 1e-12))
+    seen, expected = rough_metal_g(item, net), rough_charge_g(item, net)
+    if seen <= 0 or expected <= 0:
+        return prior
+    gap = math.log(seen / net.catalogue.routes[item.route].recovery[item.metal].q50 / expected)
+    sd = max(net.scales[net.cell_of[address, item.metal]].sd for address in item.portions)
+    return prior + _ln_normal(gap, -2.4, math.hypot(sd, 2.2)) - _ln_normal(gap, 0.0, sd)
+
+
+def _seen_x(cell: int, net: _Assembly, scale: GradeScale) -> tuple[float, float] | None:
+    """x that the first weight or the assays suggest, with a rough sd."""
+    weights = net.weights_of[cell]
+    if weights:
+        item = weights[0]
+        recovery = net.catalogue.routes[item.route].recovery[item.metal].q50
+        ratio = rough_metal_g(item, net) / recovery / rough_charge_g(item, net)
+        return min(scale.mu0 + math.log(ratio), 6.0), 0.3
+    subject = net.cells[cell]
+    assays = [
+        a for a in net.evidence.assays
+        if (a.address, a.metal) == (subject.address, subject.metal) and not a.below_detection
+    ]  # fmt: skip
+    if not assays:
+        return None
+    weight = sum(1 / a.u_rel**2 for a in assays)
+    ln_grade = sum(math.log(a.value_g_per_t) / a.u_rel**2 for a in assays) / weight
+    return logit(min(math.exp(ln_grade) / scale.limit, 0.98)), weight**-0.5
+
+
+def rough_x(cell: int, net: _Assembly) -> tuple[float, float]:
+    """Reference and step of a free cell's present side."""
+    scale = net.scales[cell]
+    seen = _seen_x(cell, net, scale)
+    if seen is not None:
+        x, sd = seen
+        precision = 1 / scale.sd**2 + 1 / sd**2
+        return (scale.mu0 / scale.sd**2 + x / sd**2) / precision, precision**-0.5
+    shift = 0.0
+    for item in net.items_of[cell]:
+        if item.role == "O":
+            needed = math.log(rough_metal_g(item, net) / CREDIBLE_RECOVERY / rough_charge_g(item, net))
+            shift = max(shift, needed)
+    return min(scale.mu0 + shift, 4.0), scale.sd
+
+
+def _ln_normal(x: float, mean: float, sd: float) -> float:
+    return -0.5 * ((x - mean) / sd) ** 2 - math.log(sd)

@@ -1,0 +1,88 @@
+"""Runs that have not happened: the metal balance forward, with new recovery noise, hold-up and purity."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.density import hold_up
+from gradeest.belief.network import logit_normal
+from gradeest.belief.outcome import Outcome, Run
+from gradeest.belief.posterior import Posterior
+from gradeest.materials.catalogue import Catalogue
+
+Values = NDArray[np.float64]
+
+
+def run_forward(
+    posterior: Posterior, runs: Sequence[Run], catalogue: Catalogue, rng: np.random.Generator, draws: int = 20_000
+) -> Outcome:
+    """Forward draws of runs, each processing a mass of one fraction alone.
+
+    Posterior draws are reused in turn when `draws` is larger; `Outcome.origin` says which. A run of less than what is
+    left of a fraction takes a random portion of it (Dirichlet split).
+    """
+    origin = np.resize(rng.permutation(posterior.draws), draws)
+    shape = (draws, len(runs), len(posterior.metals))
+    contained, recovered, weight = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    trace = np.zeros(shape, dtype=bool)
+    forms = []
+    for n, run in enumerate(runs):
+        f = posterior.fractions.index(run.address)
+        left = float(posterior.dry_left_kg[f])
+        grade = posterior.rest_grade_g_per_t[origin, f] if left > 0 else posterior.grade_g_per_t[origin, f]
+        contained[:, n] = grade * run.mass_kg / 1000 * _portion(posterior, f, run.mass_kg, left, rng, shape)
+        trace[:, n] = posterior.is_trace[origin, f]
+        usual = catalogue.routes[run.route].usual_form
+        forms.append(dict(usual))
+        for m, metal in enumerate(posterior.metals):
+            if metal in catalogue.routes[run.route].recovery:
+                recovered[:, n, m] = _recover(posterior, run.route, metal, contained[:, n, m], catalogue, origin, rng)
+                share = purity(posterior, usual[metal], catalogue, origin, rng)
+                weight[:, n, m] = recovered[:, n, m] / share
+    return Outcome(tuple(runs), posterior.metals, contained, recovered, weight, trace, tuple(forms), origin)
+
+
+def _portion(
+    posterior: Posterior, f: int, mass_kg: float, left: float, rng: np.random.Generator, shape: tuple[int, ...]
+) -> Values:
+    """Grade of a portion against that of what is left, (draw, metal)."""
+    if not 0 < mass_kg < left * (1 - 1e-6):
+        return np.ones((shape[0], shape[2]))
+    per_kg = posterior.pieces_per_kg[f]
+    share = rng.beta(max(mass_kg * per_kg, 1e-2), max((left - mass_kg) * per_kg, 1e-2), size=(shape[0], shape[2]))
+    return share * left / mass_kg
+
+
+def _recover(
+    posterior: Posterior, route: str, metal: str, contained_g: Values, catalogue: Catalogue,
+    origin: NDArray[np.int64], rng: np.random.Generator,
+) -> Values:  # fmt: skip
+    """Fine metal in the product, g: recovery with a new run's noise (or failure), then the hold-up of small batches."""
+    k = catalogue.constants
+    n, m = posterior.routes.index(route), posterior.metals.index(metal)
+    spread = logit_normal(catalogue.routes[route].recovery[metal])[1] * math.sqrt(1 - k["recovery.learned_share"])
+    e = spread * rng.normal(size=origin.shape)
+    failed = rng.uniform(size=origin.shape) < k["recovery.failed_share"]
+    e = np.where(failed, k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal(size=origin.shape), e)
+    ln_r = -np.logaddexp(0.0, -(posterior.recovery_logit[origin, n, m] + e))
+    form = catalogue.forms[catalogue.routes[route].usual_form[metal]]
+    ln_a = posterior.ln_a[origin, m] + math.log(form.holdup_factor)
+    ln_a = ln_a + k["holdup.batch_log_sd"] * rng.normal(size=origin.shape)
+    ln_m = np.log(np.maximum(contained_g, 1e-300)) + ln_r
+    return np.exp(hold_up(ln_m, ln_a, k["holdup.full_from_g"], k["holdup.exponent"]))
+
+
+def purity(
+    posterior: Posterior, form: str, catalogue: Catalogue, origin: NDArray[np.int64], rng: np.random.Generator
+) -> Values:
+    """Metal share of a new product of a form, (draw,): half of the variance is the form's, half the product's."""
+    row = catalogue.forms[form]
+    centre, sd = logit_normal(row.purity)
+    learned = catalogue.constants["form.learned_share"]
+    z = math.sqrt(learned) * posterior.form_z[origin, posterior.forms.index(form)]
+    z = z + math.sqrt(1 - learned) * rng.normal(size=origin.shape)
+    return row.factor / (1 + np.exp(-(centre + sd * z)))

@@ -1,0 +1,122 @@
+"""The fast engine: many particles moved side by side by Hamiltonian trajectories, no compiling.
+
+All particles share one step size and one diagonal scale, both adapted from all of them while they warm up and frozen
+before the draws that count. Read backwards, nearly every unknown stays close to its prior (density.py), so short
+trajectories of random length are enough (Neal 2011, Handbook of MCMC ch. 5; cross-chain adaptation as in Hoffman &
+Sountsov 2022, AISTATS).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from gradeest.belief.network import Network
+from gradeest.belief.tape import Gradient
+
+Values = NDArray[np.float64]
+TARGET_ACCEPTANCE = 0.8
+LONGEST = 48  # leapfrog steps of one trajectory
+Report = Callable[[float, str], None]
+
+
+class _Mover:
+    """State of all particles: positions (unknown, particle), density, gradient, and the shared tuning."""
+
+    def __init__(self, network: Network, particles: int, rng: np.random.Generator) -> None:
+        self.gradient, self.rng = Gradient(network), rng
+        self.theta = 0.3 * rng.normal(size=(network.size, particles))
+        self.ln_p, self.slope = self.gradient(self.theta)
+        self.whiten = np.eye(network.size)  # L of the posterior covariance L L'
+        self.step = 0.1
+        self.length = 1.4  # mean trajectory length, in units of the scaled posterior sd
+        self.divergences = 0
+        self.acceptance: list[float] = []
+        self.steps: list[int] = []
+
+    def move(self, longest: int = LONGEST) -> float:
+        """One trajectory of all particles, of at most `longest` steps; returns their mean acceptance."""
+        rng, whiten = self.rng, self.whiten
+        momentum = rng.normal(size=self.theta.shape)
+        steps = int(np.clip(np.ceil(self.length * rng.uniform(0.4, 1.6) / self.step), 1, longest))
+        step = self.step * rng.uniform(0.8, 1.2, size=(1, self.theta.shape[1]))
+        start = self.ln_p - 0.5 * np.sum(momentum**2, axis=0)
+        theta, slope = self.theta, self.slope
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            for _ in range(steps):
+                momentum = momentum + 0.5 * step * (whiten.T @ slope)
+                theta = theta + step * (whiten @ momentum)
+                ln_p, slope = self.gradient(theta)
+                momentum = momentum + 0.5 * step * (whiten.T @ slope)
+            gain = ln_p - 0.5 * np.sum(momentum**2, axis=0) - start
+        gain = np.where(np.isfinite(gain), gain, -np.inf)
+        chance = np.exp(np.minimum(gain, 0.0))
+        taken = rng.uniform(size=chance.shape) < chance
+        self.theta = np.where(taken, theta, self.theta)
+        self.slope = np.where(taken, slope, self.slope)
+        self.ln_p = np.where(taken, ln_p, self.ln_p)
+        self.divergences += int(np.sum(gain < -1000))
+        self.steps.append(steps)
+        mean = float(chance.mean())
+        self.acceptance.append(mean)
+        return mean
+
+
+def shrunk_cholesky(draws: Values) -> Values:
+    """Cholesky factor of the covariance of draws (unknown, draw), shrunk towards its diagonal.
+
+    The weight of the diagonal falls with the number of draws per unknown (as in Ledoit & Wolf 2004, a simple rule).
+    """
+    unknowns, count = draws.shape
+    covariance = np.cov(draws).reshape(unknowns, unknowns)
+    diagonal = np.clip(np.diag(covariance), 1e-8, 100.0)
+    weight = unknowns / (unknowns + count / 4)
+    covariance = (1 - weight) * covariance + weight * np.diag(diagonal)
+    covariance[np.diag_indices(unknowns)] = diagonal
+    return np.linalg.cholesky(covariance)
+
+
+def sample(
+    network: Network,
+    rng: np.random.Generator,
+    *,
+    particles: int = 96,
+    tune: int = 120,
+    draws: int = 60,
+    report: Report | None = None,
+) -> tuple[Values, int]:
+    """Draws (particle, draw, unknown) of the network's density after `tune` adapting moves, and how many diverged."""
+    with threadpool_limits(1):  # small matrices: threads only wait for each other
+        return _sample(network, rng, particles, tune, draws, report)
+
+
+def _sample(
+    network: Network, rng: np.random.Generator, particles: int, tune: int, draws: int, report: Report | None
+) -> tuple[Values, int]:
+    mover = _Mover(network, particles, rng)
+    history: list[Values] = []
+    ln_step, averaged = np.log(mover.step), np.log(mover.step)
+    for n in range(tune):
+        acceptance = mover.move(LONGEST if n >= 20 else 10)  # short ones until a first shape is known
+        rate = 1.0 / (1 + n % 40) ** 0.5  # the step starts afresh after each new scale
+        ln_step = float(np.clip(ln_step + 0.5 * rate * (acceptance - TARGET_ACCEPTANCE), -7.0, 0.0))
+        averaged = ln_step if n % 40 == 0 else averaged + 0.2 * (ln_step - averaged)
+        mover.step = float(np.exp(ln_step))
+        history.append(mover.theta)
+        if n + 1 in (20, 40, 80) and n + 1 < tune:
+            mover.whiten = shrunk_cholesky(np.concatenate(history[len(history) // 2 :], axis=1))
+            history = []
+        if report is not None:
+            report((n + 1) / (tune + draws), "learning the shape")
+    mover.step = float(np.exp(averaged))
+    mover.divergences, mover.acceptance, mover.steps = 0, [], []
+    kept = np.empty((draws, *mover.theta.shape))
+    for n in range(draws):
+        mover.move()
+        kept[n] = mover.theta
+        if report is not None:
+            report((tune + n + 1) / (tune + draws), "drawing")
+    return np.transpose(kept, (2, 0, 1)), mover.divergences
