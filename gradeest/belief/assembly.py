@@ -36,7 +36,9 @@ class _Assembly:
         self.count = {role: sum(i.role == role for i in self.items) for role in "WONS"}
         self.arrays: dict[str, object] = {}
         self.unknowns: dict[str, int] = {}
-        self.axis = {name: Register() for name in ("km", "cm", "lm", "rm", "am", "metal", "form", "balance", "pi", "sw")}
+        self.axis = {
+            name: Register() for name in ("km", "cm", "lm", "rm", "am", "metal", "form", "balance", "pi", "sw")
+        }
         self.graph = ChoiceGraph()
         self.factors: list[Factor] = []
         self.values: dict[tuple[int, str], dict[tuple[int, ...], int]] = {}  # (cell, portion) -> local values -> value
@@ -147,7 +149,9 @@ class _Assembly:
         assert isinstance(key, tuple)
         side = self.graph.fixed[key]
         if key[0] == "failed":
-            return f"{key[1]}: taken as {'a failed' if side else 'an ordinary'} run for {key[2]} (too many open questions)"
+            return (
+                f"{key[1]}: taken as {'a failed' if side else 'an ordinary'} run for {key[2]} (too many open questions)"
+            )
         return f"{key[1]}, {key[2]}: {key[3]} taken as {'traces only' if side else 'present'} (too many open questions)"
 
     def _add_switch(self, cell: Cell) -> None:
@@ -572,7 +576,9 @@ class _Assembly:
         small["t"].append(step * self.k["balance.unchecked_handling"])
         small["products"].append(self.product_rows[n])
         small["ln_share"].append(
-            [math.log(w / total) if w > 0 else -1e4 for w in weights] if total > 0 else [-math.log(len(weights))] * len(weights)
+            [math.log(w / total) if w > 0 else -1e4 for w in weights]
+            if total > 0
+            else [-math.log(len(weights))] * len(weights)
         )
 
 

@@ -91,9 +91,7 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
     return state, found
 
 
-def _recovered(
-    network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted
-) -> None:
+def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
     """Share a weighed batch's products among its fractions by the metal each brought."""
     weighed = network.sizes["W"]
     index = {(cell.address, cell.metal): c for c, cell in enumerate(network.cells)}

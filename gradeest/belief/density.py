@@ -72,11 +72,7 @@ def invert_holdup(ln_p: Array, ln_a: Array, full_from_g: float, exponent: float,
 
 def hold_up(ln_m: Array, ln_a: Array, full_from_g: float, exponent: float, ops: Ops = NUMPY) -> Array:
     """ln P of the product from ln M of the metal that reached it (both g)."""
-    small = (
-        ln_m
-        - ops.softplus(ln_a - exponent * ln_m)
-        + ops.softplus(ln_a - exponent * math.log(full_from_g))
-    )
+    small = ln_m - ops.softplus(ln_a - exponent * ln_m) + ops.softplus(ln_a - exponent * math.log(full_from_g))
     return ops.where(ln_m < math.log(full_from_g), small, ln_m)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
 from gradeest.belief.decode import Completion, decode
-from gradeest.belief.evidence import gather
+from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.network import Network
 from gradeest.errors import InferenceError, InputError
 from gradeest.materials.catalogue import Catalogue
@@ -50,6 +50,7 @@ class Posterior:
     is_trace: NDArray[np.bool_]
     recoverable_g_per_t: Values  # fine metal weighed per kg processed; nan where nothing was
     dry_left_kg: Values  # (fraction,)
+    dry_share: Values  # (fraction,) dry mass over recorded mass
     pieces_per_kg: Values  # (fraction,) Dirichlet parameter per dry kg, n / CV^2
     kinds: tuple[str, ...]  # kinds on the bench
     kind_mean_g_per_t: Values  # grade at the kind's mean, given present
@@ -194,6 +195,7 @@ def _complete(
     means, absent = completion.kind_means(kinds)
     return Posterior(
         METALS, bench.addresses(), grade, rest, trace, completion.recoverable(), completion.dry_left_kg(),
+        np.array([dry_share(bench, a, catalogue) for a in bench.addresses()]),
         np.array([pieces_per_kg(bench, catalogue, a) for a in bench.addresses()]), kinds, means, absent,
         tuple(catalogue.routes), completion.recovery_logit(), completion.ln_a(), tuple(catalogue.forms),
         completion.forms(), failed, rests_on, diagnostics,

@@ -31,11 +31,8 @@ def run_forward(
     trace = np.zeros(shape, dtype=bool)
     forms = []
     for n, run in enumerate(runs):
-        f = posterior.fractions.index(run.address)
-        left = float(posterior.dry_left_kg[f])
-        grade = posterior.rest_grade_g_per_t[origin, f] if left > 0 else posterior.grade_g_per_t[origin, f]
-        contained[:, n] = grade * run.mass_kg / 1000 * _portion(posterior, f, run.mass_kg, left, rng, shape)
-        trace[:, n] = posterior.is_trace[origin, f]
+        contained[:, n] = _contained(posterior, run, origin, rng)
+        trace[:, n] = posterior.is_trace[origin, posterior.fractions.index(run.address)]
         usual = catalogue.routes[run.route].usual_form
         forms.append(dict(usual))
         for m, metal in enumerate(posterior.metals):
@@ -46,15 +43,30 @@ def run_forward(
     return Outcome(tuple(runs), posterior.metals, contained, recovered, weight, trace, tuple(forms), origin)
 
 
-def _portion(
-    posterior: Posterior, f: int, mass_kg: float, left: float, rng: np.random.Generator, shape: tuple[int, ...]
+def run_pooled(
+    posterior: Posterior, runs: Sequence[Run], catalogue: Catalogue, rng: np.random.Generator, draws: int = 20_000
 ) -> Values:
-    """Grade of a portion against that of what is left, (draw, metal)."""
-    if not 0 < mass_kg < left * (1 - 1e-6):
-        return np.ones((shape[0], shape[2]))
-    per_kg = posterior.pieces_per_kg[f]
-    share = rng.beta(max(mass_kg * per_kg, 1e-2), max((left - mass_kg) * per_kg, 1e-2), size=(shape[0], shape[2]))
-    return share * left / mass_kg
+    """Fine metal, g, (draw, metal), when all `runs` go into one batch by the first one's route and drop together."""
+    origin = np.resize(rng.permutation(posterior.draws), draws)
+    total = np.sum([_contained(posterior, run, origin, rng) for run in runs], axis=0)
+    recovered = np.zeros_like(total)
+    for m, metal in enumerate(posterior.metals):
+        if metal in catalogue.routes[runs[0].route].recovery:
+            recovered[:, m] = _recover(posterior, runs[0].route, metal, total[:, m], catalogue, origin, rng)
+    return recovered
+
+
+def _contained(posterior: Posterior, run: Run, origin: NDArray[np.int64], rng: np.random.Generator) -> Values:
+    """Metal in a run's charge, g, (draw, metal); less than what is left is a random portion of it (Dirichlet split)."""
+    f = posterior.fractions.index(run.address)
+    left = float(posterior.dry_left_kg[f])
+    dry_kg = run.mass_kg * float(posterior.dry_share[f])
+    grade = posterior.rest_grade_g_per_t[origin, f] if left > 0 else posterior.grade_g_per_t[origin, f]
+    if 0 < dry_kg < left * (1 - 1e-6):
+        per_kg = float(posterior.pieces_per_kg[f])
+        parts = max(dry_kg * per_kg, 1e-2), max((left - dry_kg) * per_kg, 1e-2)
+        grade = grade * rng.beta(*parts, size=grade.shape) * left / dry_kg
+    return grade * dry_kg / 1000
 
 
 def _recover(

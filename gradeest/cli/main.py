@@ -51,7 +51,7 @@ def start(
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draws: the same seed gives the same numbers.")] = (
         DEFAULT_SEED
     ),
-    engine: Annotated[str, typer.Option(help="How the model is fitted.")] = "pymc",
+    engine: Annotated[str, typer.Option(help="How the model is fitted: fast, or pymc, the reference.")] = "fast",
     version: Annotated[
         bool, typer.Option("--version", callback=show_version, is_eager=True, help="Print the version and stop.")
     ] = False,

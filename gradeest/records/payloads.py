@@ -63,8 +63,8 @@ def fraction_from(item: Payload) -> Fraction:
     """A fraction from its entry in a lot's "fractions"."""
     pieces = item.get("pieces")
     return Fraction(
-        name=item["name"],
-        kind=item["kind"],
+        name=str(item["name"]),
+        kind=str(item["kind"]),
         mass_kg=float(item["mass_kg"]),
         pieces=None if pieces is None else int(pieces),
         wet=bool(item.get("wet", False)),
@@ -77,7 +77,7 @@ def batch_from(payload: Payload, happened_on: dt.date) -> Batch:
     """The batch of a "batch" event, masses as typed."""
     charges = tuple(Charge(item["address"], float(item["mass_kg"])) for item in payload["charges"])
     return Batch(
-        payload["name"], date_of(payload, happened_on), payload["route"], charges, note=payload.get("note") or ""
+        payload["name"], date_of(payload, happened_on), str(payload["route"]), charges, note=payload.get("note") or ""
     )
 
 

@@ -11,14 +11,13 @@ from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records import payloads
 from gradeest.records.domain import Batch, Bench
-from gradeest.records.findings import Findings, suggest
+from gradeest.records.findings import Findings, is_clean_text, suggest
 from gradeest.records.lot_rules import (
     BATCH_NAME,
     check_date,
     check_lot,
     check_mass,
     check_name,
-    check_text,
 )
 from gradeest.records.references import Context, batches_hint, is_fraction
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
@@ -47,7 +46,10 @@ def check_payload(
     for name in missing:
         found.error(name, f"{name} is missing")
     check_flags(found, payload, FLAGS.get(kind, ()))
-    if not missing:
+    for name in TEXTS.get(kind, ()):
+        if payload.get(name) is not None and not is_clean_text(payload[name]):
+            found.error(name, f"{payload[name]!r} is no text that can be printed", "plain text")
+    if not found.has_errors:
         date = read_date(found, payload, happened_on)
         if not found.has_errors:
             if date is not None and kind != "lot":
@@ -101,7 +103,6 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
         found.error("name", f"'{name}' is not how batches are called", "B and a number")
     elif name in bench.batches:
         found.error("name", f"there is a batch {name} already")
-    check_text(found, "note", payload.get("note") or "")
     charges = payload["charges"]
     if not charges:
         found.error("charge", "nothing went in", "--charge LOT/FRACTION or --charge LOT/FRACTION=MASS")
@@ -171,7 +172,7 @@ def _close(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
 
 
 def _setting(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
-    name, value = payload["name"], payload["value"]
+    name = payload["name"]
     base, colon, detail = str(name).partition(":")
     if base not in SETTINGS or (colon and not detail):
         found.error(
@@ -179,7 +180,6 @@ def _setting(payload: Mapping[str, Any], context: Context, found: Findings) -> N
         )
     elif colon:
         check_name(found, "name", detail)
-    check_text(found, "value", str(value))
 
 
 RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
@@ -190,6 +190,14 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "product": check_product,
     "nondetect": check_nondetect,
     "assay": check_assay,
+}
+TEXTS: dict[str, tuple[str, ...]] = {
+    "batch": ("name", "route", "note"),
+    "close": ("batch",),
+    "product": ("batch", "metal", "form", "balance"),
+    "nondetect": ("batch", "metal", "liquid"),
+    "assay": ("address", "metal"),
+    "setting": ("name", "value"),
 }
 FLAGS: dict[str, tuple[str, ...]] = {
     "lot": ("invented",),

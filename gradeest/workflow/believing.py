@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.materials.catalogue import Catalogue
@@ -92,6 +93,14 @@ def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run]) -> Ou
     return predictive.run_forward(
         posterior, runs, opened.catalogue, stream(opened.place, "forward"), draws=FORWARD_DRAWS
     )
+
+
+def run_pooled(opened: Opened, posterior: Posterior, runs: Sequence[Run]) -> NDArray[np.float64]:
+    """Fine metal expected from one batch of several charges, g, (draw, metal)."""
+    from gradeest.belief import predictive
+
+    rng = stream(opened.place, "pooled")
+    return predictive.run_pooled(posterior, runs, opened.catalogue, rng, draws=FORWARD_DRAWS)
 
 
 def draw_fraction(kind: str, catalogue: Catalogue, place: Place, draws: int) -> Posterior:

@@ -8,7 +8,7 @@ from gradeest.errors import InputError
 from gradeest.materials.catalogue import nearest
 from gradeest.records.domain import METALS
 from gradeest.workflow.believing import Say, believe, keep_quiet, run_forward
-from gradeest.workflow.learning import Points, contained, points, trace_chance, whole_runs
+from gradeest.workflow.learning import Points, contained, points, recoverable, trace_chance, whole_runs
 from gradeest.workflow.opening import Place, open_bench
 from gradeest.workflow.outlook import Trust, trust_in
 
@@ -52,20 +52,18 @@ def show_grades(place: Place, kind: str | None = None, *, say: Say = keep_quiet)
             fraction = bench.fraction(address)
             if kind is not None and fraction.kind != kind:
                 continue
-            for i, metal in enumerate(METALS):
-                recoverable = None
+            for metal in METALS:
+                found = None
                 if outcome is not None and address in runs:
-                    run = runs[address]
-                    if metal in opened.catalogue.routes[run.route].recovery:
-                        grams = outcome.recovered_g[:, order.index(address), i]
-                        recoverable = points(1000 / run.mass_kg * grams)
+                    if metal in opened.catalogue.routes[runs[address].route].recovery:
+                        found = points(recoverable(posterior, outcome, order.index(address), metal))
                 rows.append(
                     GradeRow(
                         fraction.kind,
                         address,
                         metal,
                         points(contained(posterior, address, metal)),
-                        recoverable,
+                        found,
                         trace_chance(posterior, address, metal),
                         posterior.rests_on.get((address, metal), "prior only"),
                     )

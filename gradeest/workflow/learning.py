@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from gradeest.belief.outcome import Run
+from gradeest.belief.outcome import Outcome, Run
 from gradeest.errors import InferenceError, InputError
 from gradeest.records.domain import METALS, Bench
-from gradeest.workflow.believing import Say, State, believe, keep_quiet, run_forward, state_of
+from gradeest.workflow.believing import Say, State, believe, keep_quiet, run_forward, run_pooled, state_of
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import RankingShown, Trust, load_prices, make_ranking, trust_in
 from gradeest.workflow.recording import Saved, append
@@ -217,11 +217,10 @@ def find_surprises(opened: Opened, before: State, old: Posterior, batch: str) ->
     charges = [c for c in now.charges if c.address in old.fractions]
     if len(charges) < len(now.charges):
         return ()
-    outcome = run_forward(opened, old, [Run(c.address, c.mass_kg, now.route) for c in charges])
-    total = outcome.recovered_g.sum(axis=1)
+    total = run_pooled(opened, old, [Run(c.address, c.mass_kg, now.route) for c in charges])
     surprises = []
     for metal, grams in weighed_metal(opened, batch).items():
-        draws = total[:, outcome.metals.index(metal)]
+        draws = total[:, METALS.index(metal)]
         below = float(np.mean(draws < grams))
         # an open batch may still give more: only too much is a surprise
         if below > 0.99 or (below < 0.01 and not now.is_open):
@@ -259,10 +258,7 @@ def compare(
         recovers = opened.catalogue.routes[run.route].recovery
         for metal in METALS:
             grades = [
-                (
-                    contained(posterior, run.address, metal),
-                    1000 / run.mass_kg * outcome.recovered_g[:, i, METALS.index(metal)],
-                )
+                (contained(posterior, run.address, metal), recoverable(posterior, outcome, i, metal))
                 for posterior, outcome in ((old, was), (new, now))
             ]
             changes.append(
@@ -286,6 +282,15 @@ def compare(
 def contained(posterior: Posterior, address: str, metal: str) -> Any:
     """Draws of the contained grade, g/t."""
     return posterior.grade_g_per_t[:, posterior.fractions.index(address), posterior.metals.index(metal)]
+
+
+def recoverable(posterior: Posterior, outcome: Outcome, run: int, metal: str) -> Any:
+    """Draws of the recoverable grade, g/t: what was weighed per kg processed, else what a run of all of it will give."""
+    address, m = outcome.runs[run].address, METALS.index(metal)
+    weighed = posterior.recoverable_g_per_t[:, posterior.fractions.index(address), m]
+    if not np.isnan(weighed).any():
+        return weighed
+    return 1000 / outcome.runs[run].mass_kg * outcome.recovered_g[:, run, m]
 
 
 def trace_chance(posterior: Posterior, address: str, metal: str) -> float:

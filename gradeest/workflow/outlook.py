@@ -226,13 +226,15 @@ def make_ranking(
     barred = {item.address for item in blocked}
     runs = tuple(run for run in runs if run.address not in barred)
     kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
+    outcome = run_forward(opened, posterior, runs)
     ranking = rank_runs(
-        run_forward(opened, posterior, runs),
+        outcome,
         kinds,
         prices,
         opened.catalogue,
         stream(opened.place, "prices"),
         blocked=blocked,
+        origin=outcome.origin,
     )
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
     content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
