@@ -10,7 +10,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Literal
 
-METALS: tuple[str, ...] = ("Au", "Ag", "Pd")
+from gradeest.materials.rows import METALS as METALS
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 

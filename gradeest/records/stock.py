@@ -243,12 +243,18 @@ def check_event(
     return check_payload(bench, kind, payload, catalogue, happened_on=happened_on, today=today)
 
 
-def find_broken(events: Sequence[Event], catalogue: Catalogue) -> dict[tuple[int, str], Issue]:
-    """Standing events that the rules would not let in (any more), by event number and field."""
+def find_broken(events: Sequence[Event], catalogue: Catalogue, *, since: int = 1) -> dict[tuple[int, str], Issue]:
+    """Standing events from number `since` on that the rules would not let in (any more), by event number and field."""
     builder, names = _Builder(), name_products(events)
     broken: dict[tuple[int, str], Issue] = {}
     for event in resolve(events):
-        for issue in check_payload(builder.bench, event.kind, event.payload, catalogue, happened_on=event.happened_on):
+        bench = builder.bench
+        issues = (
+            check_payload(bench, event.kind, event.payload, catalogue, happened_on=event.happened_on)
+            if event.number >= since
+            else []
+        )
+        for issue in issues:
             if issue.severity == "error":
                 broken.setdefault((event.number, issue.field), issue)
         try:
@@ -277,7 +283,9 @@ def _check_correction(
     now = dt.datetime.min
     correction = Event(len(events) + 1, "", kind, dict(payload), target.happened_on, now, "")
     corrected = [*events, correction]
-    before, after = find_broken(events, catalogue), find_broken(corrected, catalogue)
+    # what came before the event that changes is as it was; taking back an undo changes the event that was undone
+    since = _first_touched(target, events)
+    before, after = (find_broken(history, catalogue, since=since) for history in (events, corrected))
     names = name_products(events)
     own = [issue for (n, where), issue in after.items() if n == target.number and (n, where) not in before]
     found.issues.extend(own)
@@ -296,6 +304,14 @@ def _check_correction(
     if kind == "amend" and not found.issues:
         _ask_about_amended(found, target, corrected, catalogue, today)
     return found.issues
+
+
+def _first_touched(target: Event, events: Sequence[Event]) -> int:
+    """The earliest event whose standing or payload a correction of `target` can change."""
+    by_number = {event.number: event for event in events}
+    while target.kind in CORRECTIONS:
+        target = by_number[target.payload["event"]]
+    return target.number
 
 
 def _check_changes(found: Findings, target: Event, changes: Any, events: Sequence[Event]) -> None:
