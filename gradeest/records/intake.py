@@ -47,10 +47,9 @@ def read_lot(
         raise InputError(f"{path}: lot files end in .toml or .csv", "save it as one of these")
     found = Findings(str(path), None, list(document.issues))
     lot = _build_lot(document, path, catalogue, today, found)
+    told = len(found.issues)
     check_lot(lot, catalogue, found, taken=taken, today=today)
-    # a line that is no TOML is told once: no second complaint that its value is missing
-    broken = {issue.line for issue in document.issues} if suffix == ".toml" else set()
-    found.issues = document.issues + [i for i in found.issues[len(document.issues) :] if i.line not in broken]
+    found.issues[told:] = _not_told_yet(found.issues[told:], found.issues[:told])
     if found.has_errors:
         issues = sorted(found.issues, key=lambda issue: (issue.line or 0, issue.severity != "error"))
         count = sum(issue.severity == "error" for issue in issues)
@@ -58,10 +57,21 @@ def read_lot(
     return lot, found.issues
 
 
+def _not_told_yet(issues: list[Issue], told: list[Issue]) -> list[Issue]:
+    """Issues about values that could be read: one that could not is told once, not also as missing."""
+    unreadable = {(issue.line, issue.field.rpartition(".")[2]) for issue in told}
+    broken = {issue.line for issue in told if issue.message.startswith("not TOML")}
+    return [i for i in issues if (i.line, i.field.rpartition(".")[2]) not in unreadable and i.line not in broken]
+
+
 def _build_lot(document: Document, path: Path, catalogue: Catalogue, today: dt.date, found: Findings) -> Lot:
     top = document.top
     found.line = top.line
     found.lines.update(top.lines)
+    if "fraction" in top.values:
+        del top.values["fraction"]
+        hint = "[[fraction]] on a line of its own, in two brackets, before each fraction"
+        found.error_at(top.line_of("fraction"), "fraction", "this is not how fractions are written", hint)
     _refuse_unknown(top, LOT_KEYS, found, "a lot")
     for name in document.lists:
         if name != "fraction":

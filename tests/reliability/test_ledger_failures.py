@@ -22,6 +22,9 @@ from gradeest.records.migrations import LATEST
 
 resource = pytest.importorskip("resource", reason="these tests kill, fork and limit processes the POSIX way")
 
+# the forked children only touch the ledger and end at once; 3.12 warns where a numerical library keeps threads
+pytestmark = pytest.mark.filterwarnings("ignore:This process.*fork:DeprecationWarning")
+
 DAY = dt.date(2025, 3, 1)
 NOW = dt.datetime(2025, 6, 30, 12, 30, tzinfo=dt.UTC)
 FROZEN = Path(__file__).parent / "data" / "format_1.sqlite"
