@@ -73,6 +73,8 @@ class _Assembly:
             "open_product": len(self.arrays["open_ln_y"]),  # type: ignore[arg-type]
             "failed": self.count["W"] + self.count["S"],
             "group": len(configurations.of_group),
+            "small": rows["small"],
+            "limit": rows["limit"],
         }
         return Network(
             arrays, layout, normals, start, sizes, self.k["holdup.full_from_g"], self.k["holdup.exponent"],

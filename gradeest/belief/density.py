@@ -189,7 +189,11 @@ class _Evaluation:
         self.ln_p = ops.concat([self.ln_in_products, limits])
         inverted = n["W"] + n["O"] + n["N"]
         ln_a = ops.part(self.ln_a, slice(0, inverted))
-        self.ln_m = invert_holdup(self.ln_p, ln_a, self.full_from_g, self.exponent, ops)
+        solve = getattr(ops, "invert_holdup", None)  # an engine may know the derivatives of the inverse
+        if solve is None:
+            self.ln_m = invert_holdup(self.ln_p, ln_a, self.full_from_g, self.exponent, ops)
+        else:
+            self.ln_m = solve(self.ln_p, ln_a, self.full_from_g, self.exponent)
         weighed = slice(0, n["W"])
         ln_p, ln_m, ln_a = ops.part(self.ln_p, weighed), ops.part(self.ln_m, weighed), ops.part(ln_a, weighed)
         hang = ops.log(1 + self.exponent * ops.sigmoid(ln_a - self.exponent * ln_m))
@@ -289,6 +293,8 @@ class _Evaluation:
     def _small(self) -> Array:
         """Closed batches with readings of a few digits: forward, as ordinary likelihood."""
         ops, x = self.ops, self.x
+        if not self.n["small"]:
+            return ops.full(self.theta, 0, 0.0)
         recovery = ops.take(ops.concat(self.ln_recovery), x["sm_e"])
         ln_a = ops.take(self.ln_a, x["sm_bm"])
         ln_p = hold_up(self._in_work("sm_portions") + recovery, ln_a, self.full_from_g, self.exponent, ops)
@@ -298,6 +304,8 @@ class _Evaluation:
     def _limits(self) -> Array:
         """Lower bounds of open batches (1 - F_e) and "nothing below g" (F_e, or F_e with part of the liquid gone)."""
         ops, x = self.ops, self.x
+        if not self.n["limit"]:
+            return ops.full(self.theta, 0, 0.0)
         gone = self.pad(ops.log_ndtr(self.unknown("gone")), 0.0)  # ln U, U uniform
         ln_share = ops.take(self.ln_m, x["li_bm"]) - self._in_work("li_portions") - ops.take(gone, x["li_gone"])
         capped = ops.minimum(ln_share, -1e-9)

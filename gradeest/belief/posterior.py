@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +17,13 @@ from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Bench
 
 Values = NDArray[np.float64]
+Report = Callable[[float, str], None]
 ENGINES = ("fast", "pymc")
 MOST_R_HAT = 1.03
 LEAST_ESS = 400.0
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
+FAST_MOVES = ((75, 24), (60, 60), (80, 160))  # adapting and drawing moves, until settled
 GROUPS = 8  # of particles, for split R-hat
 
 
@@ -83,7 +84,7 @@ def fit(
     *,
     engine: str = "fast",
     seed: int = 0,
-    report: Callable[[float, str], None] | None = None,
+    report: Report | None = None,
 ) -> Posterior:
     """Fit the model to everything recorded.
 
@@ -120,66 +121,84 @@ def sample_network(
     rng: np.random.Generator,
     *,
     engine: str = "fast",
-    report: Callable[[float, str], None] | None = None,
+    report: Report | None = None,
     keep: int = KEPT_DRAWS,
 ) -> tuple[Values, Diagnostics]:
-    """Settled draws (draw, unknown) with their diagnostics; an unsettled run is repeated longer, then refused."""
-    for longer in (1, 3):
-        theta, diagnostics = _run(network, rng, engine, longer, report)
-        if diagnostics.settled:
+    """Settled draws (draw, unknown) with their diagnostics; a run that did not settle goes on longer.
+
+    What the fast engine cannot settle goes to the reference. Raises InferenceError where that fails too.
+    """
+    runs = _fast_runs(network, rng, report) if engine == "fast" else _reference_runs(network, rng)
+    found = None
+    for theta, diverging in runs:
+        found = _judge(theta, diverging, network, rng, engine)
+        if found.settled:
             flat = theta.reshape(-1, theta.shape[-1])
             if len(flat) > keep:
                 flat = flat[np.linspace(0, len(flat) - 1, keep).astype(int)]
-            return flat, diagnostics
+            return flat, found
     if engine == "fast":
         if report is not None:
-            report(0.0, "not settled; asking the reference engine, which compiles first")
+            report(0.0, "not settled: asking the reference engine, which takes minutes")
         return sample_network(network, rng, engine="pymc", keep=keep)
     raise InferenceError(
         "the fit did not settle, so its numbers are not shown",
         "look at the newest entries with `gradeest history`: a wrong unit or two results that contradict each other "
         "is the usual cause; `gradeest undo N` takes one back",
-        unfinished=diagnostics,
+        unfinished=found,
     )
 
 
-def _run(
-    network: Network, rng: np.random.Generator, engine: str, longer: int, report: Any
-) -> tuple[Values, Diagnostics]:
-    """One run of an engine, judged by what will be shown: parameters and grades."""
-    if engine == "pymc":
-        from gradeest.belief import nuts
+def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None) -> Iterator[tuple[Values, int]]:
+    from gradeest.belief.sampler import Sampler
 
-        theta, diverging = nuts.sample(network, rng, draws=1000 * longer, tune=1000 * longer)
-    else:
-        from gradeest.belief import sampler
+    sampler = Sampler(network, rng)
+    for adapting, drawing in FAST_MOVES:
+        sampler.adapt(adapting, report)
+        yield sampler.draw(drawing, report)
 
-        theta, diverging = sampler.sample(network, rng, tune=75 * longer, draws=24 * longer, report=report)
+
+def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[tuple[Values, int]]:
+    from gradeest.belief import nuts
+
+    compiled = nuts.compile_model(network)
+    for draws in (1000, 3000):
+        yield nuts.sample(network, rng, draws=draws, tune=draws, compiled=compiled)
+
+
+def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Generator, engine: str) -> Diagnostics:
+    """Diagnostics of draws (chain, draw, unknown), judged by what will be shown: parameters and grades."""
     chains, draws, _ = theta.shape
     _, fitted = decode(theta.reshape(chains * draws, -1), network, rng)
     grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
     unused = [network.layout[name] for name in ("x1", "x0", "e_ok", "e_failed")]  # sides that choices may not take
     judged = np.concatenate([np.delete(theta, np.r_[tuple(unused)], axis=-1), grades], axis=-1)
-    r_hat, ess = nuts.diagnose(judged) if engine == "pymc" else diagnose(judged)
+    r_hat, ess = diagnose(judged)
     count = chains * draws
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
-    return theta, Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
+    return Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
 
 
-def diagnose(theta: Values) -> tuple[float, float]:
-    """Largest split R-hat over groups of particles and halves of time, and smallest ESS, of (chain, draw, unknown).
+def diagnose(draws: Values) -> tuple[float, float]:
+    """Largest split R-hat and smallest ESS over the quantities of (chain, draw, quantity).
 
-    The particles are independent, so the variance of their means gives the ESS without autocorrelations.
+    A few chains are judged by rank-normalised split R-hat and bulk ESS (Vehtari et al. 2021). Many particles are
+    judged in groups, split into halves of time; they are independent, so the variance of their means gives the ESS
+    without autocorrelations.
     """
-    chains, draws, unknowns = theta.shape
-    half = draws // 2
+    chains, length, quantities = draws.shape
+    if chains < 2 * GROUPS:
+        from gradeest.belief import nuts
+
+        return nuts.diagnose(draws)
+    half = length // 2
     per_group = chains // GROUPS
-    blocks = theta[: per_group * GROUPS, : 2 * half].reshape(GROUPS, per_group, 2, half, unknowns)
-    means = blocks.mean(axis=(1, 3)).reshape(2 * GROUPS, unknowns)
-    within = blocks.var(axis=(1, 3)).reshape(2 * GROUPS, unknowns).mean(axis=0)
+    blocks = draws[: per_group * GROUPS, : 2 * half].reshape(GROUPS, per_group, 2, half, quantities)
+    means = blocks.mean(axis=(1, 3)).reshape(2 * GROUPS, quantities)
+    within = blocks.var(axis=(1, 3)).reshape(2 * GROUPS, quantities).mean(axis=0)
     r_hat = np.sqrt(1 + means.var(axis=0, ddof=1) / within)
-    of_particles = theta.mean(axis=1).var(axis=0, ddof=1) / chains
-    ess = theta.reshape(-1, unknowns).var(axis=0) / of_particles
+    of_particles = draws.mean(axis=1).var(axis=0, ddof=1) / chains
+    ess = draws.reshape(-1, quantities).var(axis=0) / of_particles
     return float(r_hat.max()), float(ess.min())
 
 

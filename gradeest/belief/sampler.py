@@ -20,6 +20,7 @@ from gradeest.belief.tape import Gradient
 Values = NDArray[np.float64]
 TARGET_ACCEPTANCE = 0.8
 LONGEST = 48  # leapfrog steps of one trajectory
+FIRST_LONGEST = 10  # until a first shape is known
 Report = Callable[[float, str], None]
 
 
@@ -34,8 +35,6 @@ class _Mover:
         self.step = 0.1
         self.length = 1.4  # mean trajectory length, in units of the scaled posterior sd
         self.divergences = 0
-        self.acceptance: list[float] = []
-        self.steps: list[int] = []
 
     def move(self, longest: int = LONGEST) -> float:
         """One trajectory of all particles, of at most `longest` steps; returns their mean acceptance."""
@@ -59,64 +58,57 @@ class _Mover:
         self.slope = np.where(taken, slope, self.slope)
         self.ln_p = np.where(taken, ln_p, self.ln_p)
         self.divergences += int(np.sum(gain < -1000))
-        self.steps.append(steps)
-        mean = float(chance.mean())
-        self.acceptance.append(mean)
-        return mean
+        return float(chance.mean())
 
 
 def shrunk_cholesky(draws: Values) -> Values:
-    """Cholesky factor of the covariance of draws (unknown, draw), shrunk towards its diagonal.
-
-    The weight of the diagonal falls with the number of draws per unknown (as in Ledoit & Wolf 2004, a simple rule).
-    """
+    """Cholesky factor of the covariance of draws (unknown, draw), shrunk a little towards its diagonal."""
     unknowns, count = draws.shape
     covariance = np.cov(draws).reshape(unknowns, unknowns)
     diagonal = np.clip(np.diag(covariance), 1e-8, 100.0)
-    weight = unknowns / (unknowns + count / 4)
-    covariance = (1 - weight) * covariance + weight * np.diag(diagonal)
+    weight = 0.5 * unknowns / (unknowns + count)
+    covariance = (1 - weight) * covariance
     covariance[np.diag_indices(unknowns)] = diagonal
     return np.linalg.cholesky(covariance)
 
 
-def sample(
-    network: Network,
-    rng: np.random.Generator,
-    *,
-    particles: int = 96,
-    tune: int = 120,
-    draws: int = 60,
-    report: Report | None = None,
-) -> tuple[Values, int]:
-    """Draws (particle, draw, unknown) of the network's density after `tune` adapting moves, and how many diverged."""
-    with threadpool_limits(1):  # small matrices: threads only wait for each other
-        return _sample(network, rng, particles, tune, draws, report)
+class Sampler:
+    """Particles on a network's density: adapt, then draw; both may be called again to go on from there."""
 
+    def __init__(self, network: Network, rng: np.random.Generator, particles: int = 96) -> None:
+        self._mover = _Mover(network, particles, rng)
+        self._shaped = False
 
-def _sample(
-    network: Network, rng: np.random.Generator, particles: int, tune: int, draws: int, report: Report | None
-) -> tuple[Values, int]:
-    mover = _Mover(network, particles, rng)
-    history: list[Values] = []
-    ln_step, averaged = np.log(mover.step), np.log(mover.step)
-    for n in range(tune):
-        acceptance = mover.move(LONGEST if n >= 20 else 10)  # short ones until a first shape is known
-        rate = 1.0 / (1 + n % 40) ** 0.5  # the step starts afresh after each new scale
-        ln_step = float(np.clip(ln_step + 0.5 * rate * (acceptance - TARGET_ACCEPTANCE), -7.0, 0.0))
-        averaged = ln_step if n % 40 == 0 else averaged + 0.2 * (ln_step - averaged)
-        mover.step = float(np.exp(ln_step))
-        history.append(mover.theta)
-        if n + 1 in (20, 40, 80) and n + 1 < tune:
-            mover.whiten = shrunk_cholesky(np.concatenate(history[len(history) // 2 :], axis=1))
-            history = []
-        if report is not None:
-            report((n + 1) / (tune + draws), "learning the shape")
-    mover.step = float(np.exp(averaged))
-    mover.divergences, mover.acceptance, mover.steps = 0, [], []
-    kept = np.empty((draws, *mover.theta.shape))
-    for n in range(draws):
-        mover.move()
-        kept[n] = mover.theta
-        if report is not None:
-            report((tune + n + 1) / (tune + draws), "drawing")
-    return np.transpose(kept, (2, 0, 1)), mover.divergences
+    def adapt(self, moves: int, report: Report | None = None) -> None:
+        """Move while learning shape and step size; nothing is kept."""
+        mover, history = self._mover, []
+        starts = {int(moves * share) for share in ((0.5,) if self._shaped else (0.2, 0.4, 0.65))}
+        ln_step = averaged = float(np.log(mover.step))
+        since = 0
+        with threadpool_limits(1):  # small matrices: threads would only wait for each other
+            for n in range(moves):
+                acceptance = mover.move(LONGEST if self._shaped else FIRST_LONGEST)
+                since += 1
+                ln_step = float(np.clip(ln_step + 0.5 * since**-0.5 * (acceptance - TARGET_ACCEPTANCE), -7.0, 0.0))
+                averaged = ln_step if since == 1 else averaged + 0.2 * (ln_step - averaged)
+                mover.step = float(np.exp(ln_step))
+                history.append(mover.theta)
+                if n + 1 in starts:
+                    mover.whiten = shrunk_cholesky(np.concatenate(history[len(history) // 3 :], axis=1))
+                    history, since, self._shaped = [], 0, True
+                if report is not None:
+                    report((n + 1) / moves, "learning the shape")
+        mover.step = float(np.exp(averaged))
+
+    def draw(self, moves: int, report: Report | None = None) -> tuple[Values, int]:
+        """Draws (particle, move, unknown), and how many trajectories diverged."""
+        mover = self._mover
+        mover.divergences = 0
+        kept = np.empty((moves, *mover.theta.shape))
+        with threadpool_limits(1):
+            for n in range(moves):
+                mover.move()
+                kept[n] = mover.theta
+                if report is not None:
+                    report((n + 1) / moves, "drawing")
+        return np.transpose(kept, (2, 0, 1)), mover.divergences

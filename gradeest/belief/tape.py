@@ -6,6 +6,7 @@ last, so that every operation runs along contiguous memory - and remember how to
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -14,9 +15,9 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_matrix
 from scipy.special import log_ndtr
 
-from gradeest.belief.density import evaluate
+from gradeest.belief.density import evaluate, invert_holdup
 from gradeest.belief.network import Network
-from gradeest.belief.ops import Array
+from gradeest.belief.ops import NUMPY, Array
 
 Values = NDArray[np.float64]
 LN_2PI = 1.8378770664093453
@@ -30,12 +31,16 @@ class Node:
     def __init__(self, value: Values, back: Callable[[Values], None] | None, tape: list[Node]) -> None:
         self.value, self.back = value, back
         self.grad: Values | None = None
+        self.owned = False  # whether `grad` may be changed in place
         self.tape = tape
-        tape.append(self)
+        if back is not None:
+            tape.append(self)
 
     def receive(self, grad: Values) -> None:
         """Add a derivative, summed over axes that were broadcast."""
         shape = self.value.shape
+        if not self.value.size:
+            return
         if grad.shape != shape:
             extra = grad.ndim - len(shape)
             axes = tuple(range(extra)) + tuple(
@@ -43,6 +48,7 @@ class Node:
             )
             grad = grad.sum(axis=axes).reshape(shape) if axes else np.broadcast_to(grad, shape)
         self.grad = grad if self.grad is None else self.grad + grad
+        self.owned = False
 
     def _binary(self, other: Array, value: Values, mine: Any, theirs: Any) -> Node:
         def back(g: Values) -> None:
@@ -53,18 +59,34 @@ class Node:
         return Node(value, back, self.tape)
 
     def __add__(self, other: Array) -> Node:
-        return self._binary(other, self.value + raw(other), 1.0, 1.0)
+        value = self.value + raw(other)
+        if not isinstance(other, Node):
+            return Node(value, self.receive, self.tape)
+
+        def back(g: Values) -> None:
+            self.receive(g)
+            other.receive(g)
+
+        return Node(value, back, self.tape)
 
     __radd__ = __add__
 
     def __sub__(self, other: Array) -> Node:
-        return self._binary(other, self.value - raw(other), 1.0, -1.0)
+        value = self.value - raw(other)
+        if not isinstance(other, Node):
+            return Node(value, self.receive, self.tape)
+
+        def back(g: Values) -> None:
+            self.receive(g)
+            other.receive(-g)
+
+        return Node(value, back, self.tape)
 
     def __rsub__(self, other: Array) -> Node:
-        return self._binary(None, other - self.value, -1.0, None)
+        return Node(other - self.value, lambda g: self.receive(-g), self.tape)
 
     def __neg__(self) -> Node:
-        return self._binary(None, -self.value, -1.0, None)
+        return Node(-self.value, lambda g: self.receive(-g), self.tape)
 
     def __mul__(self, other: Array) -> Node:
         return self._binary(other, self.value * raw(other), raw(other), self.value)
@@ -101,12 +123,31 @@ class TapeOps:
     def _unary(self, x: Node, value: Values, slope: Values) -> Node:
         return self.node(value, lambda g: x.receive(g * slope))
 
+    def solved(self, value: Values, slopes: Sequence[tuple[Array, Values]]) -> Node:
+        """A node whose value came from elsewhere, with its derivatives by the nodes it depends on."""
+
+        def back(g: Values) -> None:
+            for node, slope in slopes:
+                if isinstance(node, Node):
+                    node.receive(g * slope)
+
+        return self.node(value, back)
+
+    def invert_holdup(self, ln_p: Node, ln_a: Node, full_from_g: float, exponent: float) -> Node:
+        """ln M from ln P, with the derivatives of the implicit function."""
+        value = invert_holdup(ln_p.value, ln_a.value, full_from_g, exponent)
+        hang = NUMPY.sigmoid(ln_a.value - exponent * value)
+        at_full = NUMPY.sigmoid(ln_a.value - exponent * math.log(full_from_g))
+        small = ln_p.value < math.log(full_from_g)
+        slope = np.where(small, 1 / (1 + exponent * hang), 1.0)
+        return self.solved(value, [(ln_p, slope), (ln_a, np.where(small, slope * (hang - at_full), 0.0))])
+
     def part(self, x: Node, where: slice) -> Node:
         def back(g: Values) -> None:
-            if x.grad is None:
-                x.grad = np.zeros_like(x.value)
-            elif not x.grad.flags.owndata or not x.grad.flags.writeable:
-                x.grad = x.grad.copy()
+            if not x.owned:  # the array may be another node's too
+                x.grad = np.zeros_like(x.value) if x.grad is None else x.grad.copy()
+                x.owned = True
+            assert x.grad is not None
             x.grad[where] += g
 
         return self.node(x.value[where], back)
@@ -234,6 +275,5 @@ class Gradient:
         for node in reversed(ops.tape):
             if node.grad is not None and node.back is not None:
                 node.back(node.grad)
-                node.grad = node.grad if node is leaf else None
         assert leaf.grad is not None
         return result.value, leaf.grad

@@ -1,0 +1,159 @@
+"""A bench's history made from the prior: a plan is filled with what its scales and assays would have shown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gradeest.belief.assembly import pieces_per_kg
+from gradeest.belief.decode import Completion
+from gradeest.belief.density import hold_up
+from gradeest.belief.evidence import dry_share
+from gradeest.belief.network import logit_normal
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What is behind a simulated bench; one number each."""
+
+    grade_g_per_t: Mapping[tuple[str, str], float]  # (address, metal)
+    is_trace: Mapping[tuple[str, str], bool]
+    kind_mean_g_per_t: Mapping[tuple[str, str], float]  # (kind, metal)
+    recovery_logit: Mapping[tuple[str, str], float]  # (route, metal)
+    ln_a: Mapping[str, float]
+    form_z: Mapping[str, float]
+    failed: Mapping[tuple[str, str], bool]  # (batch, metal)
+
+
+def simulate(plan: Bench, catalogue: Catalogue, rng: np.random.Generator) -> tuple[Bench, Truth]:
+    """Draw the truth from the prior and fill the plan's results.
+
+    A planned product of a closed batch gets its reading (the plan's own weight is ignored; several products of a
+    metal share it at random). A planned weight on an open batch, or a non-detect, is a limit: what comes out tells
+    whether the bench records "so much so far" or "nothing, below that".
+    """
+    return _Simulation(plan, catalogue, rng).run()
+
+
+class _Simulation:
+    def __init__(self, plan: Bench, catalogue: Catalogue, rng: np.random.Generator) -> None:
+        self.plan, self.catalogue, self.rng, self.k = plan, catalogue, rng, catalogue.constants
+        self.prior = Completion(plan, catalogue, 1, rng)
+        self.scale: dict[str, float] = {}  # error of each balance
+        self.failed: dict[tuple[str, str], bool] = {}
+
+    def run(self) -> tuple[Bench, Truth]:
+        whole, _, trace = self.prior.grades()
+        self.recovery, self.ln_a, self.forms = self.prior.recovery_logit(), self.prior.ln_a(), self.prior.forms()
+        addresses = self.plan.addresses()
+        self.grade = {(a, m): float(whole[0, f, i]) for f, a in enumerate(addresses) for i, m in enumerate(METALS)}
+        self.metal = self._split_fractions()
+        batches = {name: self._process(batch) for name, batch in self.plan.batches.items()}
+        assays = tuple(self._assay(assay) for assay in self.plan.assays)
+        kinds = tuple(dict.fromkeys(self.plan.fraction(a).kind for a in addresses))
+        means, _ = self.prior.kind_means(kinds)
+        routes = list(self.catalogue.routes)
+        truth = Truth(
+            self.grade,
+            {(a, m): bool(trace[0, f, i]) for f, a in enumerate(addresses) for i, m in enumerate(METALS)},
+            {(kind, m): float(means[0, n, i]) for n, kind in enumerate(kinds) for i, m in enumerate(METALS)},
+            {(r, m): float(self.recovery[0, n, i]) for n, r in enumerate(routes) for i, m in enumerate(METALS)},
+            {m: float(self.ln_a[0, i]) for i, m in enumerate(METALS)},
+            {form: float(self.forms[0, n]) for n, form in enumerate(self.catalogue.forms)},
+            self.failed,
+        )
+        return replace(self.plan, batches=batches, assays=assays), truth
+
+    def _split_fractions(self) -> dict[tuple[str, str, str], float]:
+        """Metal of every charge, g, by (batch, address, metal): portions are a Dirichlet split of the fraction."""
+        out = {}
+        for address in self.plan.addresses():
+            per_kg = pieces_per_kg(self.plan, self.catalogue, address)
+            dry = dry_share(self.plan, address, self.catalogue)
+            kg = {b.name: c.mass_kg * dry for b in self.plan.batches.values() for c in b.charges if c.address == address}
+            rest = self.plan.left_kg(address) * dry
+            if rest > 1e-6 * self.plan.fraction(address).mass_kg:
+                kg["rest"] = rest
+            for metal in METALS:
+                total = sum(kg.values()) * self.grade[address, metal] / 1000
+                shares = self.rng.dirichlet([max(mass * per_kg, 1e-2) for mass in kg.values()]) if kg else []
+                for name, share in zip(kg, shares, strict=True):
+                    out[name, address, metal] = total * float(share)
+        return out
+
+    def _process(self, batch: Batch) -> Batch:
+        products: list[Product] = []
+        nondetects: list[NonDetect] = []
+        for metal in METALS:
+            planned = [p for p in batch.products if p.metal == metal]
+            limits = [n for n in batch.nondetects if n.metal == metal]
+            if not planned and not limits:
+                continue
+            holdup = self._holdup_factor(batch, metal, planned)
+            grams = self._fine_metal(batch, metal, holdup, gone=bool(limits) and limits[0].liquid == "gone")
+            if planned and not batch.is_open:
+                products += self._weigh(planned, grams)
+            elif planned and grams >= self._metal_in(planned[0]):
+                products.append(planned[0])
+            elif planned:
+                limit = self._metal_in(planned[0])
+                nondetects.append(NonDetect(batch.name, metal, limit, "tested-negative", batch.date))
+            elif grams < limits[0].below_g:
+                nondetects.append(limits[0])
+        return replace(batch, products=tuple(products), nondetects=tuple(nondetects))
+
+    def _holdup_factor(self, batch: Batch, metal: str, planned: list[Product]) -> float:
+        usual = planned[0].form if planned else self.catalogue.routes[batch.route].usual_form[metal]
+        return self.catalogue.forms[usual].holdup_factor
+
+    def _fine_metal(self, batch: Batch, metal: str, holdup: float, gone: bool) -> float:
+        rng, k, m = self.rng, self.k, METALS.index(metal)
+        charged = sum(self.metal[batch.name, c.address, metal] for c in batch.charges)
+        row = self.catalogue.routes[batch.route].recovery[metal]
+        spread = logit_normal(row)[1] * math.sqrt(1 - k["recovery.learned_share"])
+        failed = bool(rng.uniform() < k["recovery.failed_share"])
+        self.failed[batch.name, metal] = failed
+        e = k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal() if failed else spread * rng.normal()
+        r = self.recovery[0, list(self.catalogue.routes).index(batch.route), m] + e
+        ln_a = self.ln_a[0, m] + math.log(holdup) + k["holdup.batch_log_sd"] * rng.normal()
+        ln_m = math.log(charged) - math.log1p(math.exp(-r)) + (math.log(rng.uniform()) if gone else 0.0)
+        return float(np.exp(hold_up(np.array(ln_m), np.array(ln_a), k["holdup.full_from_g"], k["holdup.exponent"])))
+
+    def _metal_share(self, product: Product) -> float:
+        form = self.catalogue.forms[product.form]
+        centre, sd = logit_normal(form.purity)
+        learned = self.k["form.learned_share"]
+        z = math.sqrt(learned) * self.forms[0, list(self.catalogue.forms).index(product.form)]
+        z += math.sqrt(1 - learned) * self.rng.normal()
+        share = form.factor / (1 + math.exp(-(centre + sd * z)))
+        if product.damp:
+            centre, sd = logit_normal(self.catalogue.shares["moisture"])
+            share *= 1 - 1 / (1 + math.exp(-(centre + sd * self.rng.normal())))
+        return float(share)
+
+    def _metal_in(self, product: Product) -> float:
+        """Fine metal that a planned "so far" reading stands for, g."""
+        h = self.scale.setdefault(product.balance, self.k["balance.scale_sd"] * self.rng.normal())
+        return product.weight_g * self._metal_share(product) / (1 + h)
+
+    def _weigh(self, planned: list[Product], grams: float) -> list[Product]:
+        parts = self.rng.dirichlet(np.ones(len(planned)))
+        weighed = []
+        for product, part in zip(planned, parts, strict=True):
+            d = product.readability_g
+            h = self.scale.setdefault(product.balance, self.k["balance.scale_sd"] * self.rng.normal())
+            true = grams * part / self._metal_share(product)
+            shown = true * (1 + h) + d * self.k["balance.unchecked_handling"] * self.rng.normal()
+            weighed.append(replace(product, weight_g=max(round(shown / d) * d, 0.0)))
+        return weighed
+
+    def _assay(self, assay: Assay) -> Assay:
+        value = self.grade[assay.address, assay.metal] * math.exp(assay.u_rel * self.rng.normal())
+        if assay.below_detection and value >= assay.value_g_per_t:
+            return replace(assay, value_g_per_t=value, below_detection=False)
+        return assay if assay.below_detection else replace(assay, value_g_per_t=value)
