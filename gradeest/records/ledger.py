@@ -253,8 +253,8 @@ class Ledger:
             raise error from err
         try:
             with open_lock_free(self.path, wait_s=self._wait_s) as fresh:
-                query = "SELECT 1 FROM event WHERE uuid = ?1 UNION SELECT 1 FROM shown WHERE uuid = ?1"
-                saved = fresh.execute(query, (self._last_uuid,)).fetchone() is not None
+                query = "SELECT 1 FROM event WHERE uuid = ? UNION SELECT 1 FROM shown WHERE uuid = ?"
+                saved = fresh.execute(query, (self._last_uuid, self._last_uuid)).fetchone() is not None
             if saved:
                 _sync_folder(self.path.parent)
         except (*FAULTS, OSError) as second:
