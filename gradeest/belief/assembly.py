@@ -10,17 +10,18 @@ import numpy as np
 from gradeest.belief import network as nw
 from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations, pad_rows
 from gradeest.belief.evidence import BatchMetal, dry_share, gather
-from gradeest.belief.guess import rough_log_odds, rough_x
+from gradeest.belief.guess import rough_extra, rough_log_odds, rough_x
 from gradeest.belief.network import AnchoredCell, Cell, GradeScale, Network, Register, failed, switch
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
 BLOCKS = ("ok", "failed", "present", "absent", "cc_present", "cc_absent", "pair", "assay", "small", "limit")
+BACKWARD = "WO"  # roles whose batches are read backwards
 CERTAIN = 10.0  # rough log odds beyond which a choice is not summed over
 NORMALS = (
     "zeta beta rho pi r_metal r ln_a a form purity moisture balance e_ok e_failed gone x0".split()
 )  # standard normal a priori
-FLAT = "ln_tau reading v beside split x1".split()  # their density is written out
+FLAT = "ln_tau reading extra v beside split x1".split()  # their density is written out
 
 
 def build_network(bench: Bench, catalogue: Catalogue) -> Network:
@@ -34,6 +35,7 @@ class _Assembly:
         self.evidence = gather(bench, catalogue)
         self.items = self.evidence.batch_metals
         self.count = {role: sum(i.role == role for i in self.items) for role in "WONS"}
+        self.backward = self.count["W"] + self.count["O"]
         self.arrays: dict[str, object] = {}
         self.unknowns: dict[str, int] = {}
         self.axis = {
@@ -71,7 +73,8 @@ class _Assembly:
             **self.count,
             "reading": self.unknowns["reading"],
             "open_product": len(self.arrays["open_ln_y"]),  # type: ignore[arg-type]
-            "failed": self.count["W"] + self.count["S"],
+            "backward": self.backward,
+            "failed": len(self.e_index),
             "group": len(configurations.of_group),
             "small": rows["small"],
             "limit": rows["limit"],
@@ -102,7 +105,7 @@ class _Assembly:
         self.items_of: list[list[BatchMetal]] = [
             [i for i in self.items if i.metal == c.metal and c.address in i.portions] for c in self.cells
         ]
-        self.weights_of = [[i for i in items if i.role == "W"] for items in self.items_of]
+        self.weights_of = [[i for i in items if i.role in BACKWARD] for items in self.items_of]
 
     def alpha(self, cell: Cell, mass_kg: float) -> float:
         """Dirichlet parameter of a portion of a cell's fraction."""
@@ -121,7 +124,7 @@ class _Assembly:
 
     def _choices(self) -> None:
         for item in self.items:
-            if item.role in "WS":
+            if item.role in "WOS":
                 self.graph.add(failed(item), rough_log_odds(item, self, "failed"))
         self.parents: dict[Hashable, Hashable] = {}
         for cell in self.cells:
@@ -141,7 +144,7 @@ class _Assembly:
             both = [self.local(i, with_switch=True) for i in (a, b) if self.weights_of[i]]
             self.graph.connect([c for choices in both for c in choices])
         for item in self.items:
-            if item.role in "ONS":
+            if item.role in "NS":
                 self.graph.connect(self._item_choices(item))
         self.graph.fix_certain(CERTAIN)
         newly = self.graph.fix_most_decided(int(self.k["switch.max_undecided"]))
@@ -258,20 +261,28 @@ class _Assembly:
                 limits.append(math.log(item.nondetect.below_g))
         rm, am = self.axis["rm"], self.axis["am"]
         counted = [n for n, item in enumerate(self.items) if item.role in "WO"]
-        noisy = [n for n, item in enumerate(self.items) if item.role in "WS"]
+        noisy = [n for n, item in enumerate(self.items) if item.role in "WOS"]
+        so_far = [item for item in self.items if item.role == "O"]
         last = self.unknowns["reading"] + sum(len(i.products) for i in self.items if i.role == "O")
         self.arrays |= {
             "bm_rm": _int(rm[i.route, i.metal] for i in self.items),
             "bm_am": _int(am[i.metal] for i in self.items),
             "bm_ln_holdup": np.log(_float(holdup)),
             "bm_products": pad_rows([self.product_rows[n] for n in counted], last),
+            "extra_ref": _float(rough_extra(item, self) for item in so_far),
             "w_main": _int(self.product_rows[n][0] for n in counted if self.items[n].role == "W"),
             "limit_ln_p": _float(limits),
             "e_bm": _int(noisy),
             "e_sd": _float(self.e_sd(self.items[n]) for n in noisy),
         }
         self.e_index = {failed(self.items[n]): e for e, n in enumerate(noisy)}
-        self.unknowns |= {"a": len(self.items), "e_ok": len(noisy), "e_failed": len(noisy), "ln_a": len(am)}
+        self.unknowns |= {
+            "a": len(self.items),
+            "e_ok": len(noisy),
+            "e_failed": len(noisy),
+            "ln_a": len(am),
+            "extra": len(so_far),
+        }
 
     def e_sd(self, item: BatchMetal) -> float:
         """sd of the recovery noise of an ordinary run: the share of the row's variance that is not learned."""
@@ -282,7 +293,7 @@ class _Assembly:
 
     def _weighed_portions(self) -> None:
         bm, ratio, rows, ref, scale = [], [], [], [], []
-        for n, item in enumerate(self.items[: self.count["W"]]):
+        for n, item in enumerate(self.items[: self.backward]):
             members = [self.cell_of[address, item.metal] for address in item.portions]
             expected = [
                 math.log(item.portions[self.cells[c].address]) + rough_ln_grade(self.scales[c]) for c in members
@@ -317,7 +328,7 @@ class _Assembly:
                 continue
             first = weights[0]
             first_kg = first.portions[cell.address]
-            others = [(i.batch, i.portions[cell.address]) for i in self.items_of[c] if i.role != "W"]
+            others = [(i.batch, i.portions[cell.address]) for i in self.items_of[c] if i.role not in BACKWARD]
             if self.rest_kg(c):
                 others.append(("rest", self.rest_kg(c)))
             start = len(spread)
@@ -529,10 +540,10 @@ class _Assembly:
 
     def _batch_tables(self, rows: dict[str, int], pending: list) -> None:  # type: ignore[type-arg]
         small: dict[str, list] = {name: [] for name in ("portions", "bm", "e", "y", "d", "t", "products", "ln_share")}
-        limit: dict[str, list] = {name: [] for name in ("portions", "bm", "gone", "sd", "upper")}
+        limit: dict[str, list] = {name: [] for name in ("portions", "bm", "gone", "sd")}
         n_e, gone = len(self.e_index), 0
         for n, item in enumerate(self.items):
-            if item.role == "W":
+            if item.role in BACKWARD:
                 continue
             choices, table = self._item_choices(item), {}
             for side in self.graph.values(choices):
@@ -551,7 +562,6 @@ class _Assembly:
                     limit["bm"].append(n)
                     limit["gone"].append(gone if is_gone else -1)
                     limit["sd"].append(self.e_sd(item))
-                    limit["upper"].append(int(item.role == "O"))
             gone += item.nondetect is not None and item.nondetect.liquid == "gone"
             pending.append((choices, table))
         rows["small"], rows["limit"] = len(small["bm"]), len(limit["bm"])
@@ -562,7 +572,6 @@ class _Assembly:
             "sm_ln_share": _pad_float(small["ln_share"]),
             "li_portions": pad_rows(limit["portions"], self.no_value), "li_bm": _int(limit["bm"]),
             "li_gone": _int(gone if g < 0 else g for g in limit["gone"]), "li_sd": _float(limit["sd"]),
-            "li_upper": _int(limit["upper"]),
         }  # fmt: skip
         self.unknowns["gone"] = gone
 

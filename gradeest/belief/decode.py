@@ -97,7 +97,7 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
     index = {(cell.address, cell.metal): c for c, cell in enumerate(network.cells)}
     for n, item in enumerate(network.evidence.batch_metals[:weighed]):
         side = chosen["failed", item.batch, item.metal]
-        ln_share = state.ln_p[:, n] - _pick(state.ln_in_work, n + side * weighed)
+        ln_share = state.ln_p[:, n] - _pick(state.ln_in_work, n + side * network.sizes["backward"])
         for address, kg in item.portions.items():
             key = (address, item.metal)
             anchored = network.anchored[index[key]]

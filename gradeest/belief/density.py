@@ -86,11 +86,10 @@ def log_rounded(reading: Array, step: Array, handling: Array, v: Array, ops: Ops
     return b + ops.log1mexp(ops.minimum(a - b, -1e-12))
 
 
-def log_recovery_cdf(logit: Array, spread: Array, x: Mapping[str, Any], upper: bool, ops: Ops = NUMPY) -> Array:
-    """ln F_e(logit) (or ln(1 - F_e) when `upper`), e a mixture of an ordinary and a failed run."""
-    sign = -1.0 if upper else 1.0
-    ordinary = x["ln_ok"] + ops.log_ndtr(sign * logit / spread)
-    failed = x["ln_failed"] + ops.log_ndtr(sign * (logit - x["failed_centre"]) / x["failed_sd"])
+def log_recovery_cdf(logit: Array, spread: Array, x: Mapping[str, Any], ops: Ops = NUMPY) -> Array:
+    """ln F_e(logit), e a mixture of an ordinary and a failed run."""
+    ordinary = x["ln_ok"] + ops.log_ndtr(logit / spread)
+    failed = x["ln_failed"] + ops.log_ndtr((logit - x["failed_centre"]) / x["failed_sd"])
     top = ops.maximum(ordinary, failed)
     return top + ops.log(ops.exp(ordinary - top) + ops.exp(failed - top))
 
@@ -181,25 +180,30 @@ class _Evaluation:
         counted = self.n["reading"] + self.n["open_product"]
         in_product = ln_weight + ops.part(self.ln_yield, slice(0, counted))
         self.ln_in_products = ops.logsumexp(ops.take(self.pad(in_product, NOTHING), x["bm_products"]))
+        if self.n["O"]:  # the final product of an open batch: anything above what was weighed so far
+            raw = x["extra_ref"] + self.unknown("extra")
+            self.total = self.total - ops.sum(ops.softplus(-raw))
+            extra = ops.concat([ops.full(self.theta, self.n["W"], 0.0), ops.softplus(raw)])
+            self.ln_in_products = self.ln_in_products + extra
 
     def _batches(self) -> None:
         """Metal before hold-up and, for weighed batches, the metal in work under both sides of "failed"."""
         ops, x, n = self.ops, self.x, self.n
         limits = x["limit_ln_p"] + ops.full(self.theta, n["N"], 0.0)
         self.ln_p = ops.concat([self.ln_in_products, limits])
-        inverted = n["W"] + n["O"] + n["N"]
+        inverted = n["backward"] + n["N"]
         ln_a = ops.part(self.ln_a, slice(0, inverted))
         solve = getattr(ops, "invert_holdup", None)  # an engine may know the derivatives of the inverse
         if solve is None:
             self.ln_m = invert_holdup(self.ln_p, ln_a, self.full_from_g, self.exponent, ops)
         else:
             self.ln_m = solve(self.ln_p, ln_a, self.full_from_g, self.exponent)
-        weighed = slice(0, n["W"])
+        weighed = slice(0, n["backward"])
         ln_p, ln_m, ln_a = ops.part(self.ln_p, weighed), ops.part(self.ln_m, weighed), ops.part(ln_a, weighed)
         hang = ops.log(1 + self.exponent * ops.sigmoid(ln_a - self.exponent * ln_m))
         jacobian = ops.where(ln_p < math.log(self.full_from_g), -hang, 0.0 * hang)
         main = ops.take(self.ln_yield, x["w_main"])
-        self.total = self.total + ops.sum(jacobian + main - ln_p)
+        self.total = self.total + ops.sum(jacobian) + ops.sum(main - ops.part(ln_p, slice(0, n["W"])))
         e = [x["e_sd"] * self.unknown("e_ok"), x["failed_centre"] + x["failed_sd"] * self.unknown("e_failed")]
         r = ops.take(self.r_batch, x["e_bm"])
         self.ln_recovery = [-ops.softplus(-(r + side)) for side in e]
@@ -236,7 +240,7 @@ class _Evaluation:
         self.cc_ln_grade = whole - x["cc_ln_mass"] + LN_1000
         below = x["cc_ln_l"] - self.cc_ln_grade  # ln(L / grade): positive, and a steep wall where it is not
         room = ops.maximum(below, 1e-9)
-        wall = 1e3 * ops.minimum(below - 1e-9, 0.0)
+        wall = 1e2 * ops.minimum(below - 1e-9, 0.0)
         slope = -ops.log1mexp(-room)  # ln dx / d ln grade
         logit = -below + slope
         shares = ops.sum(x["cc_alpha"] * (portions - ops.column(whole)))  # Dirichlet, in log-ratio coordinates
@@ -302,7 +306,7 @@ class _Evaluation:
         return log_rounded(x["sm_y"], x["sm_d"], x["sm_t"], ops.exp(ln_p - ln_yield), ops)
 
     def _limits(self) -> Array:
-        """Lower bounds of open batches (1 - F_e) and "nothing below g" (F_e, or F_e with part of the liquid gone)."""
+        """ "Nothing below g": F_e of the recovery that would just show, with part of the liquid gone where it is."""
         ops, x = self.ops, self.x
         if not self.n["limit"]:
             return ops.full(self.theta, 0, 0.0)
@@ -310,8 +314,4 @@ class _Evaluation:
         ln_share = ops.take(self.ln_m, x["li_bm"]) - self._in_work("li_portions") - ops.take(gone, x["li_gone"])
         capped = ops.minimum(ln_share, -1e-9)
         logit = capped - ops.log1mexp(capped) - ops.take(self.r_batch, x["li_bm"])
-        wall = -1e3 * ops.maximum(ln_share + 1e-9, 0.0)
-        spread = x["li_sd"]
-        upper = log_recovery_cdf(logit, spread, x, True, ops) + wall
-        lower = log_recovery_cdf(logit, spread, x, False, ops)
-        return ops.where(x["li_upper"] > 0, upper, lower)
+        return log_recovery_cdf(logit, x["li_sd"], x, ops)

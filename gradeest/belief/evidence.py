@@ -1,7 +1,7 @@
 """Which records say something about which grade: the evidence, sorted by how it enters the balance.
 
 W  a closed batch with a weight above 5 digits: read backwards
-O  an open batch with weights so far: a lower bound
+O  an open batch with weights so far, a lower bound: read backwards from an unknown final product
 N  nothing dropped, below a limit, the liquid tested negative or gone
 S  a closed batch whose weights are all below 5 digits: ordinary likelihood
 """

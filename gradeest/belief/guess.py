@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from gradeest.belief.assembly import _Assembly
     from gradeest.belief.network import Cell, GradeScale
 
-CREDIBLE_RECOVERY = 0.8  # an open batch starts with this share already recovered
-
 
 def rough_metal_g(item: BatchMetal, net: _Assembly) -> float:
     """Metal weighed so far, by the rows' median purity."""
@@ -50,7 +48,7 @@ def rough_log_odds(subject: BatchMetal | Cell, net: _Assembly, what: str) -> flo
 def _failed_odds(item: BatchMetal, net: _Assembly) -> float:
     prior = math.log(max(net.k["recovery.failed_share"], 1e-12))
     seen, expected = rough_metal_g(item, net), rough_charge_g(item, net)
-    if seen <= 0 or expected <= 0:
+    if item.role == "O" or seen <= 0 or expected <= 0:
         return prior
     gap = math.log(seen / net.catalogue.routes[item.route].recovery[item.metal].q50 / expected)
     sd = max(net.scales[net.cell_of[address, item.metal]].sd for address in item.portions)
@@ -59,7 +57,7 @@ def _failed_odds(item: BatchMetal, net: _Assembly) -> float:
 
 def _seen_x(cell: int, net: _Assembly, scale: GradeScale) -> tuple[float, float] | None:
     """x that the first weight or the assays suggest, with a rough sd."""
-    weights = net.weights_of[cell]
+    weights = [item for item in net.weights_of[cell] if item.role == "W"]
     if weights:
         item = weights[0]
         recovery = net.catalogue.routes[item.route].recovery[item.metal].q50
@@ -85,12 +83,14 @@ def rough_x(cell: int, net: _Assembly) -> tuple[float, float]:
         x, sd = seen
         precision = 1 / scale.sd**2 + 1 / sd**2
         return (scale.mu0 / scale.sd**2 + x / sd**2) / precision, precision**-0.5
-    shift = 0.0
-    for item in net.items_of[cell]:
-        if item.role == "O":
-            needed = math.log(rough_metal_g(item, net) / CREDIBLE_RECOVERY / rough_charge_g(item, net))
-            shift = max(shift, needed)
-    return min(scale.mu0 + shift, 4.0), scale.sd
+    return scale.mu0, scale.sd
+
+
+def rough_extra(item: BatchMetal, net: _Assembly) -> float:
+    """Where to start with what an open batch may still give: unknown u of ln(final / so far) = softplus(u)."""
+    recovery = net.catalogue.routes[item.route].recovery[item.metal].q50
+    ratio = max(rough_charge_g(item, net) * recovery / rough_metal_g(item, net), 1.3)
+    return math.log(ratio - 1)
 
 
 def _ln_normal(x: float, mean: float, sd: float) -> float:

@@ -75,7 +75,7 @@ def shrunk_cholesky(draws: Values) -> Values:
 class Sampler:
     """Particles on a network's density: adapt, then draw; both may be called again to go on from there."""
 
-    def __init__(self, network: Network, rng: np.random.Generator, particles: int = 96) -> None:
+    def __init__(self, network: Network, rng: np.random.Generator, particles: int = 192) -> None:
         self._mover = _Mover(network, particles, rng)
         self._shaped = False
 

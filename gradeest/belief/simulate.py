@@ -75,7 +75,9 @@ class _Simulation:
         for address in self.plan.addresses():
             per_kg = pieces_per_kg(self.plan, self.catalogue, address)
             dry = dry_share(self.plan, address, self.catalogue)
-            kg = {b.name: c.mass_kg * dry for b in self.plan.batches.values() for c in b.charges if c.address == address}
+            kg = {
+                b.name: c.mass_kg * dry for b in self.plan.batches.values() for c in b.charges if c.address == address
+            }
             rest = self.plan.left_kg(address) * dry
             if rest > 1e-6 * self.plan.fraction(address).mass_kg:
                 kg["rest"] = rest

@@ -263,8 +263,7 @@ class Gradient:
             name: a if a.dtype.kind in "iu" else (a[..., None] if a.ndim else float(a))
             for name, a in network.arrays.items()
         }
-        for name in ("as_censored", "li_upper"):
-            self.arrays = {**self.arrays, name: network.arrays[name][:, None]}
+        self.arrays = {**self.arrays, "as_censored": network.arrays["as_censored"][:, None]}
 
     def __call__(self, theta: Values) -> tuple[Values, Values]:
         """Log density (draw,) and gradient (unknown, draw) at `theta` (unknown, draw)."""
