@@ -211,7 +211,7 @@ class _Evaluation:
 
     def _portions(self) -> None:
         """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
-        ops, x, n = self.ops, self.x, self.n
+        ops, x = self.ops, self.x
         log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_ref"] + x["v_scale"] * self.unknown("v")])
         ratio = ops.take(log_ratio, x["wp_ratio"])
         total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))

@@ -5,21 +5,21 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from gradeest.belief.network import logit
 from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.network import logit
 
 if TYPE_CHECKING:
-    from gradeest.belief.assembly import _Assembly
+    from gradeest.belief.assembly import Assembly
     from gradeest.belief.network import Cell, GradeScale
 
 
-def rough_metal_g(item: BatchMetal, net: _Assembly) -> float:
+def rough_metal_g(item: BatchMetal, net: Assembly) -> float:
     """Metal weighed so far, by the rows' median purity."""
     forms = net.catalogue.forms
     return sum(p.weight_g * forms[p.form].factor * forms[p.form].purity.q50 for p in item.products)
 
 
-def rough_charge_g(item: BatchMetal, net: _Assembly) -> float:
+def rough_charge_g(item: BatchMetal, net: Assembly) -> float:
     """Metal in the charge, by the rows' median grades."""
     total = 0.0
     for address, kg in item.portions.items():
@@ -28,7 +28,7 @@ def rough_charge_g(item: BatchMetal, net: _Assembly) -> float:
     return total
 
 
-def rough_log_odds(subject: BatchMetal | Cell, net: _Assembly, what: str) -> float:
+def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> float:
     """Log odds of "failed" or "trace" from a normal plug-in of the weights or assays at hand."""
     if isinstance(subject, BatchMetal):
         return _failed_odds(subject, net)
@@ -45,7 +45,7 @@ def rough_log_odds(subject: BatchMetal | Cell, net: _Assembly, what: str) -> flo
     return prior + _ln_normal(x, trace, math.hypot(0.8, sd)) - _ln_normal(x, scale.mu0, math.hypot(scale.sd, sd))
 
 
-def _failed_odds(item: BatchMetal, net: _Assembly) -> float:
+def _failed_odds(item: BatchMetal, net: Assembly) -> float:
     prior = math.log(max(net.k["recovery.failed_share"], 1e-12))
     seen, expected = rough_metal_g(item, net), rough_charge_g(item, net)
     if item.role == "O" or seen <= 0 or expected <= 0:
@@ -55,7 +55,7 @@ def _failed_odds(item: BatchMetal, net: _Assembly) -> float:
     return prior + _ln_normal(gap, -2.4, math.hypot(sd, 2.2)) - _ln_normal(gap, 0.0, sd)
 
 
-def _seen_x(cell: int, net: _Assembly, scale: GradeScale) -> tuple[float, float] | None:
+def _seen_x(cell: int, net: Assembly, scale: GradeScale) -> tuple[float, float] | None:
     """x that the first weight or the assays suggest, with a rough sd."""
     weights = [item for item in net.weights_of[cell] if item.role == "W"]
     if weights:
@@ -75,7 +75,7 @@ def _seen_x(cell: int, net: _Assembly, scale: GradeScale) -> tuple[float, float]
     return logit(min(math.exp(ln_grade) / scale.limit, 0.98)), weight**-0.5
 
 
-def rough_x(cell: int, net: _Assembly) -> tuple[float, float]:
+def rough_x(cell: int, net: Assembly) -> tuple[float, float]:
     """Reference and step of a free cell's present side."""
     scale = net.scales[cell]
     seen = _seen_x(cell, net, scale)
@@ -86,7 +86,7 @@ def rough_x(cell: int, net: _Assembly) -> tuple[float, float]:
     return scale.mu0, scale.sd
 
 
-def rough_extra(item: BatchMetal, net: _Assembly) -> float:
+def rough_extra(item: BatchMetal, net: Assembly) -> float:
     """Where to start with what an open batch may still give: unknown u of ln(final / so far) = softplus(u)."""
     recovery = net.catalogue.routes[item.route].recovery[item.metal].q50
     ratio = max(rough_charge_g(item, net) * recovery / rough_metal_g(item, net), 1.3)

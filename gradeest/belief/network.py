@@ -8,7 +8,7 @@ point along the axes named in `density.State`; padded entries point at an empty 
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,7 @@ from gradeest.belief.evidence import BatchMetal, Evidence
 from gradeest.materials.catalogue import GradeRow, Quantiles
 
 Z95 = 1.6448536269514722  # standard normal 95 % point
+BACKWARD = "WO"  # roles (evidence.py) whose batches are read backwards
 LEAST_READING = 0.3  # softplus width of a reading, in units of its sd
 
 
@@ -57,6 +58,11 @@ class GradeScale:
         )
 
     @property
+    def ln_median(self) -> float:
+        """ln of the row's median grade, g/t."""
+        return math.log(self.limit) - math.log1p(math.exp(-self.mu0))
+
+    @property
     def sd(self) -> float:
         """Prior sd of x, present."""
         return math.hypot(self.sd_mu, math.exp(self.ln_tau0))
@@ -85,7 +91,7 @@ class Register:
     def __len__(self) -> int:
         return len(self.index)
 
-    def keys(self) -> list[Any]:
+    def in_order(self) -> list[Any]:
         """Keys in order of number."""
         return list(self.index)
 
@@ -128,3 +134,22 @@ def failed(item: BatchMetal) -> Hashable:
 def switch(cell: Cell) -> Hashable:
     """The choice "the metal is only a trace" of a kind in a lot."""
     return ("trace", cell.lot, cell.kind, cell.metal)
+
+
+def integers(values: Iterable[int]) -> NDArray[np.int64]:
+    """A one-dimensional index array."""
+    return np.array(list(values), dtype=np.int64)
+
+
+def floats(values: Iterable[float]) -> NDArray[np.float64]:
+    """A one-dimensional array of numbers."""
+    return np.array(list(values), dtype=np.float64)
+
+
+def pad_floats(rows: Sequence[Sequence[float]]) -> NDArray[np.float64]:
+    """Rows of unequal length as one array, the ends filled with zeros."""
+    width = max((len(row) for row in rows), default=1) or 1
+    out = np.zeros((len(rows), width))
+    for i, row in enumerate(rows):
+        out[i, : len(row)] = row
+    return out

@@ -112,7 +112,7 @@ def sample(
 
 
 def diagnose(draws: NDArray[np.float64]) -> tuple[float, float]:
-    """Largest rank-normalised split R-hat and smallest bulk ESS of draws (chain, draw, quantity) (Vehtari et al. 2021)."""
+    """Largest rank-normalised split R-hat, smallest bulk ESS, of (chain, draw, quantity) (Vehtari et al. 2021)."""
     import arviz as az
     import xarray as xr
 

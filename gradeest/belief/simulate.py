@@ -83,7 +83,7 @@ class _Simulation:
                 kg["rest"] = rest
             for metal in METALS:
                 total = sum(kg.values()) * self.grade[address, metal] / 1000
-                shares = self.rng.dirichlet([max(mass * per_kg, 1e-2) for mass in kg.values()]) if kg else []
+                shares = list(self.rng.dirichlet([max(mass * per_kg, 1e-2) for mass in kg.values()])) if kg else []
                 for name, share in zip(kg, shares, strict=True):
                     out[name, address, metal] = total * float(share)
         return out

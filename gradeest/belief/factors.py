@@ -1,0 +1,173 @@
+"""The tables that undecided choices pick from: every factor with the rows of the density's terms it points at."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gradeest.belief.choices import Factor, pad_rows
+from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats
+
+if TYPE_CHECKING:
+    from gradeest.belief.assembly import Assembly
+
+BLOCKS = ("ok", "failed", "present", "absent", "cc_present", "cc_absent", "pair", "assay", "small", "limit")
+Table = dict[tuple[int, ...], tuple[str, int]]  # values of the choices -> (block of terms, row)
+Pending = list[tuple[tuple[Hashable, ...], Table]]
+
+
+def tabulate(net: Assembly) -> dict[str, int]:
+    """Entries of every factor; returns the size of each block of terms."""
+    cc, free = len(net.cc_owner), len(net.free_index)
+    rows = dict.fromkeys(BLOCKS, 0)
+    rows |= {"ok": len(net.e_index), "failed": len(net.e_index), "cc_present": cc, "cc_absent": cc}
+    rows |= {"present": len(net.axis["sw"]), "absent": len(net.axis["sw"])}
+    pending: Pending = []
+    table: Table
+    for key, e in net.e_index.items():
+        pending.append(((key,), {(0,): ("ok", e), (1,): ("failed", e)}))
+    for n, key in enumerate(net.axis["sw"].in_order()):
+        parent = net.parents.get(key)
+        if parent is None:
+            pending.append(((key,), {(0,): ("present", n), (1,): ("absent", n)}))
+        else:
+            table = {(0, 0): ("present", n), (0, 1): ("absent", n), (1, 1): ("zero", 0)}
+            pending.append(((parent, key), table))
+    for c, anchored in net.anchored.items():
+        table = {}
+        for side, row in anchored.rows.items():
+            table |= {(*side, 0): ("cc_present", row), (*side, 1): ("cc_absent", row)}
+        pending.append((net.local(c, with_switch=True), table))
+    _pair_tables(net, rows, pending, cc)
+    _assay_tables(net, rows, pending, cc, free)
+    _batch_tables(net, rows, pending)
+    start = dict(zip(BLOCKS, np.cumsum([0, *(rows[b] for b in BLOCKS[:-1])]), strict=True))
+    start["zero"] = sum(rows.values())
+    for choices, table in pending:
+        entries = {side: int(start[block]) + row for side, (block, row) in table.items()}
+        net.factors.append(Factor(choices, entries))
+    return rows
+
+
+def _pair_tables(net: Assembly, rows: dict[str, int], pending: Pending, cc: int) -> None:
+    both_free: list[tuple[int, int, float]] = []
+    a_rows: list[int] = []
+    b_rows: list[int] = []
+    corr: list[float] = []
+    for a, b, c in net.pairs():
+        if not net.weights_of[a] and not net.weights_of[b]:
+            both_free.append((net.free_index[a], net.free_index[b], c))
+            continue
+        table: Table = {}
+        choices = tuple(k for i in (a, b) if net.weights_of[i] for k in net.local(i, with_switch=True))
+        sides = [
+            [((*side, s), row if s == 0 else None) for side, row in net.anchored[i].rows.items() for s in (0, 1)]
+            if net.weights_of[i]
+            else [((), cc + net.free_index[i])]
+            for i in (a, b)
+        ]
+        for left, row_a in sides[0]:
+            for right, row_b in sides[1]:
+                if row_a is None or row_b is None:
+                    table[(*left, *right)] = ("zero", 0)
+                else:
+                    table[(*left, *right)] = ("pair", len(a_rows))
+                    a_rows.append(row_a)
+                    b_rows.append(row_b)
+                    corr.append(c)
+        pending.append((choices, table))
+    rows["pair"] = len(a_rows)
+    net.arrays |= {
+        "pair_a": integers(a_rows), "pair_b": integers(b_rows), "pair_corr": floats(corr),
+        "ff_a": integers(a for a, _, _ in both_free), "ff_b": integers(b for _, b, _ in both_free),
+        "ff_corr": floats(c for _, _, c in both_free),
+    }  # fmt: skip
+
+
+def _assay_tables(net: Assembly, rows: dict[str, int], pending: Pending, cc: int, free: int) -> None:
+    grade: list[int] = []
+    value: list[float] = []
+    spread: list[float] = []
+    censored: list[int] = []
+    for assay in net.evidence.assays:
+        c = net.cell_of[assay.address, assay.metal]
+        if net.weights_of[c]:
+            where = net.anchored[c].rows
+        else:
+            where = {s: cc + net.free_index[c] + s[0] * free for s in net.graph.values(net.local(c))}
+        table: Table = {}
+        for side, row in where.items():
+            table[side] = ("assay", len(grade))
+            grade.append(row)
+            value.append(math.log(assay.value_g_per_t))
+            spread.append(assay.u_rel)
+            censored.append(int(assay.below_detection))
+        pending.append((net.local(c), table))
+    rows["assay"] = len(grade)
+    net.arrays |= {
+        "as_grade": integers(grade), "as_ln_value": floats(value), "as_sd": floats(spread),
+        "as_censored": integers(censored),
+    }  # fmt: skip
+
+
+def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None:
+    small: dict[str, list[Any]] = {name: [] for name in ("portions", "bm", "e", "y", "d", "t", "products", "ln_share")}
+    limit: dict[str, list[Any]] = {name: [] for name in ("portions", "bm", "gone", "sd")}
+    n_e, gone = len(net.e_index), 0
+    for n, item in enumerate(net.items):
+        if item.role in BACKWARD:
+            continue
+        choices = net.item_choices(item)
+        table: Table = {}
+        for side in net.graph.values(choices):
+            chosen = dict(zip(choices, side, strict=True))
+            portions = []
+            for address in item.portions:
+                c = net.cell_of[address, item.metal]
+                portions.append(net.values[c, item.batch][tuple(chosen[k] for k in net.local(c))])
+            if item.role == "S":
+                table[side] = ("small", len(small["bm"]))
+                _small_row(net, small, n, item, portions, net.e_index[failed(item)] + chosen[failed(item)] * n_e)
+            else:
+                table[side] = ("limit", len(limit["bm"]))
+                is_gone = item.nondetect is not None and item.nondetect.liquid == "gone"
+                limit["portions"].append(portions)
+                limit["bm"].append(n)
+                limit["gone"].append(gone if is_gone else -1)
+                limit["sd"].append(net.e_sd(item))
+        gone += item.nondetect is not None and item.nondetect.liquid == "gone"
+        pending.append((choices, table))
+    rows["small"], rows["limit"] = len(small["bm"]), len(limit["bm"])
+    net.arrays |= {
+        "sm_portions": pad_rows(small["portions"], net.no_value), "sm_bm": integers(small["bm"]),
+        "sm_e": integers(small["e"]), "sm_y": floats(small["y"]), "sm_d": floats(small["d"]),
+        "sm_t": floats(small["t"]), "sm_products": pad_rows(small["products"], net.n_products),
+        "sm_ln_share": pad_floats(small["ln_share"]),
+        "li_portions": pad_rows(limit["portions"], net.no_value), "li_bm": integers(limit["bm"]),
+        "li_gone": integers(gone if g < 0 else g for g in limit["gone"]), "li_sd": floats(limit["sd"]),
+    }  # fmt: skip
+    net.unknowns["gone"] = gone
+
+
+def _small_row(
+    net: Assembly, small: dict[str, list[Any]], n: int, item: BatchMetal, portions: list[int], e: int
+) -> None:
+    weights = [p.weight_g for p in item.products]
+    total = sum(weights)
+    step = math.sqrt(sum(p.readability_g**2 for p in item.products))
+    small["portions"].append(portions)
+    small["bm"].append(n)
+    small["e"].append(e)
+    small["y"].append(total)
+    small["d"].append(step)  # several small weighings act as one, their roundings added in quadrature
+    small["t"].append(step * net.k["balance.unchecked_handling"])
+    small["products"].append(net.product_rows[n])
+    small["ln_share"].append(
+        [math.log(w / total) if w > 0 else -1e4 for w in weights]
+        if total > 0
+        else [-math.log(len(weights))] * len(weights)
+    )

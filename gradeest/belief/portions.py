@@ -1,0 +1,144 @@
+"""Portions of fractions: which amounts of metal the balance speaks of, and under which choices."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from gradeest.belief.choices import pad_rows
+from gradeest.belief.guess import rough_x
+from gradeest.belief.network import BACKWARD, AnchoredCell, floats, integers, pad_floats
+
+if TYPE_CHECKING:
+    from gradeest.belief.assembly import Assembly
+
+
+def list_weighed(net: Assembly) -> None:
+    """Portions of batches read backwards, and the log-ratios that split their metal."""
+    bm: list[int] = []
+    ratio: list[int] = []
+    rows: list[list[int]] = []
+    ref: list[float] = []
+    scale: list[float] = []
+    for n, item in enumerate(net.items[: net.backward]):
+        members = [net.cell_of[address, item.metal] for address in item.portions]
+        expected = [math.log(item.portions[net.cells[c].address]) + net.scales[c].ln_median for c in members]
+        rows.append(list(range(len(bm), len(bm) + len(members))))
+        for j, cell in enumerate(members):
+            net.wp[item.batch, cell] = len(bm)
+            bm.append(n)
+            ratio.append(0 if j == 0 else 1 + len(ref))
+            if j:
+                ref.append(expected[j] - expected[0])
+                scale.append(min(math.hypot(net.scales[cell].sd, net.scales[members[0]].sd), 1.5))
+    net.arrays |= {
+        "wp_bm": integers(bm), "wp_ratio": integers(ratio), "w_portions": pad_rows(rows, len(bm)),
+        "v_ref": floats(ref), "v_scale": floats(scale),
+    }  # fmt: skip
+    net.unknowns["v"] = len(ref)
+
+
+def list_anchored(net: Assembly) -> None:
+    """Cells that weights fix: their portions under every outcome of their local choices."""
+    count = len(net.wp)
+    anchor: list[int] = []
+    ln_ratio: list[float] = []
+    which: list[int] = []
+    spread: list[float] = []
+    portions: list[list[int]] = []
+    alphas: list[list[float]] = []
+    owner: list[int] = []
+    for c, cell in enumerate(net.cells):
+        weights = net.weights_of[c]
+        if not weights:
+            continue
+        first = weights[0]
+        first_kg = first.portions[cell.address]
+        others = [(i.batch, i.portions[cell.address]) for i in net.items_of[c] if i.role not in BACKWARD]
+        if net.rest_kg(c):
+            others.append(("rest", net.rest_kg(c)))
+        start = len(spread)
+        spread += [min(math.sqrt(1 / net.alpha(cell, kg) + 1 / net.alpha(cell, first_kg)), 1.0) for _, kg in others]
+        rows: dict[tuple[int, ...], int] = {}
+        for side in net.graph.values(net.local(c)):
+            weighed = [net.wp[i.batch, c] + f * count for i, f in zip(weights, side, strict=True)]
+            beside = []
+            for j, (name, kg) in enumerate(others):
+                beside.append(2 * count + len(anchor))
+                net.values.setdefault((c, name), {})[side] = beside[-1]
+                anchor.append(weighed[0])
+                ln_ratio.append(math.log(kg / first_kg))
+                which.append(start + j)
+            for i, value in zip(weights, weighed, strict=True):
+                net.values.setdefault((c, i.batch), {})[side] = value
+            rows[side] = len(portions)
+            portions.append(weighed + beside)
+            masses = [i.portions[cell.address] for i in weights] + [kg for _, kg in others]
+            alphas.append([net.alpha(cell, kg) for kg in masses] if len(masses) > 1 else [0.0])
+            owner.append(c)
+        net.anchored[c] = AnchoredCell(net.local(c), rows)
+    net.cc_portions, net.cc_alphas, net.cc_owner = portions, alphas, owner
+    net.free_base = 2 * count + len(anchor)
+    scales = [net.scales[c] for c in owner]
+    net.arrays |= {
+        "an_anchor": integers(anchor), "an_ln_ratio": floats(ln_ratio), "an_beside": integers(which),
+        "beside_scale": floats(spread), "cc_cell": integers(owner),
+        "cc_ln_mass": floats(math.log(net.cells[c].dry_kg) for c in owner),
+        "cc_ln_l": floats(math.log(s.limit) for s in scales),
+        "cc_trace": floats(net.trace_x(c) for c in owner),
+    }  # fmt: skip
+    net.unknowns["beside"] = len(spread)
+
+
+def list_free(net: Assembly) -> None:
+    """Cells that no weight fixes: two sides each, and the split of their portions."""
+    free = [c for c in range(len(net.cells)) if not net.weights_of[c]]
+    net.free_index = {c: f for f, c in enumerate(free)}
+    owner: list[int] = []
+    ln_mass: list[float] = []
+    split: list[int] = []
+    alphas: list[float] = []
+    spread: list[float] = []
+    rows: list[list[int]] = []
+    names: list[tuple[int, str]] = []
+    for f, c in enumerate(free):
+        cell = net.cells[c]
+        parts = [(i.batch, i.portions[cell.address]) for i in net.items_of[c]]
+        if parts and net.rest_kg(c):
+            parts.append(("rest", net.rest_kg(c)))
+        rows.append(list(range(len(owner), len(owner) + len(parts))))
+        first = net.alpha(cell, parts[0][1]) if parts else 1.0
+        for j, (name, kg) in enumerate(parts):
+            names.append((c, name))
+            owner.append(f)
+            ln_mass.append(math.log(kg))
+            alphas.append(net.alpha(cell, kg) if len(parts) > 1 else 0.0)
+            split.append(0 if j == 0 else 1 + len(spread))
+            if j:
+                spread.append(min(math.sqrt(1 / first + 1 / net.alpha(cell, kg)), 1.0))
+    for n, (c, name) in enumerate(names):
+        allowed = net.graph.values(net.local(c))
+        net.values[c, name] = {side: net.free_base + n + side[0] * len(names) for side in allowed}
+    net.no_value = net.free_base + 2 * len(names)
+    guesses = [rough_x(c, net) for c in free]
+    net.arrays |= {
+        "fp_free": integers(owner), "fp_ln_mass": floats(ln_mass), "fp_split": integers(split),
+        "fp_alpha": floats(alphas),
+        "split_scale": floats(spread), "free_portions": pad_rows(rows, len(owner)),
+        "free_cell": integers(free), "free_ln_l": floats(math.log(net.scales[c].limit) for c in free),
+        "free_ln_mass": floats(math.log(net.cells[c].dry_kg) for c in free),
+        "free_trace": floats(net.trace_x(c) for c in free),
+        "x1_ref": floats(x for x, _ in guesses), "x1_scale": floats(s for _, s in guesses),
+        "cc_portions": pad_rows(net.cc_portions, net.no_value),
+        "cc_alpha": pad_floats(net.cc_alphas),
+        "cc_best": floats(_ln_dirichlet_top(row) for row in net.cc_alphas),
+        "fp_best": sum(_ln_dirichlet_top([alphas[i] for i in row]) for row in rows),
+    }  # fmt: skip
+    net.unknowns |= {"split": len(spread), "x1": len(free), "x0": len(free)}
+
+
+def _ln_dirichlet_top(alphas: Sequence[float]) -> float:
+    """sum a ln(a / sum a): the largest value of the portions' term, taken off so that numbers stay small."""
+    total = sum(alphas)
+    return sum(a * math.log(a / total) for a in alphas if a > 0)
