@@ -274,5 +274,6 @@ class Gradient:
         for node in reversed(ops.tape):
             if node.grad is not None and node.back is not None:
                 node.back(node.grad)
+        ops.tape.clear()  # tape and nodes refer to each other: do not wait for the garbage collector
         assert leaf.grad is not None
         return result.value, leaf.grad
