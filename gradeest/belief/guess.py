@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from gradeest.belief.evidence import BatchMetal
-from gradeest.belief.network import logit
+from gradeest.belief.network import logit, switch
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
@@ -79,7 +79,7 @@ def rough_x(cell: int, net: Assembly) -> tuple[float, float]:
     """Reference and step of a free cell's present side."""
     scale = net.scales[cell]
     seen = _seen_x(cell, net, scale)
-    if seen is not None:
+    if seen is not None and net.graph.log_odds[switch(net.cells[cell])] < 0:  # else its present side is idle
         x, sd = seen
         precision = 1 / scale.sd**2 + 1 / sd**2
         return (scale.mu0 / scale.sd**2 + x / sd**2) / precision, precision**-0.5

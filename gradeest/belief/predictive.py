@@ -45,15 +45,20 @@ def run_forward(
 
 def run_pooled(
     posterior: Posterior, runs: Sequence[Run], catalogue: Catalogue, rng: np.random.Generator, draws: int = 20_000
-) -> Values:
-    """Fine metal, g, (draw, metal), when all `runs` go into one batch by the first one's route and drop together."""
+) -> tuple[Values, Values]:
+    """Fine metal, and the weight in the route's usual forms, when all `runs` go into one batch and drop together.
+
+    The route is the first run's. Returns two arrays (draw, metal) in g.
+    """
     origin = np.resize(rng.permutation(posterior.draws), draws)
     total = np.sum([_contained(posterior, run, origin, rng) for run in runs], axis=0)
-    recovered = np.zeros_like(total)
+    recovered, weight = np.zeros_like(total), np.zeros_like(total)
+    usual = catalogue.routes[runs[0].route].usual_form
     for m, metal in enumerate(posterior.metals):
         if metal in catalogue.routes[runs[0].route].recovery:
             recovered[:, m] = _recover(posterior, runs[0].route, metal, total[:, m], catalogue, origin, rng)
-    return recovered
+            weight[:, m] = recovered[:, m] / purity(posterior, usual[metal], catalogue, origin, rng)
+    return recovered, weight
 
 
 def _contained(posterior: Posterior, run: Run, origin: NDArray[np.int64], rng: np.random.Generator) -> Values:

@@ -20,6 +20,7 @@ from gradeest.belief.tape import Gradient
 Values = NDArray[np.float64]
 TARGET_ACCEPTANCE = 0.8
 LONGEST = 48  # leapfrog steps of one trajectory
+SD_RANGE = (1e-4, 10.0)  # of an unknown, while the shape is still being learned
 FIRST_LONGEST = 10  # until a first shape is known
 Report = Callable[[float, str], None]
 
@@ -64,12 +65,12 @@ class _Mover:
 def shrunk_cholesky(draws: Values) -> Values:
     """Cholesky factor of the covariance of draws (unknown, draw), shrunk a little towards its diagonal."""
     unknowns, count = draws.shape
-    covariance = np.cov(draws).reshape(unknowns, unknowns)
-    diagonal = np.clip(np.diag(covariance), 1e-8, 100.0)
+    sd = np.maximum(draws.std(axis=1), 1e-6)
+    z = (draws - draws.mean(axis=1, keepdims=True)) / sd[:, None]
     weight = 0.5 * unknowns / (unknowns + count)
-    covariance = (1 - weight) * covariance
-    covariance[np.diag_indices(unknowns)] = diagonal
-    return np.linalg.cholesky(covariance)
+    correlation = (1 - weight) * (z @ z.T) / count
+    correlation[np.diag_indices(unknowns)] = 1.0
+    return np.clip(sd, *SD_RANGE)[:, None] * np.linalg.cholesky(correlation)
 
 
 class Sampler:
