@@ -1,36 +1,38 @@
 """The belief after everything recorded: drawn from the prior before the first evidence, else fitted once and kept.
 
-The only place that calls the belief room.
+The only place that calls the belief room. Beside the fractions on the bench every belief holds one imaginary fraction
+for each of their kinds, in a lot of its own that nothing was measured of: what the next lot of that kind is like.
 """
 
 from __future__ import annotations
 
+import dataclasses
+import datetime as dt
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.evidence import gather
 from gradeest.belief.outcome import Outcome, Run
+from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench, Fraction, Lot
 from gradeest.workflow import cache
 from gradeest.workflow.opening import Opened, Place
+from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
-    from gradeest.belief.posterior import Posterior
+    from gradeest.belief.network import Network
+    from gradeest.belief.posterior import Diagnostics, Posterior
 
 PRIOR_DRAWS = 4_000
 FORWARD_DRAWS = 20_000  # money is decided in the tails
-
-Say = Callable[[str], None]
-
-
-def keep_quiet(_: str) -> None:
-    """Progress that nobody wants to see."""
+NEXT_LOT = "~"  # no lot of the user's can be called so
 
 
 @dataclass(frozen=True)
@@ -41,43 +43,101 @@ class State:
     head: str
 
 
+@dataclass(frozen=True)
+class Fit:
+    """Draws of the unknowns (draw, unknown) and what they are worth, as kept in the cache."""
+
+    theta: NDArray[np.float64]
+    diagnostics: Diagnostics
+
+
 def state_of(opened: Opened) -> State:
     """The bench as it is now."""
     return State(opened.bench, opened.ledger.bench_head)
 
 
-def has_evidence(bench: Bench) -> bool:
-    """Whether anything was measured yet; without it nothing needs fitting."""
-    return bool(bench.assays) or any(b.products or b.nondetects for b in bench.batches.values())
+def next_address(kind: str) -> str:
+    """Where a belief holds the imaginary fraction of the next lot of a kind."""
+    return f"{NEXT_LOT}{kind}/next"
 
 
-def believe(opened: Opened, state: State | None = None, *, say: Say = keep_quiet) -> Posterior:
+def with_next_lots(bench: Bench, kinds: Iterable[str]) -> Bench:
+    """The bench and one kilogram of each kind, each in a lot of its own that nothing is known of."""
+    lots = [Lot(f"{NEXT_LOT}{kind}", dt.date.min, (Fraction("next", kind, 1.0),)) for kind in kinds]
+    return dataclasses.replace(bench, lots={**bench.lots, **{lot.name: lot for lot in lots}})
+
+
+def believe(
+    opened: Opened, state: State | None = None, *, also: Sequence[str] = (), report: Report = say_nothing
+) -> Posterior:
     """The posterior of a state (that of the ledger by default), from the cache where it is there.
 
-    `say` is told before a long fit. Raises InferenceError for a fit that cannot be used.
+    Parameters: also, kinds whose next lot is asked for though the bench has none of them; report, told of a long fit.
+    Raises InferenceError for a fit that cannot be used, InputError for an unknown engine.
     """
     from gradeest.belief import posterior as belief
 
+    if opened.place.engine not in belief.ENGINES:
+        raise InputError(f"there is no engine '{opened.place.engine}'", f"use one of: {', '.join(belief.ENGINES)}")
     state = state or state_of(opened)
     place, catalogue = opened.place, opened.catalogue
-    if not has_evidence(state.bench):
-        return belief.draw_prior(state.bench, catalogue, stream(place, "prior"), PRIOR_DRAWS)
-    path = place.cache / f"{cache_key(place, catalogue, state)}.npz"
+    kinds = tuple(dict.fromkeys([*(f.kind for lot in state.bench.lots.values() for f in lot.fractions), *also]))
+    bench = with_next_lots(state.bench, kinds)
+    if not gather(state.bench, catalogue).cells():
+        return belief.draw_prior(bench, catalogue, stream(place, "prior"), PRIOR_DRAWS)
+    path = place.cache / f"{cache_key(place, catalogue, state, kinds)}.npz"
     kept = cache.read(path, belief.Posterior)
     if kept is not None:
         return kept
-    say("Fitting the model to what is recorded" + (", half a minute or so ..." if place.engine == "pymc" else " ..."))
-    fitted = belief.fit(state.bench, catalogue, engine=place.engine, seed=place.seed)
-    cache.write(path, fitted)
-    return fitted
+    network = belief.build_network(bench, catalogue)
+    fit = sample(opened, network, report)
+    rng = stream(place, "completion")
+    found = belief.posterior_of(fit.theta, network, bench, catalogue, rng, fit.diagnostics)
+    cache.write(path, found)
+    return found
 
 
-def cache_key(place: Place, catalogue: Catalogue, state: State) -> str:
-    """What a fit depends on, as a file name: bench head, catalogue, settings, engine, seed, program."""
+def sample(opened: Opened, network: Network, report: Report) -> Fit:
+    """The fit itself. It depends on the evidence only, so a new lot or a batch without results needs no other."""
+    from gradeest.belief import posterior as belief
+
+    place = opened.place
+    path = place.cache / f"fit-{evidence_key(place, opened.catalogue, network)}.npz"
+    kept = cache.read(path, Fit)
+    if kept is not None:
+        return kept
+    if place.engine == "pymc":
+        report(0.0, "the reference engine compiles, some minutes")
+    rng = np.random.default_rng(place.seed)
+    fit = Fit(*belief.sample_network(network, rng, engine=place.engine, report=report))
+    cache.write(path, fit)
+    return fit
+
+
+def cache_key(place: Place, catalogue: Catalogue, state: State, kinds: Sequence[str]) -> str:
+    """What a belief depends on, as a file name: bench head, catalogue, settings, engine, seed, program."""
+    settings = sorted((s.name, s.value) for s in state.bench.settings.values())
+    return digest([state.head, catalogue.version, settings, kinds, *program(place)])
+
+
+def evidence_key(place: Place, catalogue: Catalogue, network: Network) -> str:
+    """What a fit depends on, as a file name: the arrays of the metal balance, catalogue, engine, seed, program."""
+    arrays = hashlib.sha256()
+    for name, array in sorted(network.arrays.items()):
+        arrays.update(f"{name} {array.dtype} {array.shape}".encode() + array.tobytes())
+    shape = [repr(network.layout), repr(network.axes), repr(network.fixed), network.notes]
+    return digest([arrays.hexdigest(), shape, catalogue.version, *program(place)])
+
+
+def program(place: Place) -> list[str | int]:
+    """The part of every key that names how numbers are made."""
     from gradeest import __version__
 
-    settings = sorted((s.name, s.value) for s in state.bench.settings.values())
-    parts = [__version__, state.head, catalogue.version, settings, place.engine, place.seed]
+    return [__version__, place.engine, place.seed]
+
+
+def digest(parts: Sequence[object]) -> str:
+    """A short name for a list of plain values."""
     return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
 
 
@@ -95,8 +155,10 @@ def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run]) -> Ou
     )
 
 
-def run_pooled(opened: Opened, posterior: Posterior, runs: Sequence[Run]) -> NDArray[np.float64]:
-    """Fine metal expected from one batch of several charges, g, (draw, metal)."""
+def run_pooled(
+    opened: Opened, posterior: Posterior, runs: Sequence[Run]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fine metal and weight in the usual forms expected from one batch of several charges, g, (draw, metal) each."""
     from gradeest.belief import predictive
 
     rng = stream(opened.place, "pooled")
@@ -107,5 +169,5 @@ def draw_fraction(kind: str, catalogue: Catalogue, place: Place, draws: int) -> 
     """Draws of one fraction of a kind on an empty bench."""
     from gradeest.belief import posterior as belief
 
-    lot = Lot("any", place.today, (Fraction("any", kind, 1.0),))
-    return belief.draw_prior(Bench(lots={"any": lot}), catalogue, stream(place, "kind"), draws)
+    bench = with_next_lots(Bench(), (kind,))
+    return belief.draw_prior(bench, catalogue, stream(place, "kind"), draws)

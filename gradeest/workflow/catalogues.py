@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, Form, GradeRow, Kind, Route, load_catalogue, nearest
 from gradeest.materials.prior_check import PriorCheck, check_catalogue
+from gradeest.workflow.hazard_lines import cautions
 from gradeest.workflow.opening import Place
 
 
@@ -39,6 +40,7 @@ class KindShown:
     quantiles: dict[str, tuple[float, float, float]]  # metal -> 5/50/95 % of the whole prior, g/t
     histograms: dict[str, tuple[float, ...]]  # metal -> share per bin of `edges_g_per_t`
     edges_g_per_t: tuple[float, ...]
+    cautions: tuple[str, ...]  # of the kind by its usual route, in full
 
 
 def kind_line(kind: Kind, catalogue: Catalogue) -> KindLine:
@@ -93,7 +95,13 @@ def show_kind(place: Place, name: str) -> KindShown:
     used = {row.source for row in kind.grades.values()}
     sources = {s: catalogue.sources[s] for s in sorted(used) if s in catalogue.sources}
     return KindShown(
-        kind_line(kind, catalogue), dict(kind.grades), sources, quantiles, histograms, tuple(float(e) for e in edges)
+        kind_line(kind, catalogue),
+        dict(kind.grades),
+        sources,
+        quantiles,
+        histograms,
+        tuple(float(e) for e in edges),
+        cautions(catalogue, kind.usual_route, [kind.id]),
     )
 
 

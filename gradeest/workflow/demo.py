@@ -13,10 +13,11 @@ from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue, nearest, shipped_folder
 from gradeest.records.domain import Lot
 from gradeest.records.intake import read_lot, read_replay
-from gradeest.workflow.believing import Say, keep_quiet, state_of
-from gradeest.workflow.learning import Learned, learn
+from gradeest.workflow.believing import state_of
+from gradeest.workflow.learning import NOBODY, Learned, Recorded, is_open, learn
 from gradeest.workflow.opening import Place, open_bench
 from gradeest.workflow.recording import Saved, append, lot_payload, sift
+from gradeest.workflow.telling import Listener
 
 LOT_FILE, PRICES_FILE, REPLAY_FILE = "lot.toml", "prices.toml", "replay.toml"
 
@@ -63,8 +64,11 @@ def prepare_demo(place: Place, folder: Path, name: str | None = None) -> DemoRea
     return DemoReady(place, lot, past, tuple(n for n in names if n != name))
 
 
-def play_demo(ready: DemoReady, *, whole: bool = False, say: Say = keep_quiet) -> DemoPlayed:
-    """Replay the first past batch up to its closing (or everything), and learn from it with one fit."""
+def play_demo(ready: DemoReady, *, whole: bool = False, listener: Listener = NOBODY) -> DemoPlayed:
+    """Replay the first past batch up to its closing (or everything), and learn from it with one fit.
+
+    The listener's `saved` is told of each past event in words.
+    """
     count = len(ready.past)
     if not whole:
         closings = [i for i, (kind, _, _) in enumerate(ready.past, start=1) if kind == "close"]
@@ -77,9 +81,10 @@ def play_demo(ready: DemoReady, *, whole: bool = False, say: Say = keep_quiet) -
                 saved.append(append(opened, kind, payload, date, sure=True))
         batches = [s.name for s in saved if s.kind == "batch"]
         done = tuple(describe(kind, payload, date) for kind, payload, date in ready.past[:count])
-        learned = learn(
-            opened, before, tuple(saved), batches[0] if len(batches) == 1 else "", lot=ready.lot.name, say=say
-        )
+        listener.saved(done)
+        batch = batches[0] if len(batches) == 1 else ""
+        recorded = Recorded(tuple(saved), batch, is_open(opened.bench, batch))
+        learned = learn(opened, before, recorded, lot=ready.lot.name, listener=listener)
     return DemoPlayed(done, learned, len(ready.past) - count)
 
 

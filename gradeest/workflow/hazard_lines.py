@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from gradeest.materials.catalogue import Catalogue, Hazard
 from gradeest.materials.hazards import list_hazards
 
 BESIDE = "practice"  # rows about what stands beside a route: said before a batch, not in every table
+
+
+@dataclass(frozen=True)
+class RouteCautions:
+    """What to beware of on a route, in a word each; whom to ask; which law lines come with it."""
+
+    route: str
+    hazards: tuple[str, ...]
+    ask: tuple[str, ...]
+    laws: tuple[str, ...]
+
 
 
 def hazards_of(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> list[Hazard]:
@@ -44,12 +56,11 @@ def explain_marks(marks: Iterable[str]) -> str:
     return ", ".join(words + (["STOP never to be processed"] if "STOP" in found else []))
 
 
-def caution_line(catalogue: Catalogue, route: str) -> str:
-    """All cautions of a route in one line, with the authorities to ask and whether a law line comes with it."""
+def route_cautions(catalogue: Catalogue, route: str) -> RouteCautions:
+    """All cautions of a route in a word each, with the authorities to ask and the law lines that come with it."""
     rows = [row for row in hazards_of(catalogue, route, []) if row.applies != BESIDE]
-    hazards = ", ".join(row.short for row in rows if row.level != "law")
+    hazards = tuple(row.short for row in rows if row.level != "law")
     # the house alone: its numbered pages stand in the lines printed before a batch
     names = [row.authority.split(",")[0].split()[0] for row in rows if row.level != "law" and row.authority]
-    laws = ", ".join(row.short for row in rows if row.level == "law")
-    ask = ", ".join(dict.fromkeys(name for name in names if name != "common"))
-    return f"{route}: {hazards}" + (f" ({ask})" if ask else "") + (f"; {laws}" if laws else "")
+    laws = tuple(row.short for row in rows if row.level == "law")
+    return RouteCautions(route, hazards, tuple(dict.fromkeys(name for name in names if name != "common")), laws)

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from gradeest.errors import LedgerError
-from gradeest.materials.catalogue import Catalogue, load_catalogue
-from gradeest.records.domain import Bench
+from gradeest.errors import InputError, LedgerError
+from gradeest.materials.catalogue import Catalogue, load_catalogue, nearest
+from gradeest.records.domain import Bench, Lot
 from gradeest.records.ledger import Ledger
 from gradeest.records.stock import replay
 
@@ -78,3 +78,13 @@ def open_bench(place: Place, *, create: bool = False) -> Iterator[Opened]:
         ledger.close()
         if unused:  # what was refused must not leave an empty ledger behind
             place.ledger.unlink()
+
+
+def lot_named(opened: Opened, name: str) -> Lot:
+    """The lot of that name. Raises InputError with the nearest names."""
+    lot = opened.bench.lots.get(name)
+    if lot is None:
+        near = nearest(name, list(opened.bench.lots))
+        hint = f"did you mean {' or '.join(near)}?" if near else "`gradeest lot list` names them all"
+        raise InputError(f"there is no lot '{name}'", hint)
+    return lot

@@ -11,11 +11,11 @@ from gradeest.belief.outcome import Run
 from gradeest.errors import InputError, LedgerError
 from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.records.domain import Lot
-from gradeest.workflow.believing import Say, State, believe, keep_quiet, run_forward, state_of, stream
-from gradeest.workflow.hazard_lines import caution_line, explain_marks, hazard_mark
-from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
+from gradeest.workflow.hazard_lines import RouteCautions, explain_marks, hazard_mark, route_cautions
+from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 from gradeest.workflow.plain import plain
-from gradeest.workflow.reading import lot_named
+from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
@@ -43,7 +43,7 @@ class ForecastShown:
     forecast: Forecast
     not_processed: tuple[Blocked, ...]
     marks: Mapping[str, str]
-    cautions: tuple[str, ...]
+    cautions: tuple[RouteCautions, ...]
     unsorted_kg: Mapping[str, float]  # by lot
     invented: str  # "", "invented", or "partly invented"
     trust: Trust
@@ -62,7 +62,7 @@ class RankingShown:
     blocked: tuple[Blocked, ...]
     marks: Mapping[str, str]
     marks_explained: str
-    cautions: tuple[str, ...]  # one line per route named
+    cautions: tuple[RouteCautions, ...]  # one line per route named
     defer: str  # to whom all this defers
     prices: Mapping[str, Any]
     prices_file: str
@@ -108,12 +108,12 @@ def split_fractions(opened: Opened, state: State, lot: str | None) -> tuple[tupl
     return tuple(runs), tuple(blocked)
 
 
-def forecast_lot(place: Place, lot: str | None = None, *, say: Say = keep_quiet) -> ForecastShown:
+def forecast_lot(place: Place, lot: str | None = None, *, report: Report = say_nothing) -> ForecastShown:
     """What a lot (or every lot) will give by the usual routes: fine metal, and the weight to expect on the balance."""
     with open_bench(place) as opened:
         if lot is not None:
             lot_named(opened, lot)
-        posterior = believe(opened, say=say)
+        posterior = believe(opened, report=report)
         return make_forecast(opened, state_of(opened), posterior, lot)
 
 
@@ -134,7 +134,7 @@ def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str |
         forecast,
         blocked,
         marks(opened, kinds, runs, blocked),
-        tuple(caution_line(opened.catalogue, route) for route in routes),
+        tuple(route_cautions(opened.catalogue, route) for route in routes),
         {each.name: each.unsorted_kg for each in lots if each.unsorted_kg},
         say_invented(lots),
         trust_in(posterior),
@@ -198,14 +198,14 @@ def rank_lots(
     *,
     prices: Path | None = None,
     changes: Sequence[str] = (),
-    say: Say = keep_quiet,
+    report: Report = say_nothing,
 ) -> RankingShown:
     """Which fraction to process first, by expected gain per hands-on hour. Raises InputError without prices."""
     with open_bench(place) as opened:
         if lot is not None:
             lot_named(opened, lot)
         found, file = load_prices(opened, prices, changes)  # before the long fit
-        posterior = believe(opened, say=say)
+        posterior = believe(opened, report=report)
         return make_ranking(opened, state_of(opened), posterior, lot, found, file)
 
 
@@ -246,7 +246,7 @@ def make_ranking(
         blocked,
         found,
         explain_marks(found.values()),
-        tuple(caution_line(opened.catalogue, route) for route in named),
+        tuple(route_cautions(opened.catalogue, route) for route in named),
         DEFER,
         prices.as_dict(),
         str(file),

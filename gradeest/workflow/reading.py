@@ -6,10 +6,11 @@ import datetime as dt
 from dataclasses import dataclass
 
 from gradeest.errors import InputError
-from gradeest.materials.catalogue import Catalogue, Kind, nearest
+from gradeest.materials.catalogue import Catalogue, Kind
 from gradeest.records.domain import Batch, Lot, Setting
-from gradeest.workflow.hazard_lines import caution_line
-from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.expecting import Expected, kept_forecast
+from gradeest.workflow.hazard_lines import cautions
+from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 
 
 @dataclass(frozen=True)
@@ -63,11 +64,12 @@ class BatchLine:
 
 @dataclass(frozen=True)
 class BatchShown:
-    """One batch with the line of its route and its cautions."""
+    """One batch with the line of its route, all its cautions and what was expected of it (empty: no forecast kept)."""
 
     batch: Batch
     route_line: str
-    cautions: str
+    cautions: tuple[str, ...]
+    expected: tuple[Expected, ...]
 
 
 def list_lots(place: Place) -> tuple[LotLine, ...]:
@@ -86,16 +88,6 @@ def list_lots(place: Place) -> tuple[LotLine, ...]:
             )
             for lot in bench.lots.values()
         )
-
-
-def lot_named(opened: Opened, name: str) -> Lot:
-    """The lot of that name. Raises InputError with the nearest names."""
-    lot = opened.bench.lots.get(name)
-    if lot is None:
-        near = nearest(name, list(opened.bench.lots))
-        hint = f"did you mean {' or '.join(near)}?" if near else "`gradeest lot list` names them all"
-        raise InputError(f"there is no lot '{name}'", hint)
-    return lot
 
 
 def fraction_line(opened: Opened, address: str) -> FractionLine:
@@ -169,7 +161,9 @@ def show_batch(place: Place, name: str) -> BatchShown:
             known = ", ".join(opened.bench.batches) or "none yet"
             raise InputError(f"there is no batch '{name}'", f"batches: {known}")
         line = opened.catalogue.routes[batch.route].line
-        return BatchShown(batch, line, caution_line(opened.catalogue, batch.route))
+        kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
+        expected = kept_forecast(opened, batch)
+        return BatchShown(batch, line, cautions(opened.catalogue, batch.route, kinds), expected)
 
 
 def show_settings(place: Place) -> tuple[Setting, ...]:

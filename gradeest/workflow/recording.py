@@ -15,9 +15,13 @@ from gradeest.records.domain import Lot
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
 from gradeest.records.stock import AMENDABLE, check_event, name_products, next_batch_name
+from gradeest.workflow.believing import state_of
+from gradeest.workflow.expecting import Expected, forecast_batch
 from gradeest.workflow.hazard_lines import cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.telling import Listener
 
+NOBODY = Listener()
 COMMANDS = {
     "nondetect": "record none",
     "product": "record product",
@@ -107,7 +111,7 @@ def add_lot_file(place: Place, path: Path, *, sure: bool = False) -> tuple[Lot, 
 
 @dataclass(frozen=True)
 class BatchStarted:
-    """A new batch: its route (and whether it was chosen for the kind), its cautions and gates."""
+    """A new batch: its route (and whether it was chosen for the kind), its cautions and gates, what to expect."""
 
     saved: Saved
     route: str
@@ -116,6 +120,8 @@ class BatchStarted:
     charges: tuple[tuple[str, float], ...]  # address, kg
     cautions: tuple[str, ...]
     usual_form: Mapping[str, str]  # metal -> form
+    expected: tuple[Expected, ...] = ()  # kept: the result is held against it
+    no_forecast: str = ""  # why there is none
 
 
 def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
@@ -138,9 +144,15 @@ def add_batch(
     date: dt.date,
     note: str = "",
     sure: bool = False,
+    later: bool = False,
+    listener: Listener = NOBODY,
 ) -> BatchStarted:
-    """Start a batch of portions of fractions (mass None: all that is left) by `route`, or the kinds' usual one."""
+    """Start a batch of portions of fractions (mass None: all that is left) by `route`, or the kinds' usual one.
+
+    What it is expected to give is kept beside it, unless `later`.
+    """
     with open_bench(place) as opened:
+        before = state_of(opened)
         known = set(opened.bench.addresses())
         masses = [
             {"address": a, "mass_kg": m if m is not None else (opened.bench.left_kg(a) if a in known else 0.0)}
@@ -154,7 +166,7 @@ def add_batch(
         saved = append(opened, "batch", payload, date, sure=sure)
         batch = opened.bench.batches[saved.name]
         kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
-        return BatchStarted(
+        started = BatchStarted(
             saved,
             batch.route,
             opened.catalogue.routes[batch.route].line,
@@ -163,6 +175,11 @@ def add_batch(
             (*cautions(opened.catalogue, batch.route, kinds), DEFER),
             dict(opened.catalogue.routes[batch.route].usual_form),
         )
+        listener.saved(started)
+        if later:
+            return replace(started, no_forecast="not asked for")
+        expected, why = forecast_batch(opened, before, batch, report=listener.report)
+        return replace(started, expected=expected, no_forecast=why)
 
 
 def set_bench(place: Place, name: str, value: str, *, date: dt.date) -> Saved:
