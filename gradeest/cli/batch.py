@@ -10,6 +10,9 @@ from gradeest.cli import options
 from gradeest.cli.context import Call, call_of, parse_date, place_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from gradeest.workflow.expecting import Expected
     from gradeest.workflow.recording import BatchStarted
 
 app = typer.Typer(name="batch", help="Start, list, show and close batches (processing runs).", no_args_is_help=True)
@@ -30,13 +33,17 @@ def add(
     note: Annotated[str, typer.Option("--note", help="Anything worth remembering.")] = "",
     date: options.Date = None,
     sure: options.Sure = False,
+    later: Annotated[bool, typer.Option("--later", help="Only save; do not forecast what it gives.")] = False,
     as_json: options.Json = False,
 ) -> None:
-    """Start a batch from portions of fractions."""
+    """Start a batch from portions of fractions, and see what to expect of it."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import at_terminal, insist
     from gradeest.cli.complaints import UsageError
+    from gradeest.cli.progress import Progress
+    from gradeest.cli.tables import show
     from gradeest.workflow import recording
+    from gradeest.workflow.telling import Listener
 
     call = call_of(ctx)
     happened = parse_date(date or "today")
@@ -46,16 +53,19 @@ def add(
         charges, route = ask_charges(call, route)
     else:
         raise UsageError("batch add: missing --charge", '--charge LOT/FRACTION or --charge "LOT/FRACTION=430 g"')
-    started = insist(
-        lambda confirmed: recording.add_batch(
-            call.place(), charges, route=route, date=happened, note=note, sure=confirmed
-        ),
-        sure=sure,
-    )
+    place = call.place()
+    with Progress() as progress:
+        listener = Listener(report=progress) if as_json else Listener(progress, print_started)
+        started = insist(
+            lambda sure: recording.add_batch(
+                place, charges, route=route, date=happened, note=note, sure=sure, later=later, listener=listener
+            ),
+            sure=sure,
+        )
     if as_json:
         print_json("batch add", started)
         return
-    print_started(started)
+    show(*expected_lines(started.expected, started.no_forecast), *next_lines(started))
 
 
 def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
@@ -145,7 +155,7 @@ def parse_all(parse_mass: Any) -> Any:
 
 
 def print_started(started: BatchStarted) -> None:
-    """The new batch, its route, cautions and what to type next."""
+    """The new batch, its route and cautions."""
     from gradeest.cli.tables import mass, note, show
 
     name = started.saved.name
@@ -160,9 +170,29 @@ def print_started(started: BatchStarted) -> None:
         show("Before you start:")
         for line in started.cautions:
             show(note(f"! {line}", indent="  "))
+
+
+def expected_lines(expected: Sequence[Expected], no_forecast: str) -> list[Any]:
+    """What a batch is expected to give: fine metal, and what the balance will show."""
+    from gradeest.cli.tables import heading, interval, make_table, metal_text, note, percent
+
+    if not expected:
+        return [note(f"No forecast: {no_forecast}.")] if no_forecast else []
+    table = make_table([("", "<"), ("fine metal g", ">"), ("on the balance g", ">"), ("weighed as", "<"), ("", "w")])
+    for row in expected:
+        fine, weight = (interval(tuple(at(q) for q in (0.05, 0.5, 0.95))) for at in (row.recovered_at, row.weight_at))
+        chance = f"{percent(row.p_trace)}: next to none" if row.p_trace > 0.02 else ""
+        table.add_row(metal_text(row.metal), fine, weight, row.form, chance)
+    return [heading("What to expect, median (5-95 %); the result is held against it"), table]
+
+
+def next_lines(started: BatchStarted) -> list[Any]:
+    """The command to type when it is weighed."""
     metal, form = next(iter(started.usual_form.items()), ("Au", "FORM"))
-    show(f"Next: gradeest record product {name} --metal {metal} --form {form} \\")
-    show('        --weight "1.84 g" --readability "0.01 g"')
+    return [
+        f"Next: gradeest record product {started.saved.name} --metal {metal} --form {form} \\",
+        '        --weight "1.84 g" --readability "0.01 g" --close',
+    ]
 
 
 @app.command("list", short_help="List all batches.")
@@ -237,7 +267,8 @@ def show_one(
         show(table)
     else:
         show("Nothing weighed yet.")
-    show(note(f"! {found.cautions}"))
+    show(*expected_lines(found.expected, ""))
+    show(*[note(f"! {line}") for line in found.cautions])
 
 
 @app.command("close", short_help="Close a batch: nothing more will come.")
@@ -251,12 +282,16 @@ def close(
 ) -> None:
     """Close a batch: what was weighed is all there will be (until then it counts as a lower bound)."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.complaints import say
-    from gradeest.cli.learned import print_learned
+    from gradeest.cli.learned import learned_parts, listen
+    from gradeest.cli.progress import Progress
+    from gradeest.cli.tables import show
     from gradeest.workflow.learning import close_batch
 
-    learned = close_batch(place_of(ctx), batch, date=parse_date(date or "today"), later=later, prices=prices, say=say)
+    happened = parse_date(date or "today")
+    with Progress() as progress:
+        listener = listen(progress, as_json=as_json)
+        learned = close_batch(place_of(ctx), batch, date=happened, later=later, prices=prices, listener=listener)
     if as_json:
         print_json("batch close", learned)
     else:
-        print_learned(learned)
+        show(*learned_parts(learned))

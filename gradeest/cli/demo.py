@@ -24,12 +24,13 @@ def demo(
     import tempfile
     from pathlib import Path
 
-    from gradeest.cli.complaints import say
-    from gradeest.cli.learned import learned_parts
+    from gradeest.cli.learned import judged_lines, learned_parts
     from gradeest.cli.outlook import forecast_parts, ranking_parts
+    from gradeest.cli.progress import Progress
     from gradeest.cli.tables import heading, note, show
     from gradeest.workflow.demo import play_demo, prepare_demo
     from gradeest.workflow.outlook import forecast_lot, rank_lots
+    from gradeest.workflow.telling import Listener
 
     folder = Path(tempfile.mkdtemp(prefix="gradeest-demo-"))
     ready = prepare_demo(place_of(ctx), folder, name)
@@ -39,15 +40,20 @@ def demo(
         note(f"A throw-away ledger: {place.ledger}"),
         "",
         heading("1. What will it give?"),
-        *forecast_parts(forecast_lot(place, lot.name, say=say)),
+        *forecast_parts(forecast_lot(place, lot.name)),
         "",
         heading("2. What first?"),
-        *ranking_parts(rank_lots(place, lot.name, say=say)),
+        *ranking_parts(rank_lots(place, lot.name)),
         "",
         heading("3. A batch that was run, and what the balance said (replayed)"),
     )
-    played = play_demo(ready, whole=whole, say=say)
-    show(*[f"  {line}" for line in played.done], *learned_parts(played.learned), "")
+    with Progress() as progress:
+        played = play_demo(
+            ready,
+            whole=whole,
+            listener=Listener(progress, lambda done: show(*[f"  {line}" for line in done])),
+        )
+    show(*judged_lines(played.learned.judged), *learned_parts(played.learned, cautions=False), "")
     show(heading("4. Go on yourself"))
     first = f"{lot.name}/{lot.fractions[-1].name}"
     for line in (

@@ -1,67 +1,112 @@
-"""What a recorded result changed, on one screen."""
+"""What a recorded result changed, on one screen: saved, held against its forecast, learned from."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gradeest.workflow.learning import GradeChange, Learned
+    from gradeest.cli.progress import Progress
+    from gradeest.workflow.comparing import GradeChange
+    from gradeest.workflow.expecting import Judged
+    from gradeest.workflow.learning import Learned, Recorded
+    from gradeest.workflow.telling import Listener
 
 OTHERS = 6  # rows of fractions that the result was not about
+SAVED_AS = {
+    "close": "Closed batch",
+    "product": "Saved",
+    "nondetect": "Saved: nothing of it in",
+    "assay": "Saved assay of",
+}
 
 
-def print_learned(learned: Learned) -> None:
-    """Print what was saved and what it changed."""
+def listen(progress: Progress, *, as_json: bool) -> Listener:
+    """Prints what is saved, and what was hardly expected, as soon as it is known; JSON comes whole at the end."""
     from gradeest.cli.tables import show
+    from gradeest.workflow.telling import Listener
 
-    show(*saved_lines(learned), *learned_parts(learned))
+    if as_json:
+        return Listener(report=progress)
+
+    def saved(recorded: Recorded) -> None:
+        show(*saved_lines(recorded))
+
+    def judged(found: Sequence[Judged]) -> None:
+        progress.wipe()
+        show(*judged_lines(found))
+
+    return Listener(progress, saved, judged)
 
 
-def saved_lines(learned: Learned) -> list[Any]:
+def saved_lines(recorded: Recorded) -> list[Any]:
     """What was saved, and what to know about it."""
     from gradeest.cli.tables import note
 
     lines: list[Any] = []
-    for saved in learned.saved:
-        word = {
-            "close": "Closed batch",
-            "product": "Saved",
-            "nondetect": "Saved: nothing of it in",
-            "assay": "Saved assay of",
-        }
-        lines.append(f"{word.get(saved.kind, 'Saved')} {saved.name} (event {saved.event}, {saved.happened_on}).")
+    for saved in recorded.saved:
+        word = SAVED_AS.get(saved.kind, "Saved")
+        lines.append(f"{word} {saved.name} (event {saved.event}, {saved.happened_on}).")
         lines += [note(f"Note: {text}") for text in saved.notes]
-    if learned.batch and learned.batch_open:
+    if recorded.batch and recorded.batch_open:
         lines.append(
             note(
-                f"{learned.batch} is open, so its weights are a lower bound. When nothing more comes: "
-                f"gradeest batch close {learned.batch}"
+                f"{recorded.batch} is open, so its weights are a lower bound. When nothing more comes: "
+                f"gradeest batch close {recorded.batch}"
             )
         )
     return lines
 
 
-def learned_parts(learned: Learned) -> list[Any]:
-    """Surprises, grades before and after, the next ranking."""
+def judged_lines(found: Sequence[Judged]) -> list[Any]:
+    """Each result beside what was expected of it."""
+    from gradeest.cli.tables import note
+
+    return [note(judged_text(one)) for one in found]
+
+
+def judged_text(one: Judged) -> str:
+    """A result beside its forecast, in a sentence; a hardly expected one with its usual causes."""
+    from gradeest.cli.tables import grade, interval, number
+
+    if one.evidence == "assay":
+        head, expected = f"{one.of} {one.metal}: assay {number(one.value, 3)} g/t", f"{grade(one.expected)}"
+    elif one.evidence == "none":
+        head = f"{one.of} {one.metal}: nothing seen, so below {number(one.value, 3)} g on the balance"
+        expected = f"{interval(one.expected)} g"
+    else:
+        so_far = " so far" if one.open else ""
+        head = f"{one.of} {one.metal}: about {number(one.value, 3)} g fine{so_far}"
+        expected = f"{interval(one.expected)} g"
+    text = f"{head}, forecast {expected}: {where(one)}."
+    if one.surprise:
+        return f"! {text} Check for {one.causes}."
+    return text
+
+
+def where(one: Judged) -> str:
+    """Where in its forecast a result lies, in words."""
+    if one.surprise:
+        return "hardly expected, in the outer 1 % of the forecast"
+    if one.open and one.share_below < 0.5:
+        return "more may come"
+    if 0.2 <= one.share_below <= 0.8:
+        return "as expected"
+    side, share = ("high", 1 - one.share_below) if one.share_below > 0.5 else ("low", one.share_below)
+    tail = f"{max(round(100 * share), 1)} of 100 such results would be {'higher' if side == 'high' else 'lower'}"
+    return f"on the {side} side ({tail})"
+
+
+def learned_parts(learned: Learned, *, cautions: bool = True) -> list[Any]:
+    """Grades before and after, the next ranking (`cautions`: with those of its routes)."""
     from gradeest.cli.outlook import ranking_parts, trust_lines
-    from gradeest.cli.tables import interval, note, number, percent
+    from gradeest.cli.tables import note
 
     if learned.later:
         return [note("Not learned from yet: the next forecast, rank or grades does it.")]
-    parts: list[Any] = []
-    for surprise in learned.surprises:
-        side = "more" if surprise.share_below > 0.5 else "less"
-        parts.append(
-            note(
-                f"! {number(surprise.weighed_g, 3)} g fine {surprise.metal} is {side} than expected of "
-                f"{surprise.batch}: "
-                f"{interval(surprise.expected_g)} g ({percent(min(surprise.share_below, 1 - surprise.share_below))} "
-                f"chance of so {'much' if side == 'more' else 'little'}). Check for {surprise.causes}."
-            )
-        )
-    parts += change_parts(learned)
+    parts = change_parts(learned)
     if learned.ranking is not None:
-        parts += ["", *ranking_parts(learned.ranking, title="The next ranking", brief=True)]
+        parts += ["", *ranking_parts(learned.ranking, title="The next ranking", brief=True, cautions=cautions)]
         parts += moves(learned)
     else:
         parts.append(note(f"No ranking: {learned.no_ranking}"))
@@ -71,17 +116,18 @@ def learned_parts(learned: Learned) -> list[Any]:
 
 
 def change_parts(learned: Learned) -> list[Any]:
-    """Grades before and after: what the result was about, then others that moved."""
+    """Grades before and after: what the result was about, then others that moved by more than the draws' own error."""
     from gradeest.cli.tables import grade, heading, make_table, metal_text, note
-    from gradeest.workflow.learning import has_moved
 
-    touched = [c for c in learned.changes if c.touched and (has_moved(c) or c.rests_on != "prior only")]
-    others = [c for c in learned.changes if not c.touched and has_moved(c)]
+    touched = [c for c in learned.changes if c.touched and (c.moved or c.rests_on != "prior only")]
+    others = [c for c in learned.changes if not c.touched and c.moved]
     parts: list[Any] = ["", heading("What it changed: g/t of dry feed, median (5-95 %)")]
-    table = make_table([("fraction", "<"), ("", "<"), ("", "<"), ("before", ">"), ("after", ">")])
+    table = make_table([("fraction", "f"), ("", "<"), ("", "<"), ("before", ">"), ("after", ">")])
+    lots = {change.address.partition("/")[0] for change in learned.changes}
     for change in [*touched, *others[:OTHERS]]:
+        name = change.address if len(lots) > 1 else change.address.partition("/")[2]
         before, after = grade(change.contained_before), grade(change.contained_after)
-        table.add_row(change.address, metal_text(change.metal), "contained", before, after)
+        table.add_row(name, metal_text(change.metal), "contained", before, after)
         if change.recoverable_before is not None and change.recoverable_after is not None and change.touched:
             before, after = grade(change.recoverable_before), grade(change.recoverable_after)
             table.add_row("", "", "recoverable", before, after)

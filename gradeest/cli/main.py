@@ -9,8 +9,8 @@ from typing import Annotated
 
 import typer
 
-from gradeest.cli import batch, bench, demo, ledger, lot, outlook, prices, priors, record
-from gradeest.cli.complaints import admit, complain
+from gradeest.cli import batch, bench, demo, grades, ledger, lot, outlook, prices, priors, record
+from gradeest.cli.complaints import admit, complain, say
 from gradeest.cli.context import DEFAULT_LEDGER, DEFAULT_SEED, Call
 from gradeest.errors import GradeestError
 
@@ -65,7 +65,7 @@ app.add_typer(lot.app)
 outlook.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
-outlook.register_grades(app)
+grades.register(app)
 ledger.register(app)
 app.add_typer(bench.app)
 app.add_typer(prices.app)
@@ -106,6 +106,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except GradeestError as err:
         return complain(err)
     except KeyboardInterrupt:
+        say("gradeest: stopped. What was reported as saved is saved, and nothing else.")
         return 130
     except Exception as err:
         return admit(err)

@@ -1,4 +1,4 @@
-"""`gradeest forecast`, `rank`, `grades`: what the fractions will give, which first, and what has been learned."""
+"""`gradeest forecast`, `rank`: what the fractions will give, and which first."""
 
 from __future__ import annotations
 
@@ -10,10 +10,14 @@ from gradeest.cli import options
 from gradeest.cli.context import place_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
+
+    from rich.table import Table
 
     from gradeest.workflow.outlook import ForecastShown, RankingShown, Trust
 
+LEAST_G = 1e-3  # fine metal: a total below it is none
+VERDICTS = {"sample first": "sample"}  # what is too long for a column
 LotArgument = Annotated[str | None, typer.Argument(metavar="[LOT]", help="One lot (all lots if left out).")]
 
 
@@ -23,21 +27,17 @@ def register(app: typer.Typer) -> None:
     app.command("rank", short_help="Which fraction first, at your prices.")(rank)
 
 
-def register_grades(app: typer.Typer) -> None:
-    """Add `grades`."""
-    app.command("grades", short_help="Grades as believed now.")(grades)
-
-
 def forecast(
     ctx: typer.Context, lot: LotArgument = None, all: options.All = False, as_json: options.Json = False
 ) -> None:
     """Forecast what is left of a lot: fine metal, and the weight to expect on the balance."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.complaints import say
+    from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
     from gradeest.workflow.outlook import forecast_lot
 
-    shown = forecast_lot(place_of(ctx), lot, say=say)
+    with Progress() as report:
+        shown = forecast_lot(place_of(ctx), lot, report=report)
     if as_json:
         print_json("forecast", shown)
         return
@@ -52,7 +52,7 @@ def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[An
     parts: list[Any] = [heading(f"{title}{invented(shown)}: what is left, median (5-95 %)")]
     rows = [row for row in shown.forecast.rows if everything or is_worth_a_line(row)]
     table = make_table(
-        [("fraction", "<"), ("", "<"), ("fine metal g", ">"), ("on the balance g", ">"), ("weighed as", "w")]
+        [("fraction", "f"), ("", "<"), ("fine metal g", ">"), ("on the balance g", ">"), ("weighed as", "w")]
     )
     before, lot = "", shown.lot
     for row in rows:
@@ -111,16 +111,19 @@ def short_name(address: str, lot: str) -> str:
 
 
 def total_lines(shown: ForecastShown) -> list[Any]:
-    """Sums over the lot (or all lots), one line."""
+    """Sums over the lot (or all lots), one line; metals that nothing brings out are left out."""
     from rich.text import Text
 
     from gradeest.cli.tables import metal_text
 
-    totals = [t for t in shown.forecast.totals if t.lot == shown.lot]
-    line = Text("All together, fine metal: ")
-    for i, total in enumerate(totals):
-        line += Text(", " if i else "") + metal_text(total.metal) + Text(f" {interval3(total.recovered_g)} g")
-    return [line] if totals else []
+    lots = {total.lot for total in shown.forecast.totals}
+    whole = "" if "" in lots else next(iter(lots), "")  # a single lot has no sum over lots
+    parts = [
+        metal_text(total.metal) + Text(f" {interval3(total.recovered_g)} g")
+        for total in shown.forecast.totals
+        if total.lot == whole and total.recovered_g.q95 >= LEAST_G
+    ]
+    return [Text("All together, fine metal: ") + Text(", ").join(parts)] if parts else []
 
 
 def blocked_lines(blocked: Iterable[Any], lot: str) -> list[Any]:
@@ -128,13 +131,6 @@ def blocked_lines(blocked: Iterable[Any], lot: str) -> list[Any]:
     from gradeest.cli.tables import mass, note
 
     return [note(f"Blocked: {short_name(item.address, lot)}, {mass(item.mass_kg)}: {item.reason}") for item in blocked]
-
-
-def caution_lines(cautions: tuple[str, ...]) -> list[Any]:
-    """One line of cautions per route."""
-    from gradeest.cli.tables import note
-
-    return [note(f"! {line}") for line in cautions]
 
 
 def trust_lines(trust: Trust) -> list[Any]:
@@ -157,20 +153,24 @@ def rank(
 ) -> None:
     """Rank what is left by expected gain per hands-on hour; needs your prices."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.complaints import say
+    from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
     from gradeest.workflow.outlook import rank_lots
 
-    shown = rank_lots(place_of(ctx), lot, prices=prices, changes=change or (), say=say)
+    with Progress() as report:
+        shown = rank_lots(place_of(ctx), lot, prices=prices, changes=change or (), report=report)
     if as_json:
         print_json("rank", shown)
         return
     show(*ranking_parts(shown, everything=all))
 
 
-def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str = "", brief: bool = False) -> list[Any]:
+def ranking_parts(
+    shown: RankingShown, *, everything: bool = False, title: str = "", brief: bool = False, cautions: bool = True
+) -> list[Any]:
     """The ranking as a table and lines; `brief` leaves out what was said before."""
-    from gradeest.cli.tables import heading, make_table, money, note, number
+    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.tables import heading, note
 
     ranking = shown.ranking
     what = title or (f"Ranking of lot {shown.lot}" if shown.lot else "Ranking")
@@ -178,14 +178,30 @@ def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str =
     parts: list[Any] = [heading(f"{what}{invented(shown)}{tried}: {ranking.currency} and hands-on hours")]
     if not ranking.rows:
         return [*parts, "Nothing is left that could be ranked."]
+    table = ranking_table(shown)
+    if table.row_count:
+        parts.append(table)
+    if everything:
+        parts += ranking_details(shown)
+    parts += together_lines(shown) + blocked_lines(shown.blocked, shown.lot)
+    if not brief:
+        parts += [note(text) for text in ranking.notes]
+        parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
+    return [*parts, *(caution_lines(shown.cautions) if cautions else []), *trust_lines(shown.trust)]
+
+
+def ranking_table(shown: RankingShown) -> Table:
+    """The ranked rows, then those below the line with what to do instead."""
+    from gradeest.cli.tables import make_table, money, number
+
     table = make_table(
-        [("", ">"), ("fraction", "<"), ("gain", ">"), ("bad case", ">"), ("hours", ">"), ("per h", ">"), ("why", "w")]
+        [("", ">"), ("fraction", "f"), ("gain", ">"), ("bad\ncase", ">"), ("hours", ">"), ("per h", ">"), ("why", "w")]
     )
-    for row in ranking.rows:
+    for row in shown.ranking.rows:
         if row.gain is None or row.hours is None:
             continue
         table.add_row(
-            str(row.rank) if row.rank is not None else row.verdict,
+            str(row.rank) if row.rank is not None else VERDICTS.get(row.verdict, row.verdict),
             ranked_name(row.address, shown),
             money(row.gain.mean),
             money(row.gain.q5),
@@ -193,15 +209,20 @@ def ranking_parts(shown: RankingShown, *, everything: bool = False, title: str =
             money(row.gain_per_hour) if row.rank is not None and row.gain_per_hour is not None else "-",
             row.why,
         )
-    if table.row_count:
-        parts.append(table)
-    if everything:
-        parts += ranking_details(shown)
-    parts += blocked_lines(shown.blocked, shown.lot)
-    if not brief:
-        parts += [note(text) for text in ranking.notes]
-        parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
-    return [*parts, *caution_lines(shown.cautions), *trust_lines(shown.trust)]
+    return table
+
+
+def together_lines(shown: RankingShown) -> list[Any]:
+    """What the fractions that gain bring when they are settled together; the fee they share is taken off once."""
+    from gradeest.cli.tables import money, note
+
+    ranking = shown.ranking
+    if not any(row.gain is not None and row.gain.mean > 0 for row in ranking.rows):
+        return []
+    total = ranking.total_gain
+    text = f"All that gain, settled together: {money(total.mean)}, bad case {money(total.q5)}"
+    fee = f" (the {money(ranking.shared_fee)} of the settlement's fee that they share taken off once)"
+    return [note(f"{text}{fee if ranking.shared_fee >= 0.5 else ''}.")]
 
 
 def ranked_name(address: str, shown: RankingShown) -> str:
@@ -215,12 +236,12 @@ def ranking_details(shown: RankingShown) -> list[Any]:
     from gradeest.cli.tables import make_table, money, number, percent
 
     columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "per kg", "instead"]
-    table = make_table([("fraction", "<"), *[(name, ">") for name in columns]])
+    table = make_table([("fraction", "f"), *[(name, ">") for name in columns]])
     for row in shown.ranking.rows:
         if row.gain is None:
             continue
         rest = (row.worst_mean, row.chance_of_gain, row.chance_best, row.gain_per_hour_mcse, row.gain_per_kg)
-        forms = (money, percent, percent, number, money)
+        forms: tuple[Callable[[float], str], ...] = (money, percent, percent, number, money)
         table.add_row(
             short_name(row.address, shown.lot).replace("/", "/\n  "),
             "/".join(money(value) for value in (row.gain.q5, row.gain.q50, row.gain.q95)),
@@ -228,47 +249,3 @@ def ranking_details(shown: RankingShown) -> list[Any]:
             f"{row.alternative} {number(row.alternative_value.mean)}",
         )
     return [table]
-
-
-def grades(
-    ctx: typer.Context,
-    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="One kind (all you have if left out).")] = None,
-    all: options.All = False,
-    as_json: options.Json = False,
-) -> None:
-    """Show the grades as believed now: of your fractions and of their kinds, and what they rest on."""
-    from gradeest.cli.as_json import print_json
-    from gradeest.cli.complaints import say
-    from gradeest.cli.tables import grade, heading, make_table, metal_text, note, percent, show
-    from gradeest.workflow.grading import show_grades
-
-    shown = show_grades(place_of(ctx), kind, say=say)
-    if as_json:
-        print_json("grades", shown)
-        return
-    parts: list[Any] = [heading("Grades in g/t of dry feed: median (5-95 %)")]
-    table = make_table(
-        [("kind, fraction", "<"), ("", "<"), ("contained", ">"), ("recoverable", ">"), ("rests on", "w")]
-    )
-    before, hidden = "", 0
-    for row in shown.rows:
-        if not all and row.p_trace > 0.5 and row.rests_on == "prior only":
-            hidden += 1
-            continue
-        name = row.kind if row.address is None else f"  {row.address}"
-        rests = row.rests_on + (f"; {percent(row.p_trace)} next to none" if row.p_trace > 0.02 else "")
-        table.add_row(
-            name if name != before else "",
-            metal_text(row.metal),
-            grade(row.contained),
-            grade(row.recoverable) if row.recoverable is not None else "-",
-            rests,
-        )
-        before = name
-    parts.append(table)
-    if not shown.rows:
-        parts.append("You have no such fractions yet. `gradeest priors show KIND` shows what is believed beforehand.")
-    if hidden:
-        parts.append(note(f"{hidden} metals that are hardly there are left out: --all."))
-    parts.append(note("Contained: what is in it. Recoverable: what a run of the whole fraction brings out."))
-    show(*parts, *trust_lines(shown.trust))

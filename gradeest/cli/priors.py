@@ -92,6 +92,9 @@ def kind_parts(found: KindShown) -> list[Any]:
         q5, q50, q95 = found.quantiles[metal]
         parts += histogram(found.histograms[metal], found.edges_g_per_t)
         parts.append(Text(f"    one fraction, all told: {with_unit((q5, q50, q95))}"))
+    if found.cautions:
+        parts += [Text(), Text("By its usual route, beware:")]
+        parts += [note(text, indent="  ") for text in found.cautions]
     if found.sources:
         parts += [Text(), Text("Sources")]
         parts += [note(f"{name}: {text}", indent="  ") for name, text in found.sources.items()]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
@@ -44,8 +45,7 @@ def product(
     as_json: options.Json = False,
 ) -> None:
     """Record a product weighed after a batch, and see what it changes."""
-    from gradeest.cli.ask import at_terminal, fill_in, insist
-    from gradeest.cli.complaints import say
+    from gradeest.cli.ask import at_terminal, fill_in
     from gradeest.workflow import learning
 
     call = call_of(ctx)
@@ -57,13 +57,8 @@ def product(
     if asking and not close:
         close = ask_close()
     answers["balance"] = balance
-    learned = insist(
-        lambda confirmed: learning.record_product(
-            call.place(), answers, date=happened, close=close, sure=confirmed, later=later, prices=prices, say=say
-        ),
-        sure=sure,
-    )
-    report(learned, "record product", as_json)
+    how = {"date": happened, "close": close, "later": later, "prices": prices}
+    learn_from("record product", learning.record_product, call, answers, sure=sure, as_json=as_json, **how)
 
 
 def product_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
@@ -143,8 +138,7 @@ def none(
     as_json: options.Json = False,
 ) -> None:
     """Record that nothing dropped, or nothing could be seen."""
-    from gradeest.cli.ask import Question, fill_in, insist, parse_choice
-    from gradeest.cli.complaints import say
+    from gradeest.cli.ask import Question, fill_in, parse_choice
     from gradeest.workflow import learning
 
     call = call_of(ctx)
@@ -166,13 +160,8 @@ def none(
         ),
     ]
     answers = fill_in(questions, given, "record none")
-    learned = insist(
-        lambda confirmed: learning.record_none(
-            call.place(), answers, date=happened, close=close, sure=confirmed, later=later, prices=prices, say=say
-        ),
-        sure=sure,
-    )
-    report(learned, "record none", as_json)
+    how = {"date": happened, "close": close, "later": later, "prices": prices}
+    learn_from("record none", learning.record_none, call, answers, sure=sure, as_json=as_json, **how)
 
 
 @app.command("assay", short_help="Record an assay of a fraction.")
@@ -192,8 +181,7 @@ def assay(
     as_json: options.Json = False,
 ) -> None:
     """Record an assay of a ground sample of a fraction."""
-    from gradeest.cli.ask import Question, at_terminal, fill_in, insist, parse_choice
-    from gradeest.cli.complaints import say
+    from gradeest.cli.ask import Question, at_terminal, fill_in, parse_choice
     from gradeest.units import parse_grade, parse_share
     from gradeest.workflow import learning
 
@@ -223,21 +211,32 @@ def assay(
     ]
     answers = fill_in(questions, given, "record assay")
     answers["below_detection"] = below
-    learned = insist(
-        lambda confirmed: learning.record_assay(
-            call.place(), answers, date=happened, sure=confirmed, later=later, prices=prices, say=say
-        ),
-        sure=sure,
-    )
-    report(learned, "record assay", as_json)
+    how = {"date": happened, "later": later, "prices": prices}
+    learn_from("record assay", learning.record_assay, call, answers, sure=sure, as_json=as_json, **how)
 
 
-def report(learned: Any, command: str, as_json: bool) -> None:
-    """Print what was saved and what it changed."""
+def learn_from(
+    command: str,
+    keep: Callable[..., Any],
+    call: Call,
+    answers: dict[str, Any],
+    *,
+    sure: bool,
+    as_json: bool,
+    **how: Any,
+) -> None:
+    """Keep a result by one of the functions of `workflow.learning`, and print what it changed."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.learned import print_learned
+    from gradeest.cli.ask import insist
+    from gradeest.cli.learned import learned_parts, listen
+    from gradeest.cli.progress import Progress
+    from gradeest.cli.tables import show
 
+    with Progress() as progress:
+        listener = listen(progress, as_json=as_json)
+        place = call.place()
+        learned = insist(lambda sure: keep(place, answers, sure=sure, listener=listener, **how), sure=sure)
     if as_json:
         print_json(command, learned)
     else:
-        print_learned(learned)
+        show(*learned_parts(learned))

@@ -37,11 +37,15 @@ def metal_text(metal: str) -> Text:
 
 
 def make_table(columns: Sequence[tuple[str, str]]) -> Table:
-    """An empty table. Columns are (heading, how): "<" left, ">" right, "w" left and wrapping in what is left."""
+    """An empty table. Columns are (heading, how): "<" left, ">" right, "f" left and folded where room is short,
+    "w" left and wrapping in what is left.
+    """
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1), collapse_padding=True)
     for heading, how in columns:
         if how == "w":
             table.add_column(heading, overflow="fold", ratio=1)
+        elif how == "f":
+            table.add_column(heading, overflow="fold")
         else:
             table.add_column(heading, justify="right" if how == ">" else "left", no_wrap=True, overflow="ellipsis")
     return table

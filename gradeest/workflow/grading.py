@@ -96,9 +96,7 @@ class Grader:
                     rests = self.posterior.rests_on.get((address, metal), "prior only")
                     yield self.row(kind, address, address, metal, rests, None)
 
-    def row(
-        self, kind: str, at: str, address: str | None, metal: str, rests: str, level: Level | None
-    ) -> GradeRow:
+    def row(self, kind: str, at: str, address: str | None, metal: str, rests: str, level: Level | None) -> GradeRow:
         """The row of a real or imaginary fraction `at`."""
         brought = None
         if self.outcome is not None and at in self.order:

@@ -21,7 +21,6 @@ class RouteCautions:
     laws: tuple[str, ...]
 
 
-
 def hazards_of(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> list[Hazard]:
     """The hazard rows that touch a route and the kinds in it: STOPs first, laws last."""
     heats = bool(route) and catalogue.routes[route].heats

@@ -143,7 +143,8 @@ def judge(opened: Opened, before: State, old: Posterior, saved: Sequence[Saved])
     closed = {one.name for one in saved if one.kind == "close"}
     found: list[Judged] = []
     for name, batch in opened.bench.batches.items():
-        new = {item.metal for item in (*batch.products, *batch.nondetects) if item.event in numbers or name in closed}
+        results = [(p.metal, p.event) for p in batch.products] + [(n.metal, n.event) for n in batch.nondetects]
+        new = {metal for metal, event in results if event in numbers or name in closed}
         if new:
             found += [one for one in judge_batch(opened, before, old, name) if one.metal in new]
     assays = [assay for assay in opened.bench.assays if assay.event in numbers]

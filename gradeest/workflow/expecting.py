@@ -1,0 +1,214 @@
+"""What a batch is expected to give, kept before it is run; and results held against what was expected of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from gradeest.belief.outcome import Run
+from gradeest.errors import GradeestError
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import METALS, Assay, Batch, NonDetect, Product
+from gradeest.workflow.believing import State, believe, run_pooled, stream
+from gradeest.workflow.opening import Opened
+from gradeest.workflow.outlook import ground, keep
+from gradeest.workflow.telling import Report, say_nothing
+
+if TYPE_CHECKING:
+    from gradeest.belief.posterior import Posterior
+
+LEVELS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
+OUTER = 0.01  # a result in the outer 1 % of its forecast is announced
+USUAL_CAUSES = (
+    "a wrong unit, a damp weight, base metal in it, another metal, a spill, or gold still in the liquid or cemented "
+    "on the residue: keep the liquid and test it"
+)
+ASSAY_CAUSES = "a wrong unit, a sample that was not like the rest, or a fraction of another kind"
+
+
+@dataclass(frozen=True)
+class Expected:
+    """One metal of a batch: quantiles at `levels` of fine metal and of the weight on the balance, in g."""
+
+    metal: str
+    form: str
+    p_trace: float  # chance that none of the fractions holds more than traces
+    levels: tuple[float, ...]
+    recovered_g: tuple[float, ...]
+    weight_g: tuple[float, ...]
+
+    def recovered_at(self, level: float) -> float:
+        """A quantile of the fine metal."""
+        return self.recovered_g[self.levels.index(level)]
+
+    def weight_at(self, level: float) -> float:
+        """A quantile of the weight on the balance."""
+        return self.weight_g[self.levels.index(level)]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A result against its forecast, before it was learned from. `expected` are the 5, 50 and 95 % points.
+
+    Parameters: evidence, "weight", "none" or "assay"; value, fine metal in g, the limit in g, or a grade in g/t;
+    share_below, how much of the forecast lies below the value (0-1; beyond 0.01-0.99 it is not told apart);
+    surprise, it lies in the outer 1 %; kept, the forecast was made when the batch was started.
+    """
+
+    of: str  # the batch, or the fraction that was assayed
+    metal: str
+    evidence: str
+    value: float
+    unit: str
+    expected: tuple[float, float, float]
+    share_below: float
+    surprise: bool
+    kept: bool
+    open: bool
+    causes: str
+
+
+def expect_batch(opened: Opened, state: State, batch: Batch, posterior: Posterior) -> tuple[Expected, ...]:
+    """What a batch is expected to give, by the belief of a state in which it was not yet run."""
+    runs = [Run(c.address, c.mass_kg, batch.route) for c in batch.charges if c.address in posterior.fractions]
+    if len(runs) < len(batch.charges):
+        return ()  # a fraction that this state did not know
+    recovered, weight = run_pooled(opened, posterior, runs)
+    rows = []
+    for metal, form in opened.catalogue.routes[batch.route].usual_form.items():
+        m = METALS.index(metal)
+        trace = posterior.is_trace[:, [posterior.fractions.index(run.address) for run in runs], m].all(axis=1)
+        quantiles = [tuple(float(q) for q in np.quantile(draws[:, m], LEVELS)) for draws in (recovered, weight)]
+        rows.append(Expected(metal, form, float(trace.mean()), LEVELS, *quantiles))
+    return tuple(sorted(rows, key=lambda row: METALS.index(row.metal)))
+
+
+def forecast_batch(
+    opened: Opened, state: State, batch: Batch, report: Report = say_nothing
+) -> tuple[tuple[Expected, ...], str]:
+    """The forecast of a batch just started, kept in the ledger; else nothing and why.
+
+    Parameters: state, the bench before the batch was started.
+    """
+    try:
+        rows = expect_batch(opened, state, batch, believe(opened, state, report=report))
+    except GradeestError as err:  # the batch is saved: it must not look as if it were not
+        return (), err.message
+    keep(opened, "batch", {**identify(batch), "expected": rows, **ground(opened)})
+    return rows, ""
+
+
+def identify(batch: Batch) -> dict[str, Any]:
+    """What a kept forecast of a batch is known by: an amended charge or route makes it another batch."""
+    return {
+        "batch": batch.name,
+        "route": batch.route,
+        "charges": [[c.address, c.mass_kg] for c in batch.charges],
+    }
+
+
+def kept_forecast(opened: Opened, batch: Batch) -> tuple[Expected, ...]:
+    """The forecast shown when a batch was started; empty where none was, or the batch was changed since."""
+    marks = identify(batch)
+    for shown in reversed(opened.ledger.shown("batch")):
+        if all(shown.content.get(name) == value for name, value in marks.items()):
+            return tuple(restore(row) for row in shown.content["expected"])
+    return ()
+
+
+def restore(row: dict[str, Any]) -> Expected:
+    """A forecast as it was kept."""
+    levels, recovered, weight = (tuple(row[name]) for name in ("levels", "recovered_g", "weight_g"))
+    return Expected(row["metal"], row["form"], row["p_trace"], levels, recovered, weight)
+
+
+def judge_batch(opened: Opened, before: State, old: Posterior, name: str) -> tuple[Judged, ...]:
+    """Everything weighed or not found of a batch so far, against the forecast made before any of it."""
+    batch = opened.bench.batches[name]
+    earlier = before.bench.batches.get(name)
+    rows = kept_forecast(opened, batch)
+    kept = bool(rows)
+    if not kept:
+        if earlier is not None and (earlier.products or earlier.nondetects):
+            return ()  # what was learned from it is in the belief already
+        rows = expect_batch(opened, before, batch, old)
+    known = {row.metal: row for row in rows}
+    found = []
+    for metal, grams in weighed_metal(batch, opened.catalogue).items():
+        if metal in known:
+            found.append(judge_weight(batch, known[metal], grams, kept))
+    for none in batch.nondetects:
+        if none.metal in known and not any(p.metal == none.metal for p in batch.products):
+            found.append(judge_none(none, batch, known[none.metal], kept))
+    return tuple(found)
+
+
+def weighed_metal(batch: Batch, catalogue: Catalogue) -> dict[str, float]:
+    """Fine metal weighed from a batch so far, at the middle purity of each form, in g by metal."""
+    found: dict[str, float] = {}
+    for product in batch.products:
+        found[product.metal] = found.get(product.metal, 0.0) + fine_metal(product, catalogue)
+    return found
+
+
+def fine_metal(product: Product, catalogue: Catalogue) -> float:
+    """Fine metal in a product, at the middle purity of its form and the middle moisture where it was damp, g."""
+    form = catalogue.forms[product.form]
+    dry = 1 - catalogue.shares["moisture"].q50 if product.damp else 1.0
+    return product.weight_g * dry * form.factor * form.purity.q50
+
+
+def judge_weight(batch: Batch, row: Expected, grams: float, kept: bool) -> Judged:
+    """Fine metal weighed so far against the forecast; of an open batch only too much is surprising."""
+    share = share_below(row.recovered_g, row.levels, grams)
+    odd = share >= 1 - OUTER or (share <= OUTER and not batch.is_open)
+    points = (row.recovered_at(0.05), row.recovered_at(0.5), row.recovered_at(0.95))
+    return Judged(
+        batch.name,
+        row.metal,
+        "weight",
+        grams,
+        "g",
+        points,
+        share,
+        odd,
+        kept,
+        batch.is_open,
+        USUAL_CAUSES if odd else "",
+    )
+
+
+def judge_none(none: NonDetect, batch: Batch, row: Expected, kept: bool) -> Judged:
+    """Nothing dropped: the chance that so little was to come. A liquid that was kept may still hold it."""
+    share = share_below(row.weight_g, row.levels, none.below_g)
+    odd = share <= OUTER and none.liquid != "kept"
+    points = (row.weight_at(0.05), row.weight_at(0.5), row.weight_at(0.95))
+    causes = USUAL_CAUSES if odd else ""
+    return Judged(batch.name, row.metal, "none", none.below_g, "g", points, share, odd, kept, batch.is_open, causes)
+
+
+def judge_assay(opened: Opened, old: Posterior, assay: Assay) -> Judged:
+    """An assay against what it was expected to say: the grade, and the assay's own error."""
+    where = old.fractions.index(assay.address), METALS.index(assay.metal)
+    grades = old.grade_g_per_t[:, where[0], where[1]]
+    error = assay.u_rel * stream(opened.place, "assay").standard_normal(grades.size)
+    quantiles = np.quantile(grades * np.exp(error), LEVELS)
+    share = share_below([float(q) for q in quantiles], LEVELS, assay.value_g_per_t)
+    odd = share <= OUTER or (share >= 1 - OUTER and not assay.below_detection)
+    at = [LEVELS.index(level) for level in (0.05, 0.5, 0.95)]
+    low, mid, high = (float(quantiles[i]) for i in at)
+    causes = ASSAY_CAUSES if odd else ""
+    return Judged(
+        assay.address, assay.metal, "assay", assay.value_g_per_t, "g/t", (low, mid, high), share, odd, False, False,
+        causes,
+    )  # fmt: skip
+
+
+def share_below(quantiles: Sequence[float], levels: Sequence[float], value: float) -> float:
+    """How much of a forecast lies below a value, from its quantiles; the first or last level beyond them."""
+    floor = 1e-9  # g: only to take logarithms of nothing
+    points = np.log(np.maximum(quantiles, floor))
+    return float(np.interp(np.log(max(value, floor)), points, levels))
