@@ -17,6 +17,7 @@ from gradeest.belief.network import (
     BACKWARD,
     AnchoredCell,
     Cell,
+    Copy,
     GradeScale,
     Network,
     Register,
@@ -29,12 +30,13 @@ from gradeest.belief.portions import list_anchored, list_free, list_weighed
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
-CERTAIN = 10.0  # rough log odds beyond which a choice is not summed over
+MOST_SPLITS = 4  # choices that a pooled batch keeps copies of its split for
+CERTAIN = 8.0  # rough log odds beyond which a choice is not summed over
 NORMALS = (
     *("zeta", "beta", "rho", "pi", "r_metal", "r", "ln_a", "a", "form", "purity", "moisture", "balance"),
-    *("e_ok", "e_failed", "gone", "x0"),
+    *("e_ok", "e_failed", "gone"),
 )  # unknowns that are standard normal a priori
-FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1")  # unknowns whose density is written out
+FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1", "x0")  # unknowns whose density is written out
 
 
 def build_network(bench: Bench, catalogue: Catalogue) -> Network:
@@ -58,6 +60,11 @@ class Assembly:
         self.cc_portions: list[list[int]] = []
         self.cc_alphas: list[list[float]] = []
         self.cc_owner: list[int] = []
+        self.copies: list[Copy] = []
+        self.v_rows: dict[
+            tuple[str, str], dict[tuple[int, ...], int]
+        ] = {}  # pooled batch -> outcome -> row of its copies
+        self.n_weighed = self.n_copies = 0
         self.free_base = 0  # first value of free portions
         self.no_value = 0  # index of an empty value
         self.axis = {
@@ -66,7 +73,7 @@ class Assembly:
         self.graph = ChoiceGraph()
         self.factors: list[Factor] = []
         self.values: dict[tuple[int, str], dict[tuple[int, ...], int]] = {}  # (cell, portion) -> local values -> value
-        self.wp: dict[tuple[str, int], int] = {}  # (batch, cell) -> weighed portion
+        self.wp: dict[tuple[str, int], dict[tuple[int, ...], int]] = {}  # (batch, cell) -> weighed portion
 
     def build(self) -> Network:
         self._cells()
@@ -105,7 +112,7 @@ class Assembly:
             arrays, layout, normals, start, sizes, self.k["holdup.full_from_g"], self.k["holdup.exponent"],
             self.evidence, tuple(self.cells), {name: tuple(a.in_order()) for name, a in self.axis.items()},
             self.anchored, self.free_index, self.values, configurations, dict(self.graph.fixed),
-            (*self.evidence.notes, *self.fixed_notes),
+            (*self.evidence.notes, *self.fixed_notes), tuple(self.copies),
         )  # fmt: skip
 
     def scale(self, kind: str, metal: str) -> GradeScale:
@@ -165,7 +172,7 @@ class Assembly:
         for index in range(len(self.cells)):
             self.graph.connect(self.local(index, with_switch=True))
         for a, b, _ in self.pairs():
-            both = [self.local(i, with_switch=True) for i in (a, b) if self.weights_of[i]]
+            both = [self.local(i, with_switch=True) for i in (a, b)]
             self.graph.connect([c for choices in both for c in choices])
         for item in self.items:
             if item.role in "NS":
@@ -190,10 +197,31 @@ class Assembly:
             self.axis["pi"][cell.kind, cell.metal]
         self.graph.add(key, rough_log_odds(cell, self, "trace"))
 
+    def split_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
+        """Choices that move the split of a weighed batch's metal: its failure and, where it is pooled, what decides
+        its members (the least decided ones, at most MOST_SPLITS of them)."""
+        own = failed(item)
+        if len(item.portions) == 1:
+            return (own,)
+        others: dict[Hashable, None] = {}
+        for address in item.portions:
+            cell = self.cell_of[address, item.metal]
+            others.update(dict.fromkeys(failed(i) for i in self.weights_of[cell] if i is not item))
+            others[switch(self.cells[cell])] = None
+        open_ones = sorted((k for k in others if abs(self.graph.log_odds[k]) < CERTAIN), key=self._decided)
+        return (own, *open_ones[: MOST_SPLITS - 1])
+
+    def _decided(self, key: Hashable) -> float:
+        return abs(self.graph.log_odds[key])
+
     def local(self, cell: int, with_switch: bool = False) -> tuple[Hashable, ...]:
-        """Choices that decide a cell's grade: failed runs of its weighed batches, or its switch where it is free."""
-        weighed = tuple(failed(i) for i in self.weights_of[cell])
-        return weighed + ((switch(self.cells[cell]),) if with_switch or not weighed else ())
+        """Choices that decide a cell's grade: those of its weighed batches, or its switch where it is free."""
+        keys: dict[Hashable, None] = {}
+        for item in self.weights_of[cell]:
+            keys.update(dict.fromkeys(self.split_choices(item)))
+        if with_switch or not keys:
+            keys[switch(self.cells[cell])] = None
+        return tuple(keys)
 
     def item_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
         keys: dict[Hashable, None] = {failed(item): None} if item.role == "S" else {}

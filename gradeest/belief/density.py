@@ -215,8 +215,8 @@ class _Evaluation:
         log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_ref"] + x["v_scale"] * self.unknown("v")])
         ratio = ops.take(log_ratio, x["wp_ratio"])
         total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
-        share = ratio - ops.take(total, x["wp_bm"])
-        weighed = ops.concat([ops.take(side, x["wp_bm"]) + share for side in self.ln_in_work])
+        share = ratio - ops.take(total, x["wp_group"])
+        weighed = ops.take(ops.concat(self.ln_in_work), x["wp_side"]) + share
         beside = ops.take(x["beside_scale"] * self.unknown("beside"), x["an_beside"])
         beside = ops.take(weighed, x["an_anchor"]) + x["an_ln_ratio"] + beside
         split = ops.concat([ops.full(self.theta, 1, 0.0), x["split_scale"] * self.unknown("split")])
@@ -251,15 +251,23 @@ class _Evaluation:
         self.cc_present = common - 0.5 * self.cc_z * self.cc_z - ops.log(scale)
         self.cc_absent = common - 0.5 * trace_z * trace_z - ops.log(x["trace_sd"])
 
+    def _pseudo(self, name: str) -> Array:
+        """Density that a copy of an unknown follows while its side is not chosen; it cancels from all results."""
+        gap = (self.unknown(name) - self.x[f"{name}_pm"]) / self.x[f"{name}_ps"]
+        return -0.5 * gap * gap - self.ops.log(self.x[f"{name}_ps"])
+
     def _free_priors(self) -> None:
-        """Prior of the present side of free cells (the trace side is a standard normal), and their correlations."""
+        """Prior of free cells under "present" and "trace", each with the idle other side (Carlin & Chib 1995)."""
         ops, x = self.ops, self.x
         loc, scale = ops.take(self.loc, x["free_cell"]), ops.take(self.scale, x["free_cell"])
         self.free_z = (self.x1 - loc) / scale
-        self.total = self.total + ops.sum(-0.5 * self.free_z * self.free_z - ops.log(scale))
+        x0 = self.unknown("x0")
+        self.free_present = ops.log(x["x1_scale"]) - ops.log(scale) - 0.5 * self.free_z * self.free_z
+        self.free_present = self.free_present + self._pseudo("x0")
+        self.free_absent = self._pseudo("x1") - 0.5 * x0 * x0
         self.z = ops.concat([self.cc_z, self.free_z])
-        a, b = ops.take(self.free_z, x["ff_a"]), ops.take(self.free_z, x["ff_b"])
-        self.total = self.total + ops.sum(self._correlation(a, b, x["ff_corr"]))
+        of_copies = ops.sum(ops.take(self.pad(self._pseudo("v"), 0.0), x["v_copies"]))
+        self.split = ops.sum(ops.take(self.pad(of_copies, 0.0), x["v_siblings"])) - of_copies
 
     def _correlation(self, a: Array, b: Array, c: Array) -> Array:
         """ln of a bivariate normal over the product of its margins."""
@@ -281,6 +289,9 @@ class _Evaluation:
             -ops.softplus(-self.logit_absent_switch()),
             self.cc_present,
             self.cc_absent,
+            self.free_present,
+            self.free_absent,
+            self.split,
             pairs,
             assay,
             self._small(),

@@ -31,6 +31,11 @@ class BatchMetal:
     nondetect: NonDetect | None
     portions: dict[str, float]
 
+    @property
+    def batch_metal(self) -> tuple[str, str]:
+        """What names it."""
+        return self.batch, self.metal
+
 
 @dataclass(frozen=True)
 class Evidence:

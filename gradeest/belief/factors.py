@@ -10,12 +10,15 @@ import numpy as np
 
 from gradeest.belief.choices import Factor, pad_rows
 from gradeest.belief.evidence import BatchMetal
-from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats
+from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats, switch
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
-BLOCKS = ("ok", "failed", "present", "absent", "cc_present", "cc_absent", "pair", "assay", "small", "limit")
+BLOCKS = (
+    *("ok", "failed", "present", "absent", "cc_present", "cc_absent", "free_present", "free_absent"),
+    *("split", "pair", "assay", "small", "limit"),
+)
 Table = dict[tuple[int, ...], tuple[str, int]]  # values of the choices -> (block of terms, row)
 Pending = list[tuple[tuple[Hashable, ...], Table]]
 
@@ -26,6 +29,7 @@ def tabulate(net: Assembly) -> dict[str, int]:
     rows = dict.fromkeys(BLOCKS, 0)
     rows |= {"ok": len(net.e_index), "failed": len(net.e_index), "cc_present": cc, "cc_absent": cc}
     rows |= {"present": len(net.axis["sw"]), "absent": len(net.axis["sw"])}
+    rows |= {"free_present": free, "free_absent": free, "split": net.n_copies}
     pending: Pending = []
     table: Table
     for key, e in net.e_index.items():
@@ -37,11 +41,13 @@ def tabulate(net: Assembly) -> dict[str, int]:
         else:
             table = {(0, 0): ("present", n), (0, 1): ("absent", n), (1, 1): ("zero", 0)}
             pending.append(((parent, key), table))
-    for c, anchored in net.anchored.items():
-        table = {}
-        for side, row in anchored.rows.items():
-            table |= {(*side, 0): ("cc_present", row), (*side, 1): ("cc_absent", row)}
-        pending.append((net.local(c, with_switch=True), table))
+    for c in range(len(net.cells)):
+        choices, table = _grade_table(net, c)
+        pending.append((choices, table))
+    for item in net.items[: net.backward]:
+        if item.batch_metal in net.v_rows:
+            table = {outcome: ("split", row) for outcome, row in net.v_rows[item.batch_metal].items()}
+            pending.append((net.split_choices(item), table))
     _pair_tables(net, rows, pending, cc)
     _assay_tables(net, rows, pending, cc, free)
     _batch_tables(net, rows, pending)
@@ -53,39 +59,48 @@ def tabulate(net: Assembly) -> dict[str, int]:
     return rows
 
 
+def _grade_table(net: Assembly, cell: int) -> tuple[tuple[Hashable, ...], Table]:
+    """Prior of a cell's grade by all that decides it."""
+    choices = net.local(cell, with_switch=True)
+    where = choices.index(switch(net.cells[cell]))
+    table: Table = {}
+    for side in net.graph.values(choices):
+        trace = side[where]
+        if net.weights_of[cell]:
+            row = net.anchored[cell].rows[_without(side, where, net.local(cell), choices)]
+            table[side] = ("cc_absent" if trace else "cc_present", row)
+        else:
+            table[side] = ("free_absent" if trace else "free_present", net.free_index[cell])
+    return choices, table
+
+
+def _without(
+    side: tuple[int, ...], where: int, local: tuple[Hashable, ...], choices: tuple[Hashable, ...]
+) -> tuple[int, ...]:
+    """The local part of a value tuple that may carry the cell's switch besides."""
+    return side if len(local) == len(choices) else side[:where] + side[where + 1 :]
+
+
 def _pair_tables(net: Assembly, rows: dict[str, int], pending: Pending, cc: int) -> None:
-    both_free: list[tuple[int, int, float]] = []
+    """Correlated metals of one fraction: a factor where both are present."""
     a_rows: list[int] = []
     b_rows: list[int] = []
     corr: list[float] = []
     for a, b, c in net.pairs():
-        if not net.weights_of[a] and not net.weights_of[b]:
-            both_free.append((net.free_index[a], net.free_index[b], c))
-            continue
+        tables = [_grade_table(net, i) for i in (a, b)]
         table: Table = {}
-        choices = tuple(k for i in (a, b) if net.weights_of[i] for k in net.local(i, with_switch=True))
-        sides = [
-            [((*side, s), row if s == 0 else None) for side, row in net.anchored[i].rows.items() for s in (0, 1)]
-            if net.weights_of[i]
-            else [((), cc + net.free_index[i])]
-            for i in (a, b)
-        ]
-        for left, row_a in sides[0]:
-            for right, row_b in sides[1]:
-                if row_a is None or row_b is None:
+        for left, (block_a, row_a) in tables[0][1].items():
+            for right, (block_b, row_b) in tables[1][1].items():
+                if "absent" in block_a or "absent" in block_b:
                     table[(*left, *right)] = ("zero", 0)
-                else:
-                    table[(*left, *right)] = ("pair", len(a_rows))
-                    a_rows.append(row_a)
-                    b_rows.append(row_b)
-                    corr.append(c)
-        pending.append((choices, table))
+                    continue
+                table[(*left, *right)] = ("pair", len(a_rows))
+                a_rows.append(row_a + (cc if block_a == "free_present" else 0))
+                b_rows.append(row_b + (cc if block_b == "free_present" else 0))
+                corr.append(c)
+        pending.append(((*tables[0][0], *tables[1][0]), table))
     rows["pair"] = len(a_rows)
-    net.arrays |= {
-        "pair_a": integers(a_rows), "pair_b": integers(b_rows), "pair_corr": floats(corr),
-        "ff_a": integers(a for a, _, _ in both_free), "ff_b": integers(b for _, b, _ in both_free),
-        "ff_corr": floats(c for _, _, c in both_free),
-    }  # fmt: skip
+    net.arrays |= {"pair_a": integers(a_rows), "pair_b": integers(b_rows), "pair_corr": floats(corr)}
 
 
 def _assay_tables(net: Assembly, rows: dict[str, int], pending: Pending, cc: int, free: int) -> None:

@@ -21,6 +21,7 @@ from gradeest.materials.catalogue import GradeRow, Quantiles
 
 Z95 = 1.6448536269514722  # standard normal 95 % point
 BACKWARD = "WO"  # roles (evidence.py) whose batches are read backwards
+Copy = tuple[str, int, tuple[Hashable, ...], tuple[int, ...]]  # (unknown, index, choices, the outcome that uses it)
 LEAST_READING = 0.3  # softplus width of a reading, in units of its sd
 
 
@@ -124,6 +125,7 @@ class Network:
     configurations: Configurations
     fixed: Mapping[Hashable, int]
     notes: tuple[str, ...]
+    copies: tuple[Copy, ...]
 
 
 def failed(item: BatchMetal) -> Hashable:

@@ -6,42 +6,68 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from gradeest.belief.choices import pad_rows
 from gradeest.belief.guess import rough_x
-from gradeest.belief.network import BACKWARD, AnchoredCell, floats, integers, pad_floats
+from gradeest.belief.network import BACKWARD, AnchoredCell, failed, floats, integers, pad_floats, switch
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
 
 def list_weighed(net: Assembly) -> None:
-    """Portions of batches read backwards, and the log-ratios that split their metal."""
+    """Portions of batches read backwards, and the log-ratios that split their metal.
+
+    A pooled batch keeps a copy of its log-ratios for every outcome of the choices that move them: one copy for all
+    would have to jump between a narrow and a wide place, which no trajectory does.
+    """
     bm: list[int] = []
+    side: list[int] = []
     ratio: list[int] = []
     rows: list[list[int]] = []
     ref: list[float] = []
     scale: list[float] = []
+    copy_rows: list[list[int]] = []
+    siblings: list[list[int]] = []
     for n, item in enumerate(net.items[: net.backward]):
         members = [net.cell_of[address, item.metal] for address in item.portions]
         expected = [math.log(item.portions[net.cells[c].address]) + net.scales[c].ln_median for c in members]
-        rows.append(list(range(len(bm), len(bm) + len(members))))
-        for j, cell in enumerate(members):
-            net.wp[item.batch, cell] = len(bm)
-            bm.append(n)
-            ratio.append(0 if j == 0 else 1 + len(ref))
-            if j:
-                ref.append(expected[j] - expected[0])
-                scale.append(min(math.hypot(net.scales[cell].sd, net.scales[members[0]].sd), 1.5))
+        choices = net.split_choices(item)
+        outcomes = net.graph.values(choices)
+        first_copy = len(copy_rows)
+        for outcome in outcomes:
+            is_failed = dict(zip(choices, outcome, strict=True))[failed(item)]
+            group = len(rows)
+            rows.append(list(range(len(bm), len(bm) + len(members))))
+            copies = []
+            for j, cell in enumerate(members):
+                net.wp.setdefault((item.batch, cell), {})[outcome] = len(bm)
+                bm.append(group)
+                side.append(n + is_failed * net.backward)
+                ratio.append(0 if j == 0 else 1 + len(ref))
+                if j:
+                    copies.append(len(ref))
+                    net.copies.append(("v", len(ref), choices, outcome))
+                    ref.append(expected[j] - expected[0])
+                    scale.append(min(math.hypot(net.scales[cell].sd, net.scales[members[0]].sd), 1.5))
+            if copies:
+                net.v_rows.setdefault(item.batch_metal, {})[outcome] = len(copy_rows)
+                copy_rows.append(copies)
+        siblings += [list(range(first_copy, len(copy_rows)))] * (len(copy_rows) - first_copy)
     net.arrays |= {
-        "wp_bm": integers(bm), "wp_ratio": integers(ratio), "w_portions": pad_rows(rows, len(bm)),
-        "v_ref": floats(ref), "v_scale": floats(scale),
+        "wp_group": integers(bm), "wp_side": integers(side), "wp_ratio": integers(ratio),
+        "w_portions": pad_rows(rows, len(bm)), "v_ref": floats(ref), "v_scale": floats(scale),
+        "v_copies": pad_rows(copy_rows, len(ref)), "v_siblings": pad_rows(siblings, len(copy_rows)),
+        "v_pm": np.zeros(len(ref)), "v_ps": np.ones(len(ref)),
     }  # fmt: skip
     net.unknowns["v"] = len(ref)
+    net.n_weighed, net.n_copies = len(bm), len(copy_rows)
 
 
 def list_anchored(net: Assembly) -> None:
     """Cells that weights fix: their portions under every outcome of their local choices."""
-    count = len(net.wp)
+    count = net.n_weighed
     anchor: list[int] = []
     ln_ratio: list[float] = []
     which: list[int] = []
@@ -62,10 +88,11 @@ def list_anchored(net: Assembly) -> None:
         spread += [min(math.sqrt(1 / net.alpha(cell, kg) + 1 / net.alpha(cell, first_kg)), 1.0) for _, kg in others]
         rows: dict[tuple[int, ...], int] = {}
         for side in net.graph.values(net.local(c)):
-            weighed = [net.wp[i.batch, c] + f * count for i, f in zip(weights, side, strict=True)]
+            chosen = dict(zip(net.local(c), side, strict=True))
+            weighed = [net.wp[i.batch, c][tuple(chosen[k] for k in net.split_choices(i))] for i in weights]
             beside = []
             for j, (name, kg) in enumerate(others):
-                beside.append(2 * count + len(anchor))
+                beside.append(count + len(anchor))
                 net.values.setdefault((c, name), {})[side] = beside[-1]
                 anchor.append(weighed[0])
                 ln_ratio.append(math.log(kg / first_kg))
@@ -79,7 +106,7 @@ def list_anchored(net: Assembly) -> None:
             owner.append(c)
         net.anchored[c] = AnchoredCell(net.local(c), rows)
     net.cc_portions, net.cc_alphas, net.cc_owner = portions, alphas, owner
-    net.free_base = 2 * count + len(anchor)
+    net.free_base = count + len(anchor)
     scales = [net.scales[c] for c in owner]
     net.arrays |= {
         "an_anchor": integers(anchor), "an_ln_ratio": floats(ln_ratio), "an_beside": integers(which),
@@ -122,6 +149,8 @@ def list_free(net: Assembly) -> None:
         net.values[c, name] = {side: net.free_base + n + side[0] * len(names) for side in allowed}
     net.no_value = net.free_base + 2 * len(names)
     guesses = [rough_x(c, net) for c in free]
+    for f, c in enumerate(free):
+        net.copies += [("x1", f, (switch(net.cells[c]),), (0,)), ("x0", f, (switch(net.cells[c]),), (1,))]
     net.arrays |= {
         "fp_free": integers(owner), "fp_ln_mass": floats(ln_mass), "fp_split": integers(split),
         "fp_alpha": floats(alphas),
@@ -129,6 +158,8 @@ def list_free(net: Assembly) -> None:
         "free_cell": integers(free), "free_ln_l": floats(math.log(net.scales[c].limit) for c in free),
         "free_ln_mass": floats(math.log(net.cells[c].dry_kg) for c in free),
         "free_trace": floats(net.trace_x(c) for c in free),
+        "x1_pm": np.zeros(len(free)), "x1_ps": np.ones(len(free)),
+        "x0_pm": np.zeros(len(free)), "x0_ps": np.ones(len(free)),
         "x1_ref": floats(x for x, _ in guesses), "x1_scale": floats(s for _, s in guesses),
         "cc_portions": pad_rows(net.cc_portions, net.no_value),
         "cc_alpha": pad_floats(net.cc_alphas),

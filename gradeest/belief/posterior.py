@@ -18,6 +18,7 @@ from gradeest.records.domain import METALS, Bench
 
 Values = NDArray[np.float64]
 Report = Callable[[float, str], None]
+Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, the network they are draws of
 ENGINES = ("fast", "pymc")
 MOST_R_HAT = 1.03
 LEAST_ESS = 300.0
@@ -97,7 +98,7 @@ def fit(
     if not gather(bench, catalogue).cells():
         return draw_prior(bench, catalogue, rng, KEPT_DRAWS)
     network = build_network(bench, catalogue)
-    theta, diagnostics = sample_network(network, rng, engine=engine, report=report)
+    theta, diagnostics, network = sample_network(network, rng, engine=engine, report=report)
     return posterior_of(theta, network, bench, catalogue, rng, diagnostics)
 
 
@@ -123,20 +124,21 @@ def sample_network(
     engine: str = "fast",
     report: Report | None = None,
     keep: int = KEPT_DRAWS,
-) -> tuple[Values, Diagnostics]:
-    """Settled draws (draw, unknown) with their diagnostics; a run that did not settle goes on longer.
+) -> tuple[Values, Diagnostics, Network]:
+    """Settled draws (draw, unknown), their diagnostics, and the network (its idle sides fitted) to decode them with.
 
+    A run that did not settle goes on longer.
     What the fast engine cannot settle goes to the reference. Raises InferenceError where that fails too.
     """
     runs = _fast_runs(network, rng, report) if engine == "fast" else _reference_runs(network, rng)
     found = None
-    for theta, diverging in runs:
-        found = _judge(theta, diverging, network, rng, engine)
+    for theta, diverging, sampled in runs:
+        found = _judge(theta, diverging, sampled, rng, engine)
         if found.settled:
             flat = theta.reshape(-1, theta.shape[-1])
             if len(flat) > keep:
                 flat = flat[np.linspace(0, len(flat) - 1, keep).astype(int)]
-            return flat, found
+            return flat, found, sampled
     if engine == "fast":
         if report is not None:
             report(0.0, "not settled: asking the reference engine, which takes minutes")
@@ -149,7 +151,7 @@ def sample_network(
     )
 
 
-def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None) -> Iterator[tuple[Values, int]]:
+def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None) -> Iterator[Run]:
     from gradeest.belief.sampler import Sampler
 
     sampler = Sampler(network, rng)
@@ -158,12 +160,13 @@ def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None
         yield sampler.draw(drawing, report)
 
 
-def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[tuple[Values, int]]:
+def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]:
     from gradeest.belief import nuts
 
     compiled = nuts.compile_model(network)
     for draws in (1000, 3000):
-        yield nuts.sample(network, rng, draws=draws, tune=draws, compiled=compiled)
+        theta, diverging = nuts.sample(network, rng, draws=draws, tune=draws, compiled=compiled)
+        yield theta, diverging, network
 
 
 def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Generator, engine: str) -> Diagnostics:
@@ -171,7 +174,7 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
     chains, draws, _ = theta.shape
     _, fitted = decode(theta.reshape(chains * draws, -1), network, rng)
     grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
-    unused = [network.layout[name] for name in ("x1", "x0", "e_ok", "e_failed")]  # sides that choices may not take
+    unused = [network.layout[name] for name in ("x1", "x0", "v", "e_ok", "e_failed")]  # sides that choices may not take
     judged = np.concatenate([np.delete(theta, np.r_[tuple(unused)], axis=-1), grades], axis=-1)
     r_hat, ess = diagnose(judged)
     count = chains * draws

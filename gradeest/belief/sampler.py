@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from gradeest.belief.idle import fit_idle_sides
 from gradeest.belief.network import Network
 from gradeest.belief.tape import Gradient
 
@@ -29,13 +30,20 @@ class _Mover:
     """State of all particles: positions (unknown, particle), density, gradient, and the shared tuning."""
 
     def __init__(self, network: Network, particles: int, rng: np.random.Generator) -> None:
-        self.gradient, self.rng = Gradient(network), rng
+        self.network, self.gradient, self.rng = network, Gradient(network), rng
         self.theta = 0.3 * rng.normal(size=(network.size, particles))
         self.ln_p, self.slope = self.gradient(self.theta)
         self.whiten = np.eye(network.size)  # L of the posterior covariance L L'
         self.step = 0.1
         self.length = 1.4  # mean trajectory length, in units of the scaled posterior sd
         self.divergences = 0
+
+    def reshape(self, draws: Values) -> None:
+        """Take the shape of the posterior, and of the idle sides, from draws (unknown, draw)."""
+        self.network = fit_idle_sides(self.network, draws.T)
+        self.gradient = Gradient(self.network)
+        self.ln_p, self.slope = self.gradient(self.theta)
+        self.whiten = shrunk_cholesky(draws)
 
     def move(self, longest: int = LONGEST) -> float:
         """One trajectory of all particles, of at most `longest` steps; returns their mean acceptance."""
@@ -95,14 +103,14 @@ class Sampler:
                 mover.step = float(np.exp(ln_step))
                 history.append(mover.theta)
                 if n + 1 in starts:
-                    mover.whiten = shrunk_cholesky(np.concatenate(history[len(history) // 3 :], axis=1))
+                    mover.reshape(np.concatenate(history[len(history) // 3 :], axis=1))
                     history, since, self._shaped = [], 0, True
                 if report is not None:
                     report((n + 1) / moves, "learning the shape")
         mover.step = float(np.exp(averaged))
 
-    def draw(self, moves: int, report: Report | None = None) -> tuple[Values, int]:
-        """Draws (particle, move, unknown), and how many trajectories diverged."""
+    def draw(self, moves: int, report: Report | None = None) -> tuple[Values, int, Network]:
+        """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of."""
         mover = self._mover
         mover.divergences = 0
         kept = np.empty((moves, *mover.theta.shape))
@@ -112,4 +120,4 @@ class Sampler:
                 kept[n] = mover.theta
                 if report is not None:
                     report((n + 1) / moves, "drawing")
-        return np.transpose(kept, (2, 0, 1)), mover.divergences
+        return np.transpose(kept, (2, 0, 1)), mover.divergences, mover.network
