@@ -46,7 +46,7 @@ def complain(err: GradeestError) -> int:
         for issue in issues:
             say_issue(issue)
     hint = err.hint or (issues[0].hint if lonely else "")
-    if hint:
+    if hint and (lonely or all(hint != issue.hint for issue in issues)):
         say_wrapped(hint, "  ")
     return err.exit_code
 

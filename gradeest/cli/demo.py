@@ -17,7 +17,7 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     ctx: typer.Context,
-    name: Annotated[str | None, typer.Argument(metavar="[LOT]", help="Which demo lot (the first if left out).")] = None,
+    name: Annotated[str | None, typer.Argument(metavar="LOT", help="Which demo lot (the first if left out).")] = None,
     whole: Annotated[bool, typer.Option("--all", help="Replay all its past batches, not only the first.")] = False,
 ) -> None:
     """Show the whole loop on an invented lot: forecast, rank, a first weight, learn, rank again."""

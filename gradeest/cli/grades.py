@@ -22,7 +22,7 @@ def register(app: typer.Typer) -> None:
 
 def grades(
     ctx: typer.Context,
-    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="One kind (all you have if left out).")] = None,
+    kind: Annotated[str | None, typer.Argument(metavar="KIND", help="One kind (all you have if left out).")] = None,
     all: options.All = False,
     as_json: options.Json = False,
 ) -> None:
@@ -100,8 +100,9 @@ def level_text(row: GradeRow) -> str:
 
     assert row.level is not None
     low, mid, high = (percent(share) for share in row.level.absent)
+    share = mid if low == high else f"{mid} ({low} to {high})"
     text = (
         f"{row.kind} {row.metal}: lots that hold it have {with_unit(row.level.mean_g_per_t)} in the middle; "
-        f"{mid} ({low} to {high}) of lots hold next to none"
+        f"{share} of lots hold next to none"
     )
     return text + ("." if row.level.told_apart else ", and the one is only believed together with the other.")

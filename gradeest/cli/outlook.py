@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 LEAST_G = 1e-3  # fine metal: a total below it is none
 VERDICTS = {"sample first": "sample"}  # what is too long for a column
-LotArgument = Annotated[str | None, typer.Argument(metavar="[LOT]", help="One lot (all lots if left out).")]
+LotArgument = Annotated[str | None, typer.Argument(metavar="LOT", help="One lot (all lots if left out).")]
 
 
 def register(app: typer.Typer) -> None:

@@ -128,7 +128,7 @@ def histogram(shares: Sequence[float], edges: Sequence[float]) -> list[Any]:
 def check(
     ctx: typer.Context,
     folder: Annotated[
-        Path | None, typer.Argument(metavar="[DIR]", help="Your own rows, laid over the shipped ones.")
+        Path | None, typer.Argument(metavar="DIR", help="Your own rows, laid over the shipped ones.")
     ] = None,
     as_json: options.Json = False,
 ) -> None:

@@ -10,9 +10,9 @@ import dataclasses
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.belief.network import Network
-    from gradeest.belief.posterior import Diagnostics, Posterior
+    from gradeest.belief.posterior import Posterior
 
 PRIOR_DRAWS = 4_000
 FORWARD_DRAWS = 20_000  # money is decided in the tails
@@ -45,10 +45,11 @@ class State:
 
 @dataclass(frozen=True)
 class Fit:
-    """Draws of the unknowns (draw, unknown) and what they are worth, as kept in the cache."""
+    """Draws of the unknowns (draw, unknown), the arrays of the network to decode them with, and what they are worth."""
 
     theta: NDArray[np.float64]
-    diagnostics: Diagnostics
+    arrays: Mapping[str, NDArray[Any]]
+    diagnostics: Any  # belief.posterior.Diagnostics, which is imported late
 
 
 def state_of(opened: Opened) -> State:
@@ -85,12 +86,13 @@ def believe(
     bench = with_next_lots(state.bench, kinds)
     if not gather(state.bench, catalogue).cells():
         return belief.draw_prior(bench, catalogue, stream(place, "prior"), PRIOR_DRAWS)
-    path = place.cache / f"{cache_key(place, catalogue, state, kinds)}.npz"
+    path = place.cache / f"belief-{cache_key(place, catalogue, state, kinds)}.npz"
     kept = cache.read(path, belief.Posterior)
     if kept is not None:
         return kept
     network = belief.build_network(bench, catalogue)
     fit = sample(opened, network, report)
+    network = dataclasses.replace(network, arrays=fit.arrays)
     rng = stream(place, "completion")
     found = belief.posterior_of(fit.theta, network, bench, catalogue, rng, fit.diagnostics)
     cache.write(path, found)
@@ -103,13 +105,14 @@ def sample(opened: Opened, network: Network, report: Report) -> Fit:
 
     place = opened.place
     path = place.cache / f"fit-{evidence_key(place, opened.catalogue, network)}.npz"
-    kept = cache.read(path, Fit)
+    kept = cache.read(path, Fit, belief.Diagnostics)
     if kept is not None:
         return kept
     if place.engine == "pymc":
         report(0.0, "the reference engine compiles, some minutes")
     rng = np.random.default_rng(place.seed)
-    fit = Fit(*belief.sample_network(network, rng, engine=place.engine, report=report))
+    theta, diagnostics, sampled = belief.sample_network(network, rng, engine=place.engine, report=report)
+    fit = Fit(theta, sampled.arrays, diagnostics)
     cache.write(path, fit)
     return fit
 

@@ -19,7 +19,7 @@ import numpy as np
 
 Kept = TypeVar("Kept")
 Array = np.ndarray[Any, Any]
-KEEP = 40  # files; the oldest go
+KEEP = {"fit": 40, "belief": 8}  # files of each sort; the oldest go (a fit takes long, a belief is large)
 
 
 def write(path: Path, value: Any) -> None:
@@ -29,29 +29,37 @@ def write(path: Path, value: Any) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as file:
-            np.savez(file, tree=np.array(json.dumps(tree)), **arrays)  # type: ignore[arg-type]
+            try:
+                np.savez(file, tree=np.array(json.dumps(tree)), **arrays)  # type: ignore[arg-type]
+            except BaseException:
+                Path(file.name).unlink(missing_ok=True)
+                raise
         os.replace(file.name, path)  # whole or not at all
-        drop_old(path.parent)
+        drop_old(path)
     except OSError:
         return
 
 
-def read(path: Path, what: type[Kept]) -> Kept | None:
-    """The dataclass kept at `path`; None where there is none or it cannot be used."""
+def read(path: Path, what: type[Kept], *also: type) -> Kept | None:
+    """The dataclass kept at `path`; None where there is none or it cannot be used.
+
+    `also` names dataclasses that its fields hold but do not declare.
+    """
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             tree = json.loads(str(arrays["tree"]))
-            value = unpack(tree, arrays, {c.__name__: c for c in classes_in(what)})
+            value = unpack(tree, arrays, {c.__name__: c for c in classes_in(what).union(also)})
         os.utime(path)
     except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
         return None
     return value if isinstance(value, what) else None
 
 
-def drop_old(folder: Path) -> None:
-    """Keep only the files used last."""
-    files = sorted(folder.glob("*.npz"), key=lambda file: file.stat().st_mtime, reverse=True)
-    for file in files[KEEP:]:
+def drop_old(path: Path) -> None:
+    """Keep only the files of this sort (`SORT-....npz`) that were used last."""
+    sort = path.name.partition("-")[0]
+    files = sorted(path.parent.glob(f"{sort}-*.npz"), key=lambda file: file.stat().st_mtime, reverse=True)
+    for file in files[KEEP.get(sort, 0) :]:
         file.unlink(missing_ok=True)
 
 

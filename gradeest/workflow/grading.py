@@ -109,10 +109,16 @@ class Grader:
     def level(self, kind: str, metal: str) -> Level:
         """The kind's mean and chance of absence."""
         k, m = self.posterior.kinds.index(kind), METALS.index(metal)
-        row = self.opened.catalogue.kinds[kind].grades[metal]
+        entry = self.opened.catalogue.kinds[kind]
+        row, pair = entry.grades[metal], entry.correlation
+        absent = self.posterior.kind_absent[:, k, m]
+        if pair is not None and pair.second_needs_first and metal == pair.second:
+            # it was the chance given that the first is there
+            first = self.posterior.kind_absent[:, k, METALS.index(pair.first)]
+            absent = 1 - (1 - absent) * (1 - first)
         return Level(
             points(self.posterior.kind_mean_g_per_t[:, k, m]),
-            points(self.posterior.kind_absent[:, k, m]),
+            points(absent),
             row.q5 >= self.opened.catalogue.constants[f"grade.trace_g_per_t.{metal}"],
         )
 

@@ -121,6 +121,7 @@ def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str |
     """The forecast of a state, kept in the ledger beside its events."""
     from gradeest.decision.forecast import Forecast, summarise_outcome
 
+    lot = lot or only_lot(state)
     runs, blocked = split_fractions(opened, state, lot)
     kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
     forecast = Forecast((), (), 0)
@@ -143,6 +144,11 @@ def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str |
         opened.place.engine,
         keep(opened, "forecast", content),
     )
+
+
+def only_lot(state: State) -> str | None:
+    """The name of the lot where there is just one: then it is what `all lots` means."""
+    return next(iter(state.bench.lots)) if len(state.bench.lots) == 1 else None
 
 
 def say_invented(lots: Sequence[Lot]) -> str:
@@ -222,6 +228,7 @@ def make_ranking(
     """The ranking of a state, kept in the ledger with its prices unless told otherwise."""
     from gradeest.decision.ranking import rank_runs
 
+    lot = lot or only_lot(state)
     runs, blocked = split_fractions(opened, state, lot)
     barred = {item.address for item in blocked}
     runs = tuple(run for run in runs if run.address not in barred)
