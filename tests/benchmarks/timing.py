@@ -1,0 +1,148 @@
+"""How long the person waits: `python -m tests.benchmarks.timing` prints a table. It measures, it asserts nothing.
+
+The bench is made from the prior (12 lots, 48 fractions, 43 batches, 5 of them pooled), and a quarter of it beside it:
+ratios of one run on one machine say more than seconds do. The calls are those of the command line, each in a process
+of its own, with the start of Python in it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from gradeest.belief.simulate import simulate
+from gradeest.materials.catalogue import Catalogue, load_catalogue
+from gradeest.records.domain import Batch, Bench, Charge, Fraction, Lot, Product
+from gradeest.records.ledger import Ledger
+from gradeest.records.payloads import lot_payload
+
+DAY = dt.date(2024, 1, 6)
+NOW = dt.datetime(2024, 1, 6, 12, tzinfo=dt.UTC)
+SEED = 20240106
+KINDS = ("fingers-memory", "fingers-cards", "pins-mixed", "cpu-ceramic")
+LOTS, BATCHES, POOLED = 12, 43, 5
+PRICES = """# Invented round numbers, for timing only.
+currency = "EUR"
+[metals]
+Au = "80 / g"
+Ag = "1 / g"
+Pd = "30 / g"
+"""
+
+
+def plan_bench(lots: int, batches: int, pooled: int, catalogue: Catalogue) -> Bench:
+    """Lots of four fractions, 2 kg each; batches take 0.5 kg, the first `pooled` of two lots."""
+    shelf = {
+        f"lot{n}": Lot(f"lot{n}", DAY, tuple(Fraction(kind, kind, 2.0) for kind in KINDS)) for n in range(1, lots + 1)
+    }
+    addresses = [f"{lot}/{kind}" for kind in KINDS for lot in shelf]
+    runs: dict[str, Batch] = {}
+    for n in range(batches):
+        first = addresses[n % len(addresses)]
+        charges = [Charge(first, 0.5)]
+        if n < pooled:
+            charges.append(Charge(addresses[(n + 1) % lots], 0.5))
+        route = catalogue.kinds[first.partition("/")[2]].usual_route
+        form = catalogue.routes[route].usual_form["Au"]
+        name = f"B{n + 1}"
+        product = Product("au-1", name, "Au", form, 1.0, 0.01, DAY)
+        runs[name] = Batch(name, DAY, route, tuple(charges), closed=DAY, products=(product,))
+    return Bench(shelf, runs)
+
+
+def events_of(bench: Bench) -> list[tuple[str, dict[str, object]]]:
+    """The ledger's events that add up to the bench; a reading of next to nothing is recorded as nothing."""
+    events: list[tuple[str, dict[str, object]]] = [("lot", lot_payload(lot)) for lot in bench.lots.values()]
+    for batch in bench.batches.values():
+        charges = [{"address": c.address, "mass_kg": c.mass_kg} for c in batch.charges]
+        events.append(("batch", {"name": batch.name, "route": batch.route, "charges": charges}))
+        for p in batch.products:
+            common = {"batch": batch.name, "metal": p.metal}
+            if p.weight_g < 2 * p.readability_g:
+                events.append(("nondetect", {**common, "below_g": 2 * p.readability_g, "liquid": "tested-negative"}))
+            else:
+                weighed = {"form": p.form, "weight_g": p.weight_g, "readability_g": p.readability_g}
+                events.append(("product", {**common, **weighed}))
+        events.append(("close", {"batch": batch.name}))
+    return events
+
+
+def write_bench(folder: Path, lots: int, batches: int, pooled: int) -> None:
+    """A ledger with a simulated bench, and prices, in `folder`."""
+    catalogue = load_catalogue()
+    bench, _ = simulate(plan_bench(lots, batches, pooled, catalogue), catalogue, np.random.default_rng(SEED))
+    folder.mkdir()
+    (folder / "prices.toml").write_text(PRICES, encoding="utf-8")
+    ledger = Ledger.open(folder / "gradeest.ledger", create=True)
+    with ledger.atomic():
+        for number, (kind, payload) in enumerate(events_of(bench)):
+            ledger.append(kind, payload, happened_on=DAY, recorded_at=NOW, uuid=f"timing-{number}")
+    ledger.close()
+
+
+def seconds(folder: Path, *words: str, python: tuple[str, ...] = ("-m", "gradeest.cli.main")) -> float:
+    """Wall time of one call; a call that fails stops the measurement."""
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
+    env.pop("GRADEEST_LEDGER", None)
+    start = time.perf_counter()
+    done = subprocess.run([sys.executable, *python, *words], cwd=folder, env=env, capture_output=True, text=True)
+    taken = time.perf_counter() - start
+    if done.returncode != 0:
+        raise SystemExit(f"`{' '.join(words)}` failed:\n{done.stdout}{done.stderr}")
+    return taken
+
+
+@dataclass(frozen=True)
+class Waits:
+    """Seconds of one bench."""
+
+    help: float
+    first_rank: float
+    rank_again: float
+    record: float
+
+
+def measure(folder: Path, next_batch: str) -> Waits:
+    """Help, the first ranking (with its fit), the same from the cache, and a weight recorded up to the new ranking."""
+    short_help = statistics.median(seconds(folder, "--help") for _ in range(5))
+    first = seconds(folder, "rank")
+    again = statistics.median(seconds(folder, "rank") for _ in range(3))
+    seconds(folder, "batch", "add", "--charge", "lot1/pins-mixed=0.4 kg", "--date", DAY.isoformat())
+    weight = ("--metal", "Au", "--form", "gold-powder", "--weight", "0.42 g", "--readability", "0.01 g")
+    record = seconds(folder, "record", "product", next_batch, *weight, "--close", "--sure", "--date", DAY.isoformat())
+    return Waits(short_help, first, again, record)
+
+
+def main() -> None:
+    """Measure and print."""
+    with tempfile.TemporaryDirectory() as top:
+        whole, quarter = Path(top) / "whole", Path(top) / "quarter"
+        write_bench(whole, LOTS, BATCHES, POOLED)
+        write_bench(quarter, LOTS // 4, BATCHES // 4, POOLED // 4)
+        start = statistics.median(seconds(whole, python=("-c", "import numpy")) for _ in range(5))
+        small = measure(quarter, f"B{BATCHES // 4 + 1}")
+        large = measure(whole, f"B{BATCHES + 1}")
+    print(f"Python {sys.version.split()[0]}, {os.cpu_count()} cores; starting Python with numpy: {start:.2f} s")
+    print(f"whole: {LOTS} lots, {LOTS * len(KINDS)} fractions, {BATCHES} batches; quarter: a quarter of each\n")
+    print(f"{'':44}{'quarter s':>10}{'whole s':>10}{'whole/quarter':>15}{'whole/start':>13}")
+    for name, text in (
+        ("help", "--help"),
+        ("first_rank", "rank, fitted anew"),
+        ("rank_again", "rank, from the cache"),
+        ("record", "record product up to the next ranking"),
+    ):
+        a, b = getattr(small, name), getattr(large, name)
+        print(f"{text:44}{a:10.2f}{b:10.2f}{b / a:15.2f}{b / start:13.1f}")
+
+
+if __name__ == "__main__":
+    main()
