@@ -179,6 +179,10 @@ class Assembly:
                 self.graph.connect(self.item_choices(item))
         self.graph.fix_certain(CERTAIN)
         newly = self.graph.fix_most_decided(int(self.k["switch.max_undecided"]))
+        for child, parent in self.parents.items():  # never both "first only a trace" and "second present"
+            if self.graph.fixed.get(parent) == 1 and self.graph.fixed.get(child) == 0:
+                del self.graph.fixed[parent], self.graph.fixed[child]
+        newly = tuple(key for key in newly if key in self.graph.fixed)
         self.fixed_notes = tuple(self._say_fixed(key) for key in newly)
 
     def _say_fixed(self, key: Hashable) -> str:

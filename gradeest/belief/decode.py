@@ -75,7 +75,7 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
         else:
             index = network.free[c]
             found.ln_grade[key] = _pick(state.free_ln_grade, index + trace * free)
-            found.z[key] = state.free_z[:, index]
+            found.z[key] = np.where(trace == 0, state.free_z[:, index], np.nan)
             local = (("trace", cell.lot, cell.kind, cell.metal),)
         rest = network.values.get((c, "rest"))
         if rest is None:

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
     from gradeest.belief.network import Cell, GradeScale
 
+FAILED_GAP, FAILED_SD = -2.4, 2.2  # ln of a failed run's recovery against an ordinary one's, roughly
+WIDER = 1.3  # the spread between lots is not known, and the row's level may be off
+
 
 def rough_metal_g(item: BatchMetal, net: Assembly) -> float:
     """Metal weighed so far, by the rows' median purity."""
@@ -29,7 +32,10 @@ def rough_charge_g(item: BatchMetal, net: Assembly) -> float:
 
 
 def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> float:
-    """Log odds of "failed" or "trace" from a normal plug-in of the weights or assays at hand."""
+    """Log odds of "failed" or "trace" from a normal plug-in of the weights or assays at hand.
+
+    Each leaves the other explanation of a poor weight open; a pooled weight decides nothing about a single member.
+    """
     if isinstance(subject, BatchMetal):
         return _failed_odds(subject, net)
     cell = net.cell_of.get((subject.address, subject.metal))
@@ -41,23 +47,59 @@ def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> floa
     if seen is None:
         return prior
     x, sd = seen
-    trace = net.trace_x(cell)
-    return prior + _ln_normal(x, trace, math.hypot(0.8, sd)) - _ln_normal(x, scale.mu0, math.hypot(scale.sd, sd))
+    weighed = any(item.role == "W" for item in net.weights_of[cell])
+    trace, present = _sides(cell, net)
+    return prior + _ln_seen(x, *trace, sd, net, weighed) - _ln_seen(x, *present, sd, net, weighed)
 
 
 def _failed_odds(item: BatchMetal, net: Assembly) -> float:
     prior = math.log(max(net.k["recovery.failed_share"], 1e-12))
     seen, expected = rough_metal_g(item, net), rough_charge_g(item, net)
-    if item.role == "O" or seen <= 0 or expected <= 0:
+    if item.role == "O" or seen <= 0 or expected <= 0 or not _one_switch(item, net):
         return prior
     gap = math.log(seen / net.catalogue.routes[item.route].recovery[item.metal].q50 / expected)
-    sd = max(net.scales[net.cell_of[address, item.metal]].sd for address in item.portions)
-    return prior + _ln_normal(gap, -2.4, math.hypot(sd, 2.2)) - _ln_normal(gap, 0.0, sd)
+    cell = net.cell_of[next(iter(item.portions)), item.metal]
+    absent = min(max(net.scales[cell].p_absent, 1e-6), 1 - 1e-6)
+    (trace, trace_sd), (present, sd) = _sides(cell, net)
+    odds = prior
+    for sign, centre, spread in ((1, FAILED_GAP, FAILED_SD), (-1, 0.0, 0.0)):
+        parts = (
+            math.log(absent) + _ln_normal(gap, trace - present + centre, math.hypot(trace_sd, spread)),
+            math.log1p(-absent) + _ln_normal(gap, centre, math.hypot(sd, spread)),
+        )
+        odds += sign * _ln_sum(*parts)
+    return odds
+
+
+def _one_switch(item: BatchMetal, net: Assembly) -> bool:
+    """Whether all that went into a batch is present or a trace together."""
+    return len({switch(net.cells[net.cell_of[address, item.metal]]) for address in item.portions}) == 1
+
+
+def _sides(cell: int, net: Assembly) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Centre and sd of x as a trace and as present."""
+    scale = net.scales[cell]
+    return (net.trace_x(cell), net.k["grade.trace_log_sd"]), (scale.mu0, WIDER * scale.sd)
+
+
+def _ln_seen(x: float, centre: float, spread: float, sd: float, net: Assembly, weighed: bool) -> float:
+    """ln density of an x that a weight or an assay suggests; behind a weight there may be a failed run."""
+    plain = _ln_normal(x, centre, math.hypot(spread, sd))
+    if not weighed:
+        return plain
+    lost = min(max(net.k["recovery.failed_share"], 1e-12), 1 - 1e-12)
+    poor = _ln_normal(x, centre + FAILED_GAP, math.hypot(spread, FAILED_SD))
+    return _ln_sum(math.log1p(-lost) + plain, math.log(lost) + poor)
+
+
+def _ln_sum(a: float, b: float) -> float:
+    top = max(a, b)
+    return top + math.log(math.exp(a - top) + math.exp(b - top))
 
 
 def _seen_x(cell: int, net: Assembly, scale: GradeScale) -> tuple[float, float] | None:
-    """x that the first weight or the assays suggest, with a rough sd."""
-    weights = [item for item in net.weights_of[cell] if item.role == "W"]
+    """x that the first weight of its own or the assays suggest, with a rough sd."""
+    weights = [item for item in net.weights_of[cell] if item.role == "W" and _one_switch(item, net)]
     if weights:
         item = weights[0]
         recovery = net.catalogue.routes[item.route].recovery[item.metal].q50
