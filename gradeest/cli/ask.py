@@ -199,8 +199,8 @@ def problems(command: str, count: int) -> str:
 def missing_answers(command: str, lines: Sequence[Issue]) -> UsageError:
     """The error for a script that did not say everything."""
     names = ", ".join(line.message.removesuffix(" is missing") for line in lines)
-    hints = "\n  ".join(f"{line.message.removesuffix(' is missing')}  {line.hint}" for line in lines if line.hint)
-    return UsageError(f"{command}: missing {names}", f"{hints}\n  (at a terminal you are asked for them)")
+    hints = "\n".join(f"{line.message.removesuffix(' is missing')}  {line.hint}" for line in lines if line.hint)
+    return UsageError(f"{command}: missing {names}", f"{hints}\n(at a terminal you are asked for them)")
 
 
 def insist(run: Callable[[bool], Any], *, sure: bool) -> Any:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import shlex
-from typing import Annotated
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gradeest.cli.context import place_of
+
+if TYPE_CHECKING:
+    from gradeest.workflow.expecting import Judged
 
 
 def register(app: typer.Typer) -> None:
@@ -24,10 +28,13 @@ def demo(
     import tempfile
     from pathlib import Path
 
+    from rich.text import Text
+
     from gradeest.cli.learned import judged_lines, learned_parts
     from gradeest.cli.outlook import forecast_parts, ranking_parts
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import heading, note, show
+    from gradeest.cli.wrapping import wrap
     from gradeest.workflow.demo import play_demo, prepare_demo
     from gradeest.workflow.outlook import forecast_lot, rank_lots
     from gradeest.workflow.telling import Listener
@@ -48,12 +55,14 @@ def demo(
         heading("3. A batch that was run, and what the balance said (replayed)"),
     )
     with Progress() as progress:
-        played = play_demo(
-            ready,
-            whole=whole,
-            listener=Listener(progress, lambda done: show(*[f"  {line}" for line in done])),
-        )
-    show(*judged_lines(played.learned.judged), *learned_parts(played.learned, cautions=False), "")
+
+        def judged(found: Sequence[Judged]) -> None:
+            progress.wipe()
+            show(*judged_lines(found))
+
+        listener = Listener(progress, lambda done: show(*[Text(wrap(line, "  ", "    ")) for line in done]), judged)
+        played = play_demo(ready, whole=whole, listener=listener)
+    show(*learned_parts(played.learned, cautions=False), "")
     show(heading("4. Go on yourself"))
     first = f"{lot.name}/{lot.fractions[-1].name}"
     for line in (

@@ -72,7 +72,7 @@ def judged_text(one: Judged) -> str:
     if one.evidence == "assay":
         head, expected = f"{one.of} {one.metal}: assay {number(one.value, 3)} g/t", f"{grade(one.expected)}"
     elif one.evidence == "none":
-        head = f"{one.of} {one.metal}: nothing seen, so below {number(one.value, 3)} g on the balance"
+        head = f"{one.of} {one.metal}: nothing seen, so below {one.value:g} g on the balance"
         expected = f"{interval(one.expected)} g"
     else:
         so_far = " so far" if one.open else ""
@@ -117,7 +117,7 @@ def learned_parts(learned: Learned, *, cautions: bool = True) -> list[Any]:
 
 def change_parts(learned: Learned) -> list[Any]:
     """Grades before and after: what the result was about, then others that moved by more than the draws' own error."""
-    from gradeest.cli.tables import grade, heading, make_table, metal_text, note
+    from gradeest.cli.tables import grade_pair, heading, make_table, metal_text, note
 
     touched = [c for c in learned.changes if c.touched and (c.moved or c.rests_on != "prior only")]
     others = [c for c in learned.changes if not c.touched and c.moved]
@@ -126,11 +126,10 @@ def change_parts(learned: Learned) -> list[Any]:
     lots = {change.address.partition("/")[0] for change in learned.changes}
     for change in [*touched, *others[:OTHERS]]:
         name = change.address if len(lots) > 1 else change.address.partition("/")[2]
-        before, after = grade(change.contained_before), grade(change.contained_after)
-        table.add_row(name, metal_text(change.metal), "contained", before, after)
+        pair = grade_pair(change.contained_before, change.contained_after)
+        table.add_row(name, metal_text(change.metal), "contained", *pair)
         if change.recoverable_before is not None and change.recoverable_after is not None and change.touched:
-            before, after = grade(change.recoverable_before), grade(change.recoverable_after)
-            table.add_row("", "", "recoverable", before, after)
+            table.add_row("", "", "recoverable", *grade_pair(change.recoverable_before, change.recoverable_after))
     if table.row_count:
         parts.append(table)
     else:

@@ -75,9 +75,9 @@ def amend(
     typed = list(changes or [])
     if not typed:
         fields = correcting.changeable(place, number)
-        listing = "\n  ".join(f"{name} (now {now})" for name, now in fields)
+        listing = "\n".join(f"{name} (now {now})" for name, now in fields)
         if not at_terminal():
-            raise UsageError("amend: missing FIELD=VALUE", f"this event has\n  {listing}")
+            raise UsageError("amend: missing FIELD=VALUE", f"this event has:\n{listing}")
         say_how()
         more = True
         while more:

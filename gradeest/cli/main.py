@@ -15,6 +15,7 @@ from gradeest.cli.context import DEFAULT_LEDGER, DEFAULT_SEED, Call
 from gradeest.errors import GradeestError
 
 GLOBAL_OPTIONS = ("--ledger", "--priors", "--seed", "--engine")
+STOPPED = 130  # exit code of a command that the person stopped
 EPILOG = "--ledger, --priors, --seed and --engine may stand anywhere. `gradeest COMMAND --help` says more."
 
 app = typer.Typer(
@@ -92,6 +93,14 @@ def hoist(argv: Sequence[str]) -> list[str]:
     return front + rest
 
 
+def stopped() -> int:
+    """The person pressed Ctrl-C: say what that means; returns the exit code."""
+    if sys.stderr.isatty():
+        say()  # after the ^C that the terminal echoes
+    say("gradeest: stopped. What was reported as saved is saved, and nothing else.")
+    return STOPPED
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code.
 
@@ -102,12 +111,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         app(args=hoist(sys.argv[1:] if argv is None else argv), prog_name="gradeest")
     except SystemExit as stop:
-        return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+        code = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+        return stopped() if code == STOPPED else code
     except GradeestError as err:
         return complain(err)
     except KeyboardInterrupt:
-        say("gradeest: stopped. What was reported as saved is saved, and nothing else.")
-        return 130
+        return stopped()
     except Exception as err:
         return admit(err)
     return 0

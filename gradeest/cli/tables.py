@@ -91,12 +91,20 @@ def interval(points: Iterable[float], digits: int = 2) -> str:
     return f"{number(q50, digits)} ({number(q5, digits)}-{number(q95, digits)})"
 
 
-def grade(points: Iterable[float]) -> str:
-    """A grade with its 5 and 95 % points in g/t; from 10000 g/t on in kg/t, and it says so."""
+def grade(points: Iterable[float], beside: Sequence[float] = ()) -> str:
+    """A grade with its 5 and 95 % points in g/t; from 10000 g/t on in kg/t, and it says so.
+
+    Parameters: beside, another grade that it is compared with: both are then in the unit of the larger.
+    """
     q5, q50, q95 = points
-    if q50 < 10_000:
+    if max([q50, *beside[1:2]]) < 10_000:
         return interval((q5, q50, q95))
     return interval((q5 / 1000, q50 / 1000, q95 / 1000)) + " kg/t"
+
+
+def grade_pair(before: Sequence[float], after: Sequence[float]) -> tuple[str, str]:
+    """A grade before and after, in one unit."""
+    return grade(before, after), grade(after, before)
 
 
 def with_unit(points: Iterable[float]) -> str:

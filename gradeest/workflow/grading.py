@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
 
 
+CLEAR_OF_TRACES = 5.0  # times the trace level: a row that starts below cannot be told from absence
+
+
 @dataclass(frozen=True)
 class Level:
     """The middle of a kind's lots where they hold the metal, g/t, and the share of lots that hold next to none.
@@ -119,7 +122,7 @@ class Grader:
         return Level(
             points(self.posterior.kind_mean_g_per_t[:, k, m]),
             points(absent),
-            row.q5 >= self.opened.catalogue.constants[f"grade.trace_g_per_t.{metal}"],
+            row.q5 >= CLEAR_OF_TRACES * self.opened.catalogue.constants[f"grade.trace_g_per_t.{metal}"],
         )
 
 

@@ -177,7 +177,7 @@ def add_batch(
         )
         listener.saved(started)
         if later:
-            return replace(started, no_forecast="not asked for")
+            return started
         expected, why = forecast_batch(opened, before, batch, report=listener.report)
         return replace(started, expected=expected, no_forecast=why)
 
