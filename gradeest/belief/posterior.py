@@ -161,9 +161,16 @@ def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None
 
 
 def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]:
-    from gradeest.belief import nuts
+    try:
+        from gradeest.belief import nuts
 
-    compiled = nuts.compile_model(network)
+        compiled = nuts.compile_model(network)
+    except ModuleNotFoundError as err:
+        raise InferenceError(
+            f"the reference engine needs {err.name}, which is not installed, so no numbers are shown",
+            "pip install pymc nutpie; where the fast engine handed over to it, look at the newest entries with "
+            "`gradeest history`: a wrong unit or two results that contradict each other is the usual cause",
+        ) from err
     for draws in (1000, 3000):
         theta, diverging = nuts.sample(network, rng, draws=draws, tune=draws, compiled=compiled)
         yield theta, diverging, network

@@ -13,6 +13,7 @@ import pytest
 
 TOP = Path(__file__).resolve().parents[2]
 REFERENCE_ENGINE = ("pymc", "pytensor", "nutpie", "arviz")
+ASSAY = ("--metal", "Au", "--value", "2600 g/t", "--u", "10 %", "--later")
 pytestmark = pytest.mark.slow
 
 
@@ -69,7 +70,9 @@ def test_the_wheel_holds_the_data_and_no_tests(wheel: Path) -> None:
     assert {name.split("/")[0] for name in names if ".dist-info" not in name} == {"gradeest"}
 
 
-def test_the_demo_runs_from_the_wheel_with_and_without_pymc(installed: Installed) -> None:
+def test_the_demo_runs_from_the_wheel_with_and_without_pymc(
+    installed: Installed,
+) -> None:
     where = installed.run("python", "-c", "import gradeest; print(gradeest.__file__)").stdout
     assert str(TOP) not in where
     assert "site-packages" in where
@@ -81,6 +84,20 @@ def test_the_demo_runs_from_the_wheel_with_and_without_pymc(installed: Installed
     assert done.returncode == 0, done.stderr
     assert installed.run("python", "-c", "import pymc").returncode != 0
     assert without_paths(installed.demo()) == without_paths(full)  # the fast engine is the same with or without it
+
+    assert installed.run("gradeest", "lot", "add", str(lot_file(installed.away))).returncode == 0
+    assert installed.run("gradeest", "record", "assay", "shed/strips", *ASSAY).returncode == 0
+    refused = installed.run("gradeest", "--engine", "pymc", "forecast")
+    assert refused.returncode == 5
+    assert "pymc" in refused.stderr
+    assert "fault of the program" not in refused.stderr
+
+
+def lot_file(folder: Path) -> Path:
+    """A lot to try the missing engine on."""
+    path = folder / "shed.toml"
+    path.write_text('[[fraction]]\nname = "strips"\nkind = "fingers-memory"\nmass = "1 kg"\n', encoding="utf-8")
+    return path
 
 
 def without_paths(text: str) -> list[str]:
