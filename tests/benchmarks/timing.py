@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -113,12 +114,16 @@ class Waits:
 
 def measure(folder: Path, next_batch: str) -> Waits:
     """Help, the first ranking (with its fit), the same from the cache, and a weight recorded up to the new ranking."""
+    say = partial(print, file=sys.stderr, flush=True)
+    say(f"measuring the {folder.name} bench ...")
     short_help = statistics.median(seconds(folder, "--help") for _ in range(5))
     first = seconds(folder, "rank")
+    say(f"  the first ranking took {first:.1f} s")
     again = statistics.median(seconds(folder, "rank") for _ in range(3))
     seconds(folder, "batch", "add", "--charge", "lot1/pins-mixed=0.4 kg", "--date", DAY.isoformat())
     weight = ("--metal", "Au", "--form", "gold-powder", "--weight", "0.42 g", "--readability", "0.01 g")
     record = seconds(folder, "record", "product", next_batch, *weight, "--close", "--sure", "--date", DAY.isoformat())
+    say(f"  a weight up to the next ranking took {record:.1f} s")
     return Waits(short_help, first, again, record)
 
 
