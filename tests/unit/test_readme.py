@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -125,6 +126,45 @@ def test_the_json_keys_in_readme_are_those_printed(
     for words, result in printed.items():
         assert set(result) - {"command"} <= written[words], f"{words}: printed, but not in README"
         assert written[words] <= all_keys(result), f"{words}: in README, but not printed"
+
+
+def walk_commands() -> list[tuple[list[str], list[str]]]:
+    """The commands of the walk as words, each with the lines printed below it; dots stand for what is cut."""
+    section = README.partition("## A five-minute walk")[2].partition("\n## ")[0]
+    blocks = re.findall(r"^```(\w*)\n(.*?)^```$", section, re.MULTILINE | re.DOTALL)
+    text = re.sub(r"(^\$ .*) \\\n\s+", r"\1 ", "".join(body for kind, body in blocks if not kind), flags=re.MULTILINE)
+    found: list[tuple[list[str], list[str]]] = []
+    for line in text.splitlines():
+        if line.startswith("$ gradeest "):
+            found.append((shlex.split(line)[2:], []))
+        elif line.strip() not in ("", "..."):
+            found[-1][1].append(line)
+    return found
+
+
+def without_figures(line: str) -> str:
+    """A line with its numbers blurred: they depend on the machine's arithmetic in the last digits."""
+    return " ".join(re.sub(r"[\d.<-]+", "#", line).split())
+
+
+def test_the_walk_runs_and_prints_what_readme_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GRADEEST_LEDGER", raising=False)
+    monkeypatch.setenv("COLUMNS", "80")
+    (lot,) = re.findall(r"^```toml\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+    (tmp_path / "shed.toml").write_text(lot, encoding="utf-8")
+    (tmp_path / "prices.toml").write_text(PRICES.replace("EUR", "USD"), encoding="utf-8")
+    shown, missing = 0, []
+    for words, lines in walk_commands():
+        capsys.readouterr()
+        assert main(words) == 0, words
+        printed = {without_figures(line) for line in capsys.readouterr().out.splitlines()}
+        missing += [line for line in lines if without_figures(line) not in printed]
+        shown += len(lines)
+    assert shown > 40
+    assert len(missing) <= 0.1 * shown, missing  # a reason may turn on the last digits
 
 
 def offers_json(command: Any) -> bool:
