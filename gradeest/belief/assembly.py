@@ -146,7 +146,11 @@ class Assembly:
 
     def trace_x(self, cell: int) -> float:
         """logit(t / L) of a cell's trace side."""
-        return nw.logit(self.k[f"grade.trace_g_per_t.{self.cells[cell].metal}"] / self.scales[cell].limit)
+        return nw.logit(math.exp(self.ln_trace(cell)) / self.scales[cell].limit)
+
+    def ln_trace(self, cell: int) -> float:
+        """ln of the median grade of a cell's trace side, g/t."""
+        return math.log(self.k[f"grade.trace_g_per_t.{self.cells[cell].metal}"])
 
     def correlation(self, kind: str, metal: str) -> MetalCorrelation | None:
         """The kind's correlation when it concerns this metal."""

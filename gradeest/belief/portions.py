@@ -32,12 +32,17 @@ def list_weighed(net: Assembly) -> None:
     siblings: list[list[int]] = []
     for n, item in enumerate(net.items[: net.backward]):
         members = [net.cell_of[address, item.metal] for address in item.portions]
-        expected = [math.log(item.portions[net.cells[c].address]) + net.scales[c].ln_median for c in members]
         choices = net.split_choices(item)
         outcomes = net.graph.values(choices)
         first_copy = len(copy_rows)
         for outcome in outcomes:
-            is_failed = dict(zip(choices, outcome, strict=True))[failed(item)]
+            chosen = dict(zip(choices, outcome, strict=True))
+            is_failed = chosen[failed(item)]
+            expected = [
+                math.log(item.portions[net.cells[c].address])
+                + (net.ln_trace(c) if chosen.get(switch(net.cells[c])) else net.scales[c].ln_median)
+                for c in members
+            ]  # fmt: skip
             group = len(rows)
             rows.append(list(range(len(bm), len(bm) + len(members))))
             copies = []
