@@ -95,8 +95,10 @@ def test_a_folder_that_cannot_be_written_is_no_error(tmp_path: Path) -> None:
     cache.write(tmp_path / "file" / "key.npz", VALUE)
 
 
-def test_only_the_last_files_stay(tmp_path: Path) -> None:
-    for i in range(cache.KEEP + 3):
-        cache.write(tmp_path / f"{i}.npz", VALUE.inner)
-    assert len(list(tmp_path.glob("*.npz"))) == cache.KEEP
+def test_only_the_last_files_of_each_sort_stay(tmp_path: Path) -> None:
+    for sort, keep in cache.KEEP.items():
+        for i in range(keep + 3):
+            cache.write(tmp_path / f"{sort}-{i}.npz", VALUE.inner)
+    for sort, keep in cache.KEEP.items():
+        assert len(list(tmp_path.glob(f"{sort}-*.npz"))) == keep
     assert list(tmp_path.glob("*.part")) == []
