@@ -16,7 +16,7 @@ OTHERS = 6  # rows of fractions that the result was not about
 SAVED_AS = {
     "close": "Closed batch",
     "product": "Saved",
-    "nondetect": "Saved: nothing of it in",
+    "nondetect": "Saved: nothing seen from",
     "assay": "Saved assay of",
 }
 
