@@ -271,7 +271,7 @@ class Completion:
         )  # fmt: skip
         if left <= 0 or silent <= 0:
             return 1.0
-        per_kg = pieces_per_kg(self.bench, self.catalogue, address)
+        per_kg = pieces_per_kg(self.bench, self.catalogue, address) * dry_share(self.bench, address, self.catalogue)
         share = self.rng.beta(max(left * per_kg, 1e-2), max(silent * per_kg, 1e-2), size=self.draws)
         return share * (left + silent) / left
 

@@ -17,6 +17,9 @@ from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
 
 
+FINE_STEP_G = 0.01  # readability of the balance that weighs what was not planned
+
+
 @dataclass(frozen=True)
 class Truth:
     """What is behind a simulated bench; one number each."""
@@ -35,7 +38,8 @@ def simulate(plan: Bench, catalogue: Catalogue, rng: np.random.Generator) -> tup
 
     A planned product of a closed batch gets its reading (the plan's own weight is ignored; several products of a
     metal share it at random). A planned weight on an open batch, or a non-detect, is a limit: what comes out tells
-    whether the bench records "so much so far" or "nothing, below that".
+    whether the bench records "so much so far" or "nothing, below that"; more than the limit of a non-detect is weighed.
+    With the liquid gone more than the limit is not recorded: plan such limits so high that it cannot happen.
     """
     return _Simulation(plan, catalogue, rng).run()
 
@@ -107,7 +111,14 @@ class _Simulation:
                 nondetects.append(NonDetect(batch.name, metal, limit, "tested-negative", batch.date))
             elif grams < limits[0].below_g:
                 nondetects.append(limits[0])
+            elif limits[0].liquid != "gone":
+                products += self._weigh([self._unplanned(batch, metal)], grams)
         return replace(batch, products=tuple(products), nondetects=tuple(nondetects))
+
+    def _unplanned(self, batch: Batch, metal: str) -> Product:
+        """What is weighed where nothing was planned to drop."""
+        form = self.catalogue.routes[batch.route].usual_form[metal]
+        return Product(f"{metal.lower()}-1", batch.name, metal, form, 1.0, FINE_STEP_G, batch.date)
 
     def _holdup_factor(self, batch: Batch, metal: str, planned: list[Product]) -> float:
         usual = planned[0].form if planned else self.catalogue.routes[batch.route].usual_form[metal]

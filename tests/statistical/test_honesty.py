@@ -190,7 +190,7 @@ def test_with_the_class_mean_taken_as_known_weights_would_seem_to_tell_recovery(
 def test_the_sampler_finds_the_same() -> None:
     """The engine that people use, with three assays: sd ratios within Monte Carlo error of the Hessian's."""
     network = build_network(split_bench(SMALL, 2, 3).bench, limit_catalogue(SMALL))
-    theta, diagnostics = sample_network(network, np.random.default_rng(8))
+    theta, diagnostics, _ = sample_network(network, np.random.default_rng(8))
     assert diagnostics.settled
     mode, covariance = find_mode(network)
     rows = recovery_rows(network)
