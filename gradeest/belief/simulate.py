@@ -16,7 +16,6 @@ from gradeest.belief.network import logit_normal
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
 
-
 FINE_STEP_G = 0.01  # readability of the balance that weighs what was not planned
 
 
