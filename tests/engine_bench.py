@@ -1,0 +1,110 @@
+"""Invented benches for the tests of the belief room, built from records without a ledger."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import Assay, Batch, Bench, Charge, Fraction, Lot, NonDetect, Product
+
+DAY = dt.date(2025, 1, 1)
+
+
+def lot(name: str, *fractions: Fraction) -> Lot:
+    return Lot(name, DAY, fractions)
+
+
+def product(
+    name: str, batch: str, metal: str, form: str, weight_g: float, step_g: float = 0.01, **more: Any
+) -> Product:
+    return Product(name, batch, metal, form, weight_g, step_g, DAY, **more)
+
+
+def batch(
+    name: str,
+    route: str,
+    charges: Sequence[tuple[str, float]],
+    *products: Product,
+    closed: bool = True,
+    nondetects: Sequence[NonDetect] = (),
+) -> Batch:
+    taken = tuple(Charge(address, mass_kg) for address, mass_kg in charges)
+    return Batch(name, DAY, route, taken, DAY if closed else None, products, tuple(nondetects))
+
+
+def bench(lots: Sequence[Lot], batches: Sequence[Batch] = (), assays: Sequence[Assay] = ()) -> Bench:
+    return Bench({each.name: each for each in lots}, {each.name: each for each in batches}, tuple(assays))
+
+
+def assay(address: str, metal: str, value_g_per_t: float, u_rel: float, below: bool = False) -> Assay:
+    return Assay(address, metal, value_g_per_t, u_rel, DAY, below_detection=below)
+
+
+def assayed(kind: str, metal: str, *results: tuple[float, float, bool]) -> Bench:
+    """One fraction of 1 kg, L/a, with assays (g/t, relative sd, below detection) and nothing else."""
+    return bench([lot("L", Fraction("a", kind, 1.0))], (), [assay("L/a", metal, *each) for each in results])
+
+
+def every_evidence() -> Bench:
+    """Every kind of evidence on one bench: 8 batches, two lots, three metals.
+
+    Closed weights with two products, on two balances, damp, and as salts; a pooled drop; portions and rests; an open
+    batch; nothing dropped with the liquid tested and gone; readings of a few digits; assays, one of a weighed fraction
+    and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches.
+    """
+    lots = [
+        lot(
+            "L1", Fraction("fing", "fingers-memory", 2.0), Fraction("pins", "pins-mixed", 1.0, mixed=True),
+            Fraction("late", "chips-from-2014", 1.5), Fraction("mlcc", "mlcc-unsorted", 0.4),
+            Fraction("wet", "chips-mixed", 1.0, wet=True), Fraction("few", "chips-from-2014", 0.6),
+        ),
+        lot(
+            "L2", Fraction("fing", "fingers-memory", 1.0), Fraction("mlcc", "mlcc-unsorted", 0.3),
+            Fraction("late", "chips-from-2014", 0.5),
+        ),
+    ]  # fmt: skip
+    gone = NonDetect("B4", "Au", 0.02, "gone", DAY)
+    negative = NonDetect("B6", "Pd", 0.02, "tested-negative", DAY)
+    batches = [
+        batch(
+            "B1", "foils-peroxide", [("L1/fing", 1.0)],
+            product("au-1", "B1", "Au", "gold-powder", 2.2), product("au-2", "B1", "Au", "gold-powder", 0.11),
+        ),
+        batch(
+            "B2", "pins-nitric", [("L1/fing", 0.5), ("L1/pins", 0.6)],
+            product("au-1", "B2", "Au", "gold-button", 1.9, balance="pocket"),
+        ),
+        batch(
+            "B3", "mlcc-nitric", [("L1/mlcc", 0.2)],
+            product("ag-1", "B3", "Ag", "silver-chloride", 1.1), product("pd-1", "B3", "Pd", "palladium-dmg", 0.72),
+        ),
+        batch("B4", "chips-burn", [("L2/late", 0.5)], nondetects=[gone]),
+        batch(
+            "B5", "foils-peroxide", [("L2/fing", 0.4)], product("au-1", "B5", "Au", "gold-powder", 0.8, damp=True),
+            closed=False,
+        ),
+        batch("B6", "mlcc-nitric", [("L2/mlcc", 0.1)], nondetects=[negative]),
+        batch("B7", "chips-burn", [("L1/wet", 0.3)], product("au-1", "B7", "Au", "gold-powder", 0.03)),
+        batch("B8", "chips-burn", [("L1/few", 0.6)], product("au-1", "B8", "Au", "gold-powder", 0.06, damp=True)),
+    ]  # fmt: skip
+    assays = [
+        assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),
+    ]  # fmt: skip
+    return bench(lots, batches, assays)
+
+
+def with_row(catalogue: Catalogue, kind: str, metal: str, **changes: Any) -> Catalogue:
+    """The catalogue with one grade row changed."""
+    grades = {**catalogue.kinds[kind].grades, metal: replace(catalogue.kinds[kind].grades[metal], **changes)}
+    return replace(catalogue, kinds={**catalogue.kinds, kind: replace(catalogue.kinds[kind], grades=grades)})
+
+
+def with_constants(catalogue: Catalogue, **changes: float) -> Catalogue:
+    """The catalogue with constants changed; a dot in a name is written as two underscores."""
+    named = {name.replace("__", "."): value for name, value in changes.items()}
+    unknown = set(named) - set(catalogue.constants)
+    assert not unknown, unknown
+    return replace(catalogue, constants={**catalogue.constants, **named})
