@@ -34,8 +34,9 @@ class ChoiceGraph:
     fixed: dict[Key, int] = field(default_factory=dict)
 
     def add(self, key: Key, log_odds: float) -> None:
-        """Add a choice with a rough guess of its log odds."""
-        self.log_odds.setdefault(key, log_odds)
+        """Add a choice with rough log odds; of several guesses the least decided stands, 0 where they clash."""
+        held = self.log_odds.get(key, log_odds)
+        self.log_odds[key] = 0.0 if held * log_odds < 0 else min(held, log_odds, key=abs)
         self.links.setdefault(key, set())
 
     def connect(self, keys: Iterable[Key]) -> None:

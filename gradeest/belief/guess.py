@@ -38,18 +38,24 @@ def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> floa
     """
     if isinstance(subject, BatchMetal):
         return _failed_odds(subject, net)
-    cell = net.cell_of.get((subject.address, subject.metal))
     scale = net.scale(subject.kind, subject.metal)
     prior = logit(min(max(scale.p_absent, 1e-6), 1 - 1e-6))
-    if cell is None:
-        return prior
-    seen = _seen_x(cell, net, scale)
+    heard = [prior + _evidence(n, net) for n, cell in enumerate(net.cells) if switch(cell) == switch(subject)]
+    heard = [odds for odds in heard if odds != prior]  # fractions that share the switch and say something
+    if not heard or min(heard) < 0 < max(heard):
+        return 0.0 if heard else prior  # they contradict each other: open
+    return max(heard, key=abs)
+
+
+def _evidence(cell: int, net: Assembly) -> float:
+    """What one fraction adds to the log odds of "trace"; 0 where nothing is known of it."""
+    seen = _seen_x(cell, net, net.scales[cell])
     if seen is None:
-        return prior
+        return 0.0
     x, sd = seen
     weighed = any(item.role == "W" for item in net.weights_of[cell])
     trace, present = _sides(cell, net)
-    return prior + _ln_seen(x, *trace, sd, net, weighed) - _ln_seen(x, *present, sd, net, weighed)
+    return _ln_seen(x, *trace, sd, net, weighed) - _ln_seen(x, *present, sd, net, weighed)
 
 
 def _failed_odds(item: BatchMetal, net: Assembly) -> float:
