@@ -119,12 +119,3 @@ def diagnose(draws: NDArray[np.float64]) -> tuple[float, float]:
     data = xr.Dataset({"q": (("chain", "draw", "quantity"), draws)})
     r_hat, ess = az.rhat(data)["q"].values, az.ess(data, method="bulk")["q"].values
     return float(np.nanmax(r_hat)), float(np.nanmin(ess))
-
-
-def log_density_function(network: Network) -> Any:
-    """A compiled function theta -> (log density, gradient), for comparing the engines."""
-    model = build_model(network)
-    logp = model.logp(jacobian=False)
-    theta = model.value_vars[0]
-    function = model.compile_fn([logp, pt.grad(logp, theta)])
-    return lambda values: function({theta.name: values})
