@@ -76,16 +76,17 @@ class TensorOps:
 
 
 def build_model(network: Network) -> pm.Model:
-    """The bench's PyMC model: one vector theta, its density written out, the arrays as data."""
+    """The bench's PyMC model: one vector theta, its density written out."""
     with pm.Model() as model:
-        data = {name: pm.Data(name, value) for name, value in network.arrays.items()}
+        # constants, not pm.Data: compiling takes less than half as long
+        data = {n: pt.as_tensor(a) if a.dtype.kind == "f" else a for n, a in network.arrays.items()}
         theta = pm.Flat("theta", shape=network.size, initval=np.zeros(network.size))
         pm.Potential("balance", evaluate(theta, network, data, TensorOps()).log_density)
     return model
 
 
 def compile_model(network: Network) -> Any:
-    """nutpie's compiled model; `with_data(**network.arrays)` reuses it for a network of the same layout."""
+    """nutpie's compiled model of the network."""
     import nutpie
 
     return nutpie.compile_pymc_model(build_model(network))
