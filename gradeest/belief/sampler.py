@@ -21,6 +21,7 @@ from gradeest.belief.tape import Gradient
 Values = NDArray[np.float64]
 TARGET_ACCEPTANCE = 0.8
 LONGEST = 48  # leapfrog steps of one trajectory
+FROZEN_MOVES = 10  # rejected in a row while adapting
 SD_RANGE = (1e-4, 10.0)  # of an unknown, while the shape is still being learned
 FIRST_LONGEST = 10  # until a first shape is known
 Report = Callable[[float, str], None]
@@ -37,6 +38,7 @@ class _Mover:
         self.step = 0.1
         self.length = 1.4  # mean trajectory length, in units of the scaled posterior sd
         self.divergences = 0
+        self.idle = np.zeros(particles, dtype=int)  # moves since a particle last moved
 
     def reshape(self, draws: Values) -> None:
         """Take the shape of the posterior, and of the idle sides, from draws (unknown, draw)."""
@@ -44,6 +46,17 @@ class _Mover:
         self.gradient = Gradient(self.network)
         self.ln_p, self.slope = self.gradient(self.theta)
         self.whiten = shrunk_cholesky(draws)
+
+    def restart_frozen(self) -> None:
+        """Put particles that have not moved for long where others are: they started in a corner too narrow to leave."""
+        frozen = np.flatnonzero(self.idle >= FROZEN_MOVES)
+        moving = np.flatnonzero(self.idle < FROZEN_MOVES)
+        if frozen.size and moving.size:
+            places = self.rng.choice(moving, size=frozen.size)
+            self.theta, self.slope, self.ln_p = self.theta.copy(), self.slope.copy(), self.ln_p.copy()
+            self.theta[:, frozen], self.slope[:, frozen] = self.theta[:, places], self.slope[:, places]
+            self.ln_p[frozen] = self.ln_p[places]
+            self.idle[frozen] = 0
 
     def move(self, longest: int = LONGEST) -> float:
         """One trajectory of all particles, of at most `longest` steps; returns their mean acceptance."""
@@ -63,6 +76,7 @@ class _Mover:
         gain = np.where(np.isfinite(gain), gain, -np.inf)
         chance = np.exp(np.minimum(gain, 0.0))
         taken = rng.uniform(size=chance.shape) < chance
+        self.idle = np.where(taken, 0, self.idle + 1)
         self.theta = np.where(taken, theta, self.theta)
         self.slope = np.where(taken, slope, self.slope)
         self.ln_p = np.where(taken, ln_p, self.ln_p)
@@ -97,6 +111,7 @@ class Sampler:
         with threadpool_limits(1):  # small matrices: threads would only wait for each other
             for n in range(moves):
                 acceptance = mover.move(LONGEST if self._shaped else FIRST_LONGEST)
+                mover.restart_frozen()
                 since += 1
                 ln_step = float(np.clip(ln_step + 0.5 * since**-0.5 * (acceptance - TARGET_ACCEPTANCE), -7.0, 0.0))
                 averaged = ln_step if since == 1 else averaged + 0.2 * (ln_step - averaged)
