@@ -112,7 +112,16 @@ class Waits:
     record: float
 
 
-def measure(folder: Path, next_batch: str) -> Waits:
+def usual_result(kind: str, kg: float) -> tuple[str, float]:
+    """Form and weight, g, of a gold product as the middle of the rows has it."""
+    catalogue = load_catalogue()
+    route = catalogue.routes[catalogue.kinds[kind].usual_route]
+    form = route.usual_form["Au"]
+    fine = catalogue.kinds[kind].grades["Au"].q50 * kg / 1000 * route.recovery["Au"].q50
+    return form, fine / catalogue.forms[form].purity.q50
+
+
+def measure(folder: Path, lots: int, next_batch: str) -> Waits:
     """Help, the first ranking (with its fit), the same from the cache, and a weight recorded up to the new ranking."""
     say = partial(print, file=sys.stderr, flush=True)
     say(f"measuring the {folder.name} bench ...")
@@ -120,8 +129,10 @@ def measure(folder: Path, next_batch: str) -> Waits:
     first = seconds(folder, "rank")
     say(f"  the first ranking took {first:.1f} s")
     again = statistics.median(seconds(folder, "rank") for _ in range(3))
-    seconds(folder, "batch", "add", "--charge", "lot1/pins-mixed=0.4 kg", "--date", DAY.isoformat())
-    weight = ("--metal", "Au", "--form", "gold-powder", "--weight", "0.42 g", "--readability", "0.01 g")
+    charge = f"lot{lots}/{KINDS[-1]}=0.4 kg"  # a fraction not processed so far
+    seconds(folder, "batch", "add", "--charge", charge, "--date", DAY.isoformat())
+    form, grams = usual_result(KINDS[-1], 0.4)
+    weight = ("--metal", "Au", "--form", form, "--weight", f"{grams:.2f} g", "--readability", "0.01 g")
     record = seconds(folder, "record", "product", next_batch, *weight, "--close", "--sure", "--date", DAY.isoformat())
     say(f"  a weight up to the next ranking took {record:.1f} s")
     return Waits(short_help, first, again, record)
@@ -134,8 +145,8 @@ def main() -> None:
         write_bench(whole, LOTS, BATCHES, POOLED)
         write_bench(quarter, LOTS // 4, BATCHES // 4, POOLED // 4)
         start = statistics.median(seconds(whole, python=("-c", "import numpy")) for _ in range(5))
-        small = measure(quarter, f"B{BATCHES // 4 + 1}")
-        large = measure(whole, f"B{BATCHES + 1}")
+        small = measure(quarter, LOTS // 4, f"B{BATCHES // 4 + 1}")
+        large = measure(whole, LOTS, f"B{BATCHES + 1}")
     print(f"Python {sys.version.split()[0]}, {os.cpu_count()} cores; starting Python with numpy: {start:.2f} s")
     print(f"whole: {LOTS} lots, {LOTS * len(KINDS)} fractions, {BATCHES} batches; quarter: a quarter of each\n")
     print(f"{'':44}{'quarter s':>10}{'whole s':>10}{'whole/quarter':>15}{'whole/start':>13}")
