@@ -29,19 +29,21 @@ SWITCH = 0.03
 
 
 def small_bench() -> Bench:
-    """Two lots: a weight, a poor weight, a pooled drop of portions, a low assay and one below detection."""
+    """Two lots: a weight, a poor weight, a pooled drop of portions, a low assay and one of a pooled fraction."""
     lots = [
         lot("L", Fraction("fing", "fingers-memory", 1.0), Fraction("late", "chips-from-2014", 0.5)),
-        lot("M", Fraction("fing", "fingers-memory", 0.8), Fraction("pins", "pins-mixed", 0.5)),
-    ]
-    batches = [
-        batch("B1", "foils-peroxide", [("L/fing", 1.0)], product("au-1", "B1", "Au", "gold-powder", 2.1)),
-        batch("B2", "foils-peroxide", [("M/fing", 0.4)], product("au-1", "B2", "Au", "gold-powder", 0.11)),
-        batch(
-            "B3", "pins-nitric", [("M/fing", 0.2), ("M/pins", 0.3)], product("au-1", "B3", "Au", "gold-powder", 0.9)
+        lot(
+            "M", Fraction("fing", "fingers-memory", 0.4), Fraction("cards", "fingers-cards", 0.4),
+            Fraction("pins", "pins-mixed", 0.5),
         ),
     ]  # fmt: skip
-    return bench(lots, batches, [assay("L/late", "Au", 25, 0.3), assay("M/pins", "Au", 5000, 0.4)])
+    pooled = [("M/cards", 0.2), ("M/pins", 0.3)]
+    batches = [
+        batch("B1", "foils-peroxide", [("L/fing", 1.0)], product("au-1", "B1", "Au", "gold-powder", 2.1)),
+        batch("B2", "foils-peroxide", [("M/fing", 0.4)], product("au-1", "B2", "Au", "gold-powder", 0.18)),
+        batch("B3", "pins-nitric", pooled, product("au-1", "B3", "Au", "gold-powder", 0.9)),
+    ]
+    return bench(lots, batches, [assay("L/late", "Au", 25, 0.3), assay("M/pins", "Au", 2500, 0.4)])
 
 
 def quantities(theta: Values, network: Network) -> dict[str, Values]:
@@ -93,6 +95,14 @@ def disagreements(fast: Mapping[str, Values], reference: Mapping[str, Values], e
     return found
 
 
+def run(network: Network, seed: int) -> dict[str, Values]:
+    """What one run of the fast engine shows."""
+    sampler = Sampler(network, np.random.default_rng(seed), 240)
+    sampler.adapt(150)
+    theta, _, fitted = sampler.draw(60)
+    return quantities(theta, fitted)
+
+
 @pytest.fixture(scope="module")
 def network() -> Network:
     return build_network(small_bench(), load_catalogue())
@@ -100,19 +110,12 @@ def network() -> Network:
 
 @pytest.fixture(scope="module")
 def fast(network: Network) -> dict[str, Values]:
-    sampler = Sampler(network, np.random.default_rng(2), 240)
-    sampler.adapt(150)
-    theta, _, fitted = sampler.draw(60)
-    return quantities(theta, fitted)
+    return run(network, 2)
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(
-    "GRADEEST_REFERENCE" not in os.environ,
-    reason="compiling the reference takes many minutes: set GRADEEST_REFERENCE=1 to compare it by sampling too",
-)
 def test_the_fast_engine_agrees_with_the_reference(network: Network, fast: dict[str, Values]) -> None:
-    """The only test that compiles the reference; its twins follow from the same draws."""
+    """The only test that compiles the reference (about a minute); its twins follow from the same draws."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of a missing linear algebra library, which nothing here needs
         from gradeest.belief import nuts
@@ -128,17 +131,34 @@ def test_the_fast_engine_agrees_with_the_reference(network: Network, fast: dict[
     assert len(disagreements(narrow, reference)) > len(fast) / 3  # twin: too sure of itself
 
 
+def test_the_fast_engine_agrees_with_another_run_of_itself(network: Network, fast: dict[str, Values]) -> None:
+    """The comparison lets little pass by chance; an undecided switch and a run that may have failed are in it."""
+    assert disagreements(fast, run(network, 4)) == []
+    assert 0.1 < fast["traces in L chips-from-2014"].mean() < 0.9
+    assert 0.1 < fast["failed B2"].mean() < 0.9
+
+
+COUNTED = {"failed B2": 0.53, "ln grade of M/fing": 6.74}  # of 60 million draws run forward, +-0.02 and 0.03
+
+
+def contested_bench() -> Bench:
+    """A poor weight of a portion, whose other portion was dropped together with another fraction and was not poor."""
+    fractions = Fraction("fing", "fingers-memory", 0.8), Fraction("pins", "pins-mixed", 0.5)
+    pooled = [("M/fing", 0.2), ("M/pins", 0.3)]
+    batches = [
+        batch("B2", "foils-peroxide", [("M/fing", 0.4)], product("au-1", "B2", "Au", "gold-powder", 0.11)),
+        batch("B3", "pins-nitric", pooled, product("au-1", "B3", "Au", "gold-powder", 0.9)),
+    ]
+    return bench([lot("M", *fractions)], batches, [assay("M/pins", "Au", 5000, 0.4)])
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(
-    "GRADEEST_REFERENCE" not in os.environ,
-    reason="two runs differ where a poor run may have failed (known, see DEVELOPERS.md): GRADEEST_REFERENCE=1 runs it",
+    "GRADEEST_CONTESTED" not in os.environ,
+    reason="known to fail, see DEVELOPERS.md: all particles settle on one side; GRADEEST_CONTESTED=1 runs it",
 )
-def test_the_fast_engine_agrees_with_another_run_of_itself(network: Network, fast: dict[str, Values]) -> None:
-    """What the comparison lets pass by chance is nothing; one undecided switch and one poor run are in it."""
-    sampler = Sampler(network, np.random.default_rng(4), 240)
-    sampler.adapt(150)
-    theta, _, fitted = sampler.draw(60)
-    again = quantities(theta, fitted)
-    assert disagreements(fast, again, ERRORS) == []
-    assert 0.1 < fast["traces in L chips-from-2014"].mean() < 0.9
-    assert 0.02 < fast["failed B2"].mean() < 0.98
+def test_a_contested_run_is_judged_as_counting_says() -> None:
+    """Failed or not hangs together with the split of the pooled drop, along a narrow band for each of the two."""
+    shown = run(build_network(contested_bench(), load_catalogue()), 2)
+    assert shown["failed B2"].mean() == pytest.approx(COUNTED["failed B2"], abs=0.1)
+    assert shown["ln grade of M/fing"].mean() == pytest.approx(COUNTED["ln grade of M/fing"], abs=0.2)
