@@ -161,14 +161,23 @@ def project_files() -> list[str]:
             return done.stdout.splitlines()
     except (OSError, subprocess.CalledProcessError):
         pass
-    ignored = [line.strip().strip("/") for line in (TOP / ".gitignore").read_text(encoding="utf-8").splitlines()]
-    patterns = [pattern for pattern in ignored if pattern and not pattern.startswith("#")]
-    return [
-        str(path.relative_to(TOP))
-        for path in sorted(TOP.rglob("*"))
-        if path.is_file()
-        and not any(fnmatch.fnmatch(part, p) for part in path.relative_to(TOP).parts for p in (*patterns, ".git"))
-    ]
+    ignored = [line.strip() for line in (TOP / ".gitignore").read_text(encoding="utf-8").splitlines()]
+    patterns = [pattern.rstrip("/") for pattern in ignored if pattern and not pattern.startswith("#")]
+    files = [path.relative_to(TOP) for path in sorted(TOP.rglob("*")) if path.is_file()]
+    return [str(path) for path in files if not any(is_ignored(path, pattern) for pattern in (*patterns, ".git"))]
+
+
+def is_ignored(path: Path, pattern: str) -> bool:
+    """Whether a line of .gitignore covers a file: one that begins with / from the top only, else at any depth."""
+    if pattern.startswith("/"):
+        return fnmatch.fnmatch(path.parts[0], pattern[1:])
+    return any(fnmatch.fnmatch(part, pattern) for part in path.parts)
+
+
+def test_files_that_are_shipped_are_found_without_git() -> None:
+    assert is_ignored(Path("prices.toml"), "/prices.toml")
+    assert not is_ignored(Path("demo_lots/radio-club/prices.toml"), "/prices.toml")
+    assert is_ignored(Path("gradeest/cli/__pycache__/x.pyc"), "__pycache__")
 
 
 def test_the_top_level_holds_only_what_is_agreed() -> None:
