@@ -87,7 +87,7 @@ def every_evidence() -> Bench:
             closed=False,
         ),
         batch("B6", "mlcc-nitric", [("L2/mlcc", 0.1)], nondetects=[negative]),
-        batch("B7", "chips-burn", [("L1/wet", 0.3)], product("au-1", "B7", "Au", "gold-powder", 0.03)),
+        batch("B7", "chips-burn", [("L1/wet", 0.3)], product("au-1", "B7", "Au", "gold-powder", 0.01)),
         batch("B8", "chips-burn", [("L1/few", 0.6)], product("au-1", "B8", "Au", "gold-powder", 0.06, damp=True)),
     ]  # fmt: skip
     assays = [

@@ -93,7 +93,10 @@ class Assembly:
         normals = slice(0, layout[FLAT[0]].start)
         zero = sum(rows.values())
         configurations = enumerate_configurations(self.graph, self.factors, zero)
-        self.arrays["cfg_terms"], self.arrays["group_cfgs"] = configurations.terms, configurations.of_group
+        self.arrays |= {
+            "cfg_terms": configurations.terms, "group_cfgs": configurations.of_group,
+            "cfg_bias": np.zeros(len(configurations.terms)),  # a sampler may hold particles on chosen sides
+        }  # fmt: skip
         arrays = {
             name: np.asarray(a, dtype=np.int64 if np.asarray(a).dtype.kind in "iu" else np.float64)
             for name, a in self.arrays.items()
@@ -103,6 +106,7 @@ class Assembly:
             "reading": self.unknowns["reading"],
             "open_product": len(self.arrays["open_ln_y"]),
             "backward": self.backward,
+            "anchored_split": int(self.arrays["wp_anchored"].sum()),
             "failed": len(self.e_index),
             "group": len(configurations.of_group),
             "small": rows["small"],
@@ -334,6 +338,12 @@ class Assembly:
             "e_sd": floats(self.e_sd(self.items[n]) for n in noisy),
         }
         self.e_index = {failed(self.items[n]): e for e, n in enumerate(noisy)}
+        for key, e in self.e_index.items():
+            self.copies += [("e_ok", e, (key,), (0,)), ("e_failed", e, (key,), (1,))]
+        self.arrays |= {
+            f"{name}_{what}": np.full(len(noisy), start)
+            for name in ("e_ok", "e_failed") for what, start in (("pm", 0.0), ("ps", 1.0))
+        }  # fmt: skip
         self.unknowns |= {
             "a": len(self.items),
             "e_ok": len(noisy),

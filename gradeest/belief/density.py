@@ -31,6 +31,8 @@ LN_1000 = math.log(1000.0)
 NEVER = -1e30  # log weight of a padded configuration
 NOTHING = -1e4  # ln of a padded amount of metal
 CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
+MOST_LN_SHARE = 15.0  # of one member in a pooled batch: only where trajectories stray
+LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members that were not weighed alone
 NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
 
 
@@ -129,7 +131,7 @@ class _Evaluation:
         self._anchored()
         self._free_priors()
         terms = ops.concat([*self._terms(), ops.full(self.theta, 1, 0.0)])
-        configurations = ops.sum(ops.take(terms, x["cfg_terms"]))
+        configurations = ops.sum(ops.take(terms, x["cfg_terms"])) + x["cfg_bias"]
         if self.n["group"]:
             per_group = ops.take(self.pad(configurations, NEVER), x["group_cfgs"])
             self.total = self.total + ops.sum(ops.logsumexp(per_group))
@@ -212,11 +214,12 @@ class _Evaluation:
     def _portions(self) -> None:
         """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
         ops, x = self.ops, self.x
-        log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_ref"] + x["v_scale"] * self.unknown("v")])
-        ratio = ops.take(log_ratio, x["wp_ratio"])
+        work = ops.concat(self.ln_in_work)
+        log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_scale"] * self.unknown("v")])
+        ratio = self._split_base(work) + ops.take(log_ratio, x["wp_ratio"])
         total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
         share = ratio - ops.take(total, x["wp_group"])
-        weighed = ops.take(ops.concat(self.ln_in_work), x["wp_side"]) + share
+        weighed = ops.take(work, x["wp_side"]) + share
         beside = ops.take(x["beside_scale"] * self.unknown("beside"), x["an_beside"])
         beside = ops.take(weighed, x["an_anchor"]) + x["an_ln_ratio"] + beside
         split = ops.concat([ops.full(self.theta, 1, 0.0), x["split_scale"] * self.unknown("split")])
@@ -231,6 +234,21 @@ class _Evaluation:
         free = [ops.take(side + x["free_ln_mass"] - LN_1000, x["fp_free"]) + share for side in sides]
         self.values = ops.concat([weighed, beside, *free])
         self.padded_values = self.pad(self.values, NOTHING)
+
+    def _split_base(self, work: Array) -> Array:
+        """ln of the shares that the members of a pooled batch are expected to have of its metal.
+
+        Of a member that was weighed alone too, s = as much per kg as there; the others share what is left of the
+        whole, 1 - sum s, kept above zero: ((1 - sum s) + sqrt((1 - sum s)^2 + 4 d^2)) / 2.
+        """
+        ops, x = self.ops, self.x
+        if not self.n["anchored_split"]:
+            return x["wp_base"]
+        share = ops.take(work, x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
+        anchored = ops.where(x["wp_anchored"] > 0, ops.minimum(share, MOST_LN_SHARE), NOTHING)
+        rest = 1 - ops.exp(ops.logsumexp(ops.take(self.pad(anchored, NOTHING), x["w_portions"])))
+        rest = ops.log(0.5 * (rest + ops.exp(0.5 * ops.log(rest * rest + 4 * LEAST_REST**2))))
+        return ops.where(x["wp_anchored"] > 0, anchored, ops.take(rest, x["wp_group"]) + x["wp_base"])
 
     def _anchored(self) -> None:
         """Grades that follow from weights, and their prior under "present" and "trace"."""
@@ -256,6 +274,11 @@ class _Evaluation:
         gap = (self.unknown(name) - self.x[f"{name}_pm"]) / self.x[f"{name}_ps"]
         return -0.5 * gap * gap - self.ops.log(self.x[f"{name}_ps"])
 
+    def _instead(self, name: str) -> Array:
+        """What turns the standard normal of an unknown that its side does not use into its idle density."""
+        unknown = self.unknown(name)
+        return self._pseudo(name) + 0.5 * unknown * unknown
+
     def _free_priors(self) -> None:
         """Prior of free cells under "present" and "trace", each with the idle other side (Carlin & Chib 1995)."""
         ops, x = self.ops, self.x
@@ -276,15 +299,14 @@ class _Evaluation:
 
     def _terms(self) -> list[Array]:
         """The tables that choices pick from, in the order of `Network.blocks`."""
-        ops, x, n = self.ops, self.x, self.n
-        none = ops.full(self.theta, n["failed"], 0.0)
+        ops, x = self.ops, self.x
         pairs = self._correlation(ops.take(self.z, x["pair_a"]), ops.take(self.z, x["pair_b"]), x["pair_corr"])
         grade = ops.take(ops.concat([self.cc_ln_grade, self.free_ln_grade]), x["as_grade"])
         gap = (x["as_ln_value"] - grade) / x["as_sd"]
         assay = ops.where(x["as_censored"] > 0, ops.log_ndtr(gap), -0.5 * gap * gap - ops.log(x["as_sd"]))
         return [
-            none + x["ln_ok"],
-            none + x["ln_failed"],
+            x["ln_ok"] + self._instead("e_failed"),
+            x["ln_failed"] + self._instead("e_ok"),
             -ops.softplus(self.logit_absent_switch()),
             -ops.softplus(-self.logit_absent_switch()),
             self.cc_present,

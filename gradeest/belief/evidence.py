@@ -1,9 +1,9 @@
 """Which records say something about which grade: the evidence, sorted by how it enters the balance.
 
-W  a closed batch with a weight above 5 digits: read backwards
+W  a closed batch with a weight above one digit: read backwards
 O  an open batch with weights so far, a lower bound: read backwards from an unknown final product
 N  nothing dropped, below a limit, the liquid tested negative or gone
-S  a closed batch whose weights are all below 5 digits: ordinary likelihood
+S  a closed batch whose weights are all of one digit: ordinary likelihood
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Prod
 
 Role = Literal["W", "O", "N", "S"]
 ROLES: tuple[Role, ...] = ("W", "O", "N", "S")
-DIGITS_TO_READ_BACKWARDS = 5  # readability steps in the heaviest product; below, it may be nothing but handling
+DIGITS_TO_READ_BACKWARDS = 1.5  # readability steps in the heaviest product; below, it may be nothing but handling
 
 
 @dataclass(frozen=True)

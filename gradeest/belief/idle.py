@@ -20,12 +20,15 @@ LEAST_USED = 50.0  # draws in which a side was used, before its place is taken f
 WIDER = 1.2  # than the side in use: a wide idle density costs little, a narrow one traps
 
 
-def fit_idle_sides(network: Network, theta: Values) -> Network:
-    """The same network with the idle densities fitted to draws (draw, unknown)."""
+def fit_idle_sides(network: Network, theta: Values, bias: Values | float = 0.0) -> Network:
+    """The same network with the idle densities fitted to draws (draw, unknown).
+
+    Parameters: bias, added to the log weights of configurations (draw, configuration): which sides draws were held on.
+    """
     if not network.copies:
         return network
     state = evaluate(theta, network, network.arrays, NUMPY)
-    weights = configuration_weights(network, state.configurations)
+    weights = configuration_weights(network, state.configurations + bias)
     position = {key: i for i, key in enumerate(network.configurations.choices)}
     arrays = {**network.arrays, **{f"{n}_{s}": network.arrays[f"{n}_{s}"].copy() for n in IDLE for s in ("pm", "ps")}}
     for name, index, choices, outcome in network.copies:
@@ -42,7 +45,7 @@ def fit_idle_sides(network: Network, theta: Values) -> Network:
     return replace(network, arrays=arrays)
 
 
-IDLE = ("x1", "x0", "v")
+IDLE = ("x1", "x0", "v", "e_ok", "e_failed")
 
 
 def configuration_weights(network: Network, configurations: Values) -> Values:

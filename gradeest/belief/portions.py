@@ -3,31 +3,37 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from gradeest.belief.choices import pad_rows
+from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.guess import rough_x
 from gradeest.belief.network import BACKWARD, AnchoredCell, failed, floats, integers, pad_floats, switch
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
+ANCHORED_SPLIT = 0.3  # first spread of a log-ratio that another weight all but fixes
+
 
 def list_weighed(net: Assembly) -> None:
     """Portions of batches read backwards, and the log-ratios that split their metal.
 
     A pooled batch keeps a copy of its log-ratios for every outcome of the choices that move them: one copy for all
-    would have to jump between a narrow and a wide place, which no trajectory does.
+    would have to jump between a narrow and a wide place, which no trajectory does. Where another batch weighed a
+    member alone, its portion is expected to hold as much per kg: log-ratios count from there, so that they stay near
+    zero wherever that batch's own unknowns go (density.py).
     """
     bm: list[int] = []
     side: list[int] = []
     ratio: list[int] = []
     rows: list[list[int]] = []
-    ref: list[float] = []
     scale: list[float] = []
+    base: list[float] = []
+    anchor: list[int] = []
     copy_rows: list[list[int]] = []
     siblings: list[list[int]] = []
     for n, item in enumerate(net.items[: net.backward]):
@@ -43,6 +49,8 @@ def list_weighed(net: Assembly) -> None:
                 + (net.ln_trace(c) if chosen.get(switch(net.cells[c])) else net.scales[c].ln_median)
                 for c in members
             ]  # fmt: skip
+            anchors = [_alone(net, item, c, chosen) for c in members]
+            unknown = [value for value, found in zip(expected, anchors, strict=True) if found is None]
             group = len(rows)
             rows.append(list(range(len(bm), len(bm) + len(members))))
             copies = []
@@ -50,24 +58,42 @@ def list_weighed(net: Assembly) -> None:
                 net.wp.setdefault((item.batch, cell), {})[outcome] = len(bm)
                 bm.append(group)
                 side.append(n + is_failed * net.backward)
-                ratio.append(0 if j == 0 else 1 + len(ref))
+                found = anchors[j]
+                anchor.append(-1 if found is None else found[0])
+                base.append(found[1] if found is not None else expected[j] - _ln_sum(unknown))
+                ratio.append(0 if j == 0 else 1 + len(scale))
                 if j:
-                    copies.append(len(ref))
-                    net.copies.append(("v", len(ref), choices, outcome))
-                    ref.append(expected[j] - expected[0])
-                    scale.append(min(math.hypot(net.scales[cell].sd, net.scales[members[0]].sd), 1.5))
+                    copies.append(len(scale))
+                    net.copies.append(("v", len(scale), choices, outcome))
+                    wide = [net.scales[members[i]].sd for i in (0, j) if anchors[i] is None]
+                    scale.append(min(math.hypot(*wide), 1.5) if len(wide) == 2 else ANCHORED_SPLIT)
             if copies:
                 net.v_rows.setdefault(item.batch_metal, {})[outcome] = len(copy_rows)
                 copy_rows.append(copies)
         siblings += [list(range(first_copy, len(copy_rows)))] * (len(copy_rows) - first_copy)
     net.arrays |= {
         "wp_group": integers(bm), "wp_side": integers(side), "wp_ratio": integers(ratio),
-        "w_portions": pad_rows(rows, len(bm)), "v_ref": floats(ref), "v_scale": floats(scale),
-        "v_copies": pad_rows(copy_rows, len(ref)), "v_siblings": pad_rows(siblings, len(copy_rows)),
-        "v_pm": np.zeros(len(ref)), "v_ps": np.ones(len(ref)),
+        "w_portions": pad_rows(rows, len(bm)), "v_scale": floats(scale), "wp_base": floats(base),
+        "wp_anchor": integers(max(a, 0) for a in anchor), "wp_anchored": integers(a >= 0 for a in anchor),
+        "v_copies": pad_rows(copy_rows, len(scale)), "v_siblings": pad_rows(siblings, len(copy_rows)),
+        "v_pm": np.zeros(len(scale)), "v_ps": np.ones(len(scale)),
     }  # fmt: skip
-    net.unknowns["v"] = len(ref)
+    net.unknowns["v"] = len(scale)
     net.n_weighed, net.n_copies = len(bm), len(copy_rows)
+
+
+def _alone(net: Assembly, item: BatchMetal, cell: int, chosen: Mapping[Hashable, int]) -> tuple[int, float] | None:
+    """Where another batch weighed a member of a pooled one alone: its metal in work, and ln of the portions' ratio."""
+    if len(item.portions) == 1:
+        return None
+    address = net.cells[cell].address
+    for other in net.weights_of[cell]:
+        if other is not item and len(other.portions) == 1:
+            key = failed(other)
+            is_failed = chosen.get(key, net.graph.fixed.get(key, 0))
+            place = net.items.index(other) + is_failed * net.backward
+            return place, math.log(item.portions[address] / other.portions[address])
+    return None
 
 
 def list_anchored(net: Assembly) -> None:
@@ -172,6 +198,11 @@ def list_free(net: Assembly) -> None:
         "fp_best": sum(_ln_dirichlet_top([alphas[i] for i in row]) for row in rows),
     }  # fmt: skip
     net.unknowns |= {"split": len(spread), "x1": len(free), "x0": len(free)}
+
+
+def _ln_sum(values: Sequence[float]) -> float:
+    top = max(values, default=0.0)
+    return top + math.log(sum(math.exp(v - top) for v in values)) if values else 0.0
 
 
 def _ln_dirichlet_top(alphas: Sequence[float]) -> float:

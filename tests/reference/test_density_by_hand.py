@@ -95,8 +95,10 @@ def of_one_outcome(theta: Values, network: Network, outcome: int) -> Values:
 def without_idle(theta: Values, network: Network, outcome: int) -> Values:
     """The same, integrated over the unknown that this outcome leaves idle, whatever density the program gives it."""
     (idle,) = (
-        network.layout[name].start + index for name, index, _, used_by in network.copies if used_by != (outcome,)
-    )  # fmt: skip
+        network.layout[name].start + index
+        for name, index, _, used_by in network.copies
+        if name in ("v", "x1", "x0") and used_by != (outcome,)  # an idle e has the standard normal it starts with
+    )
     nodes = np.linspace(-80, 80, 8001)
     many = np.repeat(theta, len(nodes), axis=0)
     many[:, idle] = np.tile(nodes, len(theta))
@@ -210,7 +212,9 @@ def natural(theta: Values, network: Network, failed: int) -> Values:
 def ln_jacobian(theta: Values, network: Network, failed: int) -> Values:
     """ln |d natural / d (reading, split between fractions, portion against rest)|, by differences."""
     layout, step = network.layout, 1e-5
-    (split,) = (layout["v"].start + index for _, index, _, used_by in network.copies if used_by == (failed,))
+    (split,) = (
+        layout["v"].start + index for name, index, _, used_by in network.copies if name == "v" and used_by == (failed,)
+    )
     unknowns = [layout["reading"].start, split, layout["beside"].start, layout["beside"].start + 1]
     columns = []
     for n in unknowns:

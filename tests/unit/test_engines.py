@@ -122,7 +122,7 @@ def test_a_wrong_slope_is_found(network: Network, points: Values, monkeypatch: p
     assert relative(slope.T, differences(network, points)) > 1e-2
 
 
-@pytest.mark.parametrize("name", ["pair_corr", "moist_sd", "li_sd", "v_ref", "as_sd", "cfg_terms"])
+@pytest.mark.parametrize("name", ["pair_corr", "moist_sd", "li_sd", "wp_base", "as_sd", "cfg_terms"])
 def test_a_changed_array_changes_the_density(network: Network, points: Values, name: str) -> None:
     """Twin of the agreement: the points reach every corner, so a density with one array changed is told apart."""
     old = network.arrays[name]
