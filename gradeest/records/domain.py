@@ -1,7 +1,11 @@
 """What a bench records: frozen records, and the state of the bench that they add up to.
 
 Units stand in the names: feed mass in kg, product weight in g, grade in g/t of dry feed. Addresses are text:
-`LOT/FRACTION`, `BATCH/PRODUCT` (`B3/au-1`).
+`LOT/FRACTION`, `BATCH/PRODUCT` (`B3/au-1`), `BATCH/STREAM` (`B3/oversize`).
+
+A fraction may grow: what is added to its jar before anything was taken joins the source that stands in it, what is
+added later is a source of its own. The jar is well mixed at each addition, so whatever is taken comes from all sources
+in proportion to what stands of each (`layers_kg`, kg per source in the order they came).
 """
 
 from __future__ import annotations
@@ -13,11 +17,17 @@ from typing import Literal
 from gradeest.materials.rows import METALS as METALS
 
 Liquid = Literal["tested-negative", "kept", "gone"]
+StreamSort = Literal["set-aside", "solution", "wiped-up"]
+EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
+EXACT_G = 1e-9
 
 
 @dataclass(frozen=True)
 class Fraction:
-    """A physically sorted part of a lot, of one kind. `mass_kg` is as received (dry mass when `wet` is False)."""
+    """A physically sorted part of a lot, of one kind. `mass_kg` is as received (dry mass when `wet` is False).
+
+    It is all that was ever put in; `layers_kg` says how much by each of its sources (empty: one source).
+    """
 
     name: str
     kind: str
@@ -26,6 +36,7 @@ class Fraction:
     wet: bool = False
     mixed: bool = False  # it holds other kinds too: its spread is widened
     note: str = ""
+    layers_kg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -44,15 +55,19 @@ class Lot:
 
 @dataclass(frozen=True)
 class Charge:
-    """A portion of a fraction that went into a batch."""
+    """A portion of a fraction that went into a batch. `layers_kg`: of each source (empty: all from the first)."""
 
     address: str  # LOT/FRACTION
     mass_kg: float
+    layers_kg: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
 class Product:
-    """A metal body weighed after a batch. `weight_g` is the net reading, `readability_g` the balance's step d."""
+    """A metal body weighed after a batch. `weight_g` is the net reading, `readability_g` the balance's step d.
+
+    `interval_g`: an old note gave a range ("2-3 g") of this full width; `weight_g` is then its middle.
+    """
 
     name: str  # au-1, counted per batch and metal
     batch: str
@@ -65,6 +80,7 @@ class Product:
     balance: str = "bench"
     sure: bool = False  # hardly credible, kept because the person insisted
     event: int = 0  # number in the ledger
+    interval_g: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -94,6 +110,35 @@ class Assay:
 
 
 @dataclass(frozen=True)
+class Stream:
+    """What a batch left for later: a part set aside unprocessed, a solution that waits, what was wiped up."""
+
+    name: str
+    batch: str
+    sort: StreamSort
+    mass_kg: float | None  # None for a solution
+    volume_l: float | None  # litres, of a solution
+    date: dt.date
+    event: int = 0
+
+    @property
+    def address(self) -> str:
+        return f"{self.batch}/{self.name}"
+
+
+@dataclass(frozen=True)
+class Loss:
+    """A spill: between the shares `low` and `high` (0-1) of what was in work are gone from the batch."""
+
+    batch: str
+    low: float
+    high: float
+    note: str
+    date: dt.date
+    event: int = 0
+
+
+@dataclass(frozen=True)
 class Batch:
     """One processing run: what went in, by which route, what was weighed. Open until closed."""
 
@@ -105,6 +150,8 @@ class Batch:
     products: tuple[Product, ...] = ()
     nondetects: tuple[NonDetect, ...] = ()
     note: str = ""
+    streams: tuple[Stream, ...] = ()
+    losses: tuple[Loss, ...] = ()
 
     @property
     def is_open(self) -> bool:
@@ -125,6 +172,68 @@ class Setting:
 
 
 @dataclass(frozen=True)
+class Sale:
+    """Something sold: `mass_kg` of a fraction or stream, `weight_g` of a product (both None: a whole solution)."""
+
+    address: str
+    amount: float  # what was paid for it, in the user's currency
+    date: dt.date
+    mass_kg: float | None = None
+    weight_g: float | None = None
+    layers_kg: tuple[float, ...] = ()  # of a fraction with several sources
+    to: str = ""
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class Discard:
+    """Something given away or disposed of, as `Sale` without money."""
+
+    address: str
+    date: dt.date
+    mass_kg: float | None = None
+    weight_g: float | None = None
+    layers_kg: tuple[float, ...] = ()
+    note: str = ""
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class Split:
+    """All that was left of a fraction, sorted into heaps: new fractions of the same lot, named in `heaps`."""
+
+    address: str
+    heaps: tuple[str, ...]
+    mass_kg: float
+    date: dt.date
+    layers_kg: tuple[float, ...] = ()
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class Balance:
+    """A weighing instrument and its smallest step."""
+
+    name: str
+    readability_g: float
+    date: dt.date
+
+
+@dataclass(frozen=True)
+class BalanceCheck:
+    """A known weight laid on a balance, and what it read, both in g."""
+
+    balance: str
+    weight_g: float
+    reads_g: float
+    date: dt.date
+    event: int = 0
+
+
+Taking = Charge | Sale | Discard | Split
+
+
+@dataclass(frozen=True)
 class Bench:
     """Everything recorded, replayed from the ledger: the input of belief and decision. Order is that of the ledger."""
 
@@ -132,6 +241,11 @@ class Bench:
     batches: dict[str, Batch] = field(default_factory=dict)
     assays: tuple[Assay, ...] = ()
     settings: dict[str, Setting] = field(default_factory=dict)
+    sales: tuple[Sale, ...] = ()
+    discards: tuple[Discard, ...] = ()
+    splits: tuple[Split, ...] = ()
+    balances: dict[str, Balance] = field(default_factory=dict)
+    checks: tuple[BalanceCheck, ...] = ()
 
     def fraction(self, address: str) -> Fraction:
         """The fraction at `LOT/FRACTION`; KeyError where there is none."""
@@ -141,14 +255,66 @@ class Bench:
                 return fraction
         raise KeyError(address)
 
+    def product(self, address: str) -> Product:
+        """The product at `BATCH/PRODUCT`; KeyError where there is none."""
+        batch, _, name = address.partition("/")
+        for product in self.batches[batch].products:
+            if product.name == name:
+                return product
+        raise KeyError(address)
+
+    def stream(self, address: str) -> Stream:
+        """The stream at `BATCH/STREAM`; KeyError where there is none."""
+        batch, _, name = address.partition("/")
+        for stream in self.batches[batch].streams:
+            if stream.name == name:
+                return stream
+        raise KeyError(address)
+
     def addresses(self) -> tuple[str, ...]:
         """All LOT/FRACTION addresses in ledger order."""
         return tuple(f"{lot.name}/{f.name}" for lot in self.lots.values() for f in lot.fractions)
+
+    def since(self, address: str) -> dt.date:
+        """The day from which a fraction was there: that of its lot, or of the split that made it."""
+        lot, _, name = address.partition("/")
+        born = [s.date for s in self.splits if s.address.startswith(f"{lot}/") and name in s.heaps]
+        return born[0] if born else self.lots[lot].date
+
+    def takings(self, address: str) -> tuple[Taking, ...]:
+        """Everything that took of a fraction, product or stream: charges, sales, discards, a split."""
+        charges = [c for b in self.batches.values() for c in b.charges if c.address == address]
+        others: tuple[Taking, ...] = (*self.sales, *self.discards, *self.splits)
+        return (*charges, *(taking for taking in others if taking.address == address))
 
     def charged_kg(self, address: str) -> float:
         """Mass of a fraction that batches have taken, in kg."""
         return sum(c.mass_kg for b in self.batches.values() for c in b.charges if c.address == address)
 
+    def layers_left_kg(self, address: str) -> tuple[float, ...]:
+        """What stands in the jar of each source of a fraction, in kg, oldest source first (never negative)."""
+        fraction = self.fraction(address)
+        left = list(fraction.layers_kg or (fraction.mass_kg,))
+        for taking in self.takings(address):
+            for source, mass in enumerate(taking.layers_kg or (taking.mass_kg or 0.0,)):
+                left[source] -= mass
+        return tuple(mass if mass > EXACT_KG else 0.0 for mass in left)
+
     def left_kg(self, address: str) -> float:
-        """Mass of a fraction that no batch has taken, in kg (never negative)."""
-        return max(self.fraction(address).mass_kg - self.charged_kg(address), 0.0)
+        """Mass of a fraction (or of a stream that has a mass) that is still there, in kg (never negative)."""
+        if address.partition("/")[0] in self.batches:
+            gone = sum(taking.mass_kg or 0.0 for taking in self.takings(address))
+            left = (self.stream(address).mass_kg or 0.0) - gone
+            return left if left > EXACT_KG else 0.0
+        return sum(self.layers_left_kg(address))
+
+    def product_left_g(self, address: str) -> float:
+        """Weight of a product that was not sold or discarded, in g (never negative)."""
+        gone: tuple[Sale | Discard, ...] = (*self.sales, *self.discards)
+        taken = sum(taking.weight_g or 0.0 for taking in gone if taking.address == address)
+        left = self.product(address).weight_g - taken
+        return left if left > EXACT_G else 0.0
+
+    def solution_left_l(self, address: str) -> float:
+        """Volume of a solution that waits, in litres; a sale or discard takes all of it."""
+        return 0.0 if self.takings(address) else self.stream(address).volume_l or 0.0

@@ -6,7 +6,22 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
-from gradeest.records.domain import Assay, Batch, Charge, Fraction, Lot, NonDetect, Product, Setting
+from gradeest.records.domain import (
+    Assay,
+    Balance,
+    BalanceCheck,
+    Batch,
+    Charge,
+    Discard,
+    Fraction,
+    Loss,
+    Lot,
+    NonDetect,
+    Product,
+    Sale,
+    Setting,
+    Stream,
+)
 
 Payload = Mapping[str, Any]
 
@@ -95,6 +110,7 @@ def product_from(payload: Payload, happened_on: dt.date, name: str, number: int)
         balance=payload.get("balance") or "bench",
         sure=bool(payload.get("sure", False)),
         event=number,
+        interval_g=float(payload.get("interval_g") or 0.0),
     )
 
 
@@ -127,3 +143,78 @@ def assay_from(payload: Payload, happened_on: dt.date, number: int) -> Assay:
 def setting_from(payload: Payload, happened_on: dt.date) -> Setting:
     """The declaration of a "setting" event."""
     return Setting(payload["name"], str(payload["value"]), date_of(payload, happened_on))
+
+
+def heaps_from(payload: Payload) -> tuple[tuple[str, float, str], ...]:
+    """The heaps of a "split" event: (name, kg as typed, kind or "" for that of the fraction)."""
+    return tuple((str(h["name"]), float(h["mass_kg"]), h.get("kind") or "") for h in payload["heaps"])
+
+
+def sale_from(payload: Payload, happened_on: dt.date, number: int) -> Sale:
+    """The sale of a "sale" event, amounts as typed (None: all of it)."""
+    return Sale(
+        address=payload["address"],
+        amount=float(payload["amount"]),
+        date=date_of(payload, happened_on),
+        mass_kg=_number_or_none(payload.get("mass_kg")),
+        weight_g=_number_or_none(payload.get("weight_g")),
+        to=payload.get("to") or "",
+        event=number,
+    )
+
+
+def discard_from(payload: Payload, happened_on: dt.date, number: int) -> Discard:
+    """The discard of a "discard" event, amounts as typed (None: all of it)."""
+    return Discard(
+        address=payload["address"],
+        date=date_of(payload, happened_on),
+        mass_kg=_number_or_none(payload.get("mass_kg")),
+        weight_g=_number_or_none(payload.get("weight_g")),
+        note=payload.get("note") or "",
+        event=number,
+    )
+
+
+def set_aside_from(payload: Payload, happened_on: dt.date, number: int) -> tuple[Stream, ...]:
+    """The streams of a "setaside" event."""
+    date = date_of(payload, happened_on)
+    return tuple(
+        Stream(str(s["name"]), payload["batch"], "set-aside", float(s["mass_kg"]), None, date, number)
+        for s in payload["streams"]
+    )
+
+
+def solution_from(payload: Payload, happened_on: dt.date, number: int) -> Stream:
+    """The solution of a "leave" event."""
+    date, volume = date_of(payload, happened_on), float(payload["volume_l"])
+    return Stream(payload["name"], payload["batch"], "solution", None, volume, date, number)
+
+
+def loss_from(payload: Payload, happened_on: dt.date, number: int) -> tuple[Loss, tuple[Stream, ...]]:
+    """The loss of a "loss" event, and what was wiped up of it (a stream, or none)."""
+    date, batch = date_of(payload, happened_on), payload["batch"]
+    loss = Loss(batch, float(payload["low"]), float(payload["high"]), payload.get("note") or "", date, number)
+    wiped = payload.get("wiped")
+    if not wiped:
+        return loss, ()
+    return loss, (Stream(str(wiped["name"]), batch, "wiped-up", float(wiped["mass_kg"]), None, date, number),)
+
+
+def balance_from(payload: Payload, happened_on: dt.date) -> Balance:
+    """The instrument of a "balance" event."""
+    return Balance(payload["name"], float(payload["readability_g"]), date_of(payload, happened_on))
+
+
+def check_from(payload: Payload, happened_on: dt.date, number: int) -> BalanceCheck:
+    """The comparison of a "check" event."""
+    return BalanceCheck(
+        payload["balance"],
+        float(payload["weight_g"]),
+        float(payload["reads_g"]),
+        date_of(payload, happened_on),
+        number,
+    )
+
+
+def _number_or_none(value: Any) -> float | None:
+    return None if value is None else float(value)

@@ -8,97 +8,21 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 from gradeest.errors import Issue, LedgerError
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records import payloads
-from gradeest.records.domain import Assay, Batch, Bench, Charge, Lot, Setting
+from gradeest.records.amending import CORRECTIONS, amendable_fields, apply_changes, describe
+from gradeest.records.builder import Builder, UnfitError
+from gradeest.records.domain import Bench
 from gradeest.records.ledger import Event
 from gradeest.records.rules import Findings, check_payload
-
-CORRECTIONS = ("undo", "amend")
-EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
-
-
-class UnfitError(Exception):
-    """An event names something that is not there; only `find_broken` and `replay` see it."""
-
-
-@dataclass
-class _Builder:
-    """The bench while it grows; `bench` shares its dictionaries, so it is cheap to look at after every event."""
-
-    lots: dict[str, Lot] = field(default_factory=dict)
-    batches: dict[str, Batch] = field(default_factory=dict)
-    assays: tuple[Assay, ...] = ()
-    settings: dict[str, Setting] = field(default_factory=dict)
-
-    @property
-    def bench(self) -> Bench:
-        return Bench(self.lots, self.batches, self.assays, self.settings)
-
-    def apply(self, event: Event, product_names: Mapping[int, str]) -> None:
-        """Add one event that stands. Raises UnfitError where it names what is not there."""
-        data, date = event.payload, event.happened_on
-        if event.kind == "lot":
-            lot = payloads.lot_from(data, date)
-            if lot.name in self.lots:
-                raise UnfitError(f"lot {lot.name} exists")
-            self.lots[lot.name] = lot
-        elif event.kind == "batch":
-            self._add_batch(payloads.batch_from(data, date))
-        elif event.kind == "assay":
-            assay = payloads.assay_from(data, date, event.number)
-            self._left(assay.address)
-            self.assays = (*self.assays, assay)
-        elif event.kind == "setting":
-            setting = payloads.setting_from(data, date)
-            self.settings[setting.name] = setting
-        elif event.kind in ("close", "product", "nondetect"):
-            self._change_batch(event, product_names)
-        else:
-            raise LedgerError(
-                f"event {event.number} is of a sort this gradeest does not know: {event.kind}", "upgrade gradeest"
-            )
-
-    def _left(self, address: str) -> float:
-        try:
-            return self.bench.left_kg(address)
-        except KeyError:
-            raise UnfitError(f"there is no fraction {address}") from None
-
-    def _add_batch(self, batch: Batch) -> None:
-        if batch.name in self.batches:
-            raise UnfitError(f"batch {batch.name} exists")
-        # what is a little more than is left (balances differ) means "all of it": stock never gets negative
-        charges = []
-        for charge in batch.charges:
-            left = self._left(charge.address)
-            all_of_it = charge.mass_kg > left - EXACT_KG
-            charges.append(Charge(charge.address, left if all_of_it else charge.mass_kg))
-        self.batches[batch.name] = replace(batch, charges=tuple(charges))
-
-    def _change_batch(self, event: Event, product_names: Mapping[int, str]) -> None:
-        data, date = event.payload, event.happened_on
-        batch = self.batches.get(data["batch"])
-        if batch is None:
-            raise UnfitError(f"there is no batch {data['batch']}")
-        if event.kind == "close":
-            batch = replace(batch, closed=payloads.date_of(data, date))
-        elif event.kind == "product":
-            product = payloads.product_from(data, date, product_names[event.number], event.number)
-            batch = replace(batch, products=(*batch.products, product))
-        else:
-            nondetect = payloads.nondetect_from(data, date, event.number)
-            batch = replace(batch, nondetects=(*batch.nondetects, nondetect))
-        self.batches[batch.name] = batch
 
 
 def replay(events: Sequence[Event]) -> Bench:
     """The bench that all events add up to, corrections applied. Raises LedgerError where an event does not fit."""
-    builder, names = _Builder(), name_products(events)
+    builder, names = Builder(), name_products(events)
     for event in resolve(events):
         try:
             builder.apply(event, names)
@@ -156,69 +80,6 @@ def next_batch_name(events: Iterable[Event]) -> str:
     return f"B{max(numbers, default=0) + 1}"
 
 
-# -- corrections -------------------------------------------------------------------------------------------------------
-
-AMENDABLE: dict[str, tuple[str, ...]] = {
-    "lot": ("date", "price_paid", "owner", "unsorted_kg", "note"),
-    "batch": ("date", "route", "note"),
-    "close": ("date",),
-    "product": ("date", "form", "weight_g", "readability_g", "damp", "balance", "sure"),
-    "nondetect": ("date", "below_g", "liquid"),
-    "assay": ("date", "value_g_per_t", "u_rel", "below_detection", "sure"),
-    "setting": ("date", "value"),
-}
-FRACTION_FIELDS = ("kind", "mass_kg", "pieces", "wet", "mixed", "note")
-
-
-def amendable_fields(kind: str, payload: Mapping[str, Any]) -> list[str]:
-    """The field names that `amend` may change in an event.
-
-    A lot's fraction is `FRACTION.mass_kg` and the like, a batch's charge is the address of its fraction. What decides
-    whom an event belongs to (names, batch, metal) is undone and recorded anew instead.
-    """
-    fields = list(AMENDABLE.get(kind, ()))
-    if kind == "lot":
-        fields += [f"{item['name']}.{name}" for item in payload["fractions"] for name in FRACTION_FIELDS]
-    if kind == "batch":
-        fields += [item["address"] for item in payload["charges"]]
-    return fields
-
-
-def apply_changes(kind: str, payload: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
-    """A payload with `changes` (names as in `amendable_fields`) made. Raises KeyError for a field it does not have."""
-    changed = dict(payload)
-    for name, value in changes.items():
-        if name not in amendable_fields(kind, payload):
-            raise KeyError(name)
-        if kind == "lot" and "." in name:
-            fraction, _, key = name.rpartition(".")
-            changed["fractions"] = [
-                {**item, key: value} if item["name"] == fraction else item for item in changed["fractions"]
-            ]
-        elif kind == "batch" and "/" in name:
-            changed["charges"] = [
-                {**item, "mass_kg": value} if item["address"] == name else item for item in changed["charges"]
-            ]
-        else:
-            changed[name] = value
-    return changed
-
-
-def describe(event: Event, product_names: Mapping[int, str]) -> str:
-    """An event in a few words, for lists: "product B3/au-1"."""
-    data = event.payload
-    if event.kind == "product":
-        return f"product {data['batch']}/{product_names[event.number]}"
-    if event.kind in CORRECTIONS:
-        return f"{event.kind} {data['event']}"
-    what = {"nondetect": "nothing of", "close": "closing"}.get(event.kind, event.kind)
-    if event.kind == "nondetect":
-        return f"no {data['metal']} in {data['batch']}"
-    if event.kind == "assay":
-        return f"assay of {data['address']}, {data['metal']}"
-    return f"{what} {data.get('name') or data.get('batch')}"
-
-
 # -- rules -------------------------------------------------------------------------------------------------------------
 
 
@@ -245,7 +106,7 @@ def check_event(
 
 def find_broken(events: Sequence[Event], catalogue: Catalogue, *, since: int = 1) -> dict[tuple[int, str], Issue]:
     """Standing events from number `since` on that the rules would not let in (any more), by event number and field."""
-    builder, names = _Builder(), name_products(events)
+    builder, names = Builder(), name_products(events)
     broken: dict[tuple[int, str], Issue] = {}
     for event in resolve(events):
         bench = builder.bench
@@ -338,7 +199,7 @@ def _ask_about_amended(
     found: Findings, target: Event, corrected: Sequence[Event], catalogue: Catalogue, today: dt.date | None
 ) -> None:
     """What the rules would ask or say about the amended event if it were recorded now in its place."""
-    builder, names = _Builder(), name_products(corrected)
+    builder, names = Builder(), name_products(corrected)
     for event in resolve(corrected):
         if event.number == target.number:
             found.issues.extend(

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from gradeest.errors import InputError, Issue
+from gradeest.records.amending import amendable_fields, describe
 from gradeest.records.ledger import Event
-from gradeest.records.stock import amendable_fields, describe, name_products, resolve, undone_by
+from gradeest.records.stock import name_products, resolve, undone_by
 from gradeest.units import parse_grade, parse_mass, parse_money, parse_share
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append, sift

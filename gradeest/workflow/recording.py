@@ -11,10 +11,11 @@ from typing import Any
 
 from gradeest.errors import InputError, Issue, NeedsConfirmation
 from gradeest.materials.hazards import DEFER, purchase_lines
+from gradeest.records.amending import AMENDABLE
 from gradeest.records.domain import Lot
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
-from gradeest.records.stock import AMENDABLE, check_event, name_products, next_batch_name
+from gradeest.records.stock import check_event, name_products, next_batch_name
 from gradeest.workflow.believing import state_of
 from gradeest.workflow.expecting import Expected, forecast_batch
 from gradeest.workflow.hazard_lines import cautions

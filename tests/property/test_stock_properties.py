@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gradeest.materials.catalogue import load_catalogue
+from gradeest.records.amending import amendable_fields
 from gradeest.records.domain import Bench
-from gradeest.records.stock import amendable_fields, find_broken, next_batch_name, replay, undone_by
+from gradeest.records.stock import find_broken, next_batch_name, replay, undone_by
 from tests.recorder import DAY, Recorder
 
 CATALOGUE = load_catalogue()

@@ -8,7 +8,8 @@ import pytest
 
 from gradeest.errors import LedgerError
 from gradeest.materials.catalogue import load_catalogue
-from gradeest.records.stock import amendable_fields, find_broken, next_batch_name, resolve, undone_by
+from gradeest.records.amending import amendable_fields
+from gradeest.records.stock import find_broken, next_batch_name, resolve, undone_by
 from tests.recorder import DAY, Recorder, assay, batch, lot, nothing, product
 
 LATER = DAY + dt.timedelta(days=7)
@@ -169,6 +170,7 @@ def test_every_amendable_field_is_one_of_the_payload_or_a_default(bench_with_pro
     recorder = bench_with_product
     recorder.add("assay", assay(value=2400.0), LATER)
     known = {"date", "damp", "balance", "sure", "note", "price_paid", "owner", "unsorted_kg", "below_detection"}
+    known |= {"interval_g"}
     for event in recorder.events:
         for name in amendable_fields(event.kind, event.payload):
             assert name in known or name in event.payload or "." in name or "/" in name

@@ -1,0 +1,243 @@
+"""The bench while it grows, event by event: what each sort of event does to it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
+
+from gradeest.errors import LedgerError
+from gradeest.records import payloads
+from gradeest.records.domain import (
+    EXACT_G,
+    EXACT_KG,
+    Assay,
+    Balance,
+    BalanceCheck,
+    Batch,
+    Bench,
+    Charge,
+    Discard,
+    Fraction,
+    Lot,
+    Sale,
+    Setting,
+    Split,
+    Stream,
+)
+from gradeest.records.ledger import Event
+from gradeest.records.takings import add_source, close_heaps, take_from, take_whole
+
+Left = TypeVar("Left", Sale, Discard)
+
+
+class UnfitError(Exception):
+    """An event names something that is not there; only `find_broken` and `replay` see it."""
+
+
+@dataclass
+class Builder:
+    """Grows a bench; `bench` shares its dictionaries, so it is cheap to look at after every event."""
+
+    lots: dict[str, Lot] = field(default_factory=dict)
+    batches: dict[str, Batch] = field(default_factory=dict)
+    assays: tuple[Assay, ...] = ()
+    settings: dict[str, Setting] = field(default_factory=dict)
+    sales: tuple[Sale, ...] = ()
+    discards: tuple[Discard, ...] = ()
+    splits: tuple[Split, ...] = ()
+    balances: dict[str, Balance] = field(default_factory=dict)
+    checks: tuple[BalanceCheck, ...] = ()
+    touched: set[str] = field(default_factory=set)  # fractions from which something was taken since they last grew
+
+    @property
+    def bench(self) -> Bench:
+        return Bench(
+            self.lots,
+            self.batches,
+            self.assays,
+            self.settings,
+            self.sales,
+            self.discards,
+            self.splits,
+            self.balances,
+            self.checks,
+        )
+
+    def apply(self, event: Event, product_names: Mapping[int, str]) -> None:
+        """Add one event that stands. Raises UnfitError where it names what is not there."""
+        if event.kind == "product":
+            product = payloads.product_from(event.payload, event.happened_on, product_names[event.number], event.number)
+            batch = self._batch(product.batch)
+            self.batches[batch.name] = replace(batch, products=(*batch.products, product))
+            return
+        step = STEPS.get(event.kind)
+        if step is None:
+            raise LedgerError(
+                f"event {event.number} is of a sort this gradeest does not know: {event.kind}", "upgrade gradeest"
+            )
+        step(self, event)
+
+    # -- what came -------------------------------------------------------------------------------------------------
+
+    def _lot(self, event: Event) -> None:
+        lot = payloads.lot_from(event.payload, event.happened_on)
+        if lot.name in self.lots:
+            raise UnfitError(f"lot {lot.name} exists")
+        self.lots[lot.name] = lot
+
+    def _more(self, event: Event) -> None:
+        address = event.payload["address"]
+        fraction = self._fraction(address)
+        joins = address not in self.touched
+        self._put_fraction(address, add_source(fraction, float(event.payload["mass_kg"]), joins=joins))
+        self.touched.discard(address)
+
+    def _assay(self, event: Event) -> None:
+        assay = payloads.assay_from(event.payload, event.happened_on, event.number)
+        self._fraction(assay.address)
+        self.assays = (*self.assays, assay)
+
+    def _setting(self, event: Event) -> None:
+        setting = payloads.setting_from(event.payload, event.happened_on)
+        self.settings[setting.name] = setting
+
+    def _balance(self, event: Event) -> None:
+        balance = payloads.balance_from(event.payload, event.happened_on)
+        if balance.name in self.balances:
+            raise UnfitError(f"balance {balance.name} exists")
+        self.balances[balance.name] = balance
+
+    def _check(self, event: Event) -> None:
+        check = payloads.check_from(event.payload, event.happened_on, event.number)
+        if check.balance not in self.balances:
+            raise UnfitError(f"there is no balance {check.balance}")
+        self.checks = (*self.checks, check)
+
+    # -- what went -------------------------------------------------------------------------------------------------
+
+    def _start(self, event: Event) -> None:
+        batch = payloads.batch_from(event.payload, event.happened_on)
+        if batch.name in self.batches:
+            raise UnfitError(f"batch {batch.name} exists")
+        charges = []
+        for charge in batch.charges:
+            mass, layers = self._take(charge.address, charge.mass_kg)
+            charges.append(Charge(charge.address, mass, layers))
+        self.batches[batch.name] = replace(batch, charges=tuple(charges))
+
+    def _split(self, event: Event) -> None:
+        address = event.payload["address"]
+        parent, heaps = self._fraction(address), payloads.heaps_from(event.payload)
+        mass, layers = self._take(address, None)
+        lot = self.lots[address.partition("/")[0]]
+        if {name for name, _, _ in heaps} & {f.name for f in lot.fractions}:
+            raise UnfitError(f"a heap is called like a fraction of {lot.name}")
+        weights = close_heaps([kg for _, kg, _ in heaps], mass)
+        made = tuple(
+            Fraction(name, kind or parent.kind, kg, wet=parent.wet, mixed=parent.mixed, note=f"from {parent.name}")
+            for (name, _, kind), kg in zip(heaps, weights, strict=True)
+        )
+        self.lots[lot.name] = replace(lot, fractions=(*lot.fractions, *made))
+        date = payloads.date_of(event.payload, event.happened_on)
+        split = Split(address, tuple(f.name for f in made), mass, date, layers, event.number)
+        self.splits = (*self.splits, split)
+
+    def _sale(self, event: Event) -> None:
+        sale = self._take_any(payloads.sale_from(event.payload, event.happened_on, event.number))
+        self.sales = (*self.sales, sale)
+
+    def _discard(self, event: Event) -> None:
+        discard = self._take_any(payloads.discard_from(event.payload, event.happened_on, event.number))
+        self.discards = (*self.discards, discard)
+
+    def _take_any(self, taking: Left) -> Left:
+        """A sale or discard with the amount that it really took."""
+        bench, address = self.bench, taking.address
+        head, _, name = address.partition("/")
+        if head not in self.batches:
+            mass, layers = self._take(address, taking.mass_kg)
+            return replace(taking, mass_kg=mass, layers_kg=layers)
+        batch = self.batches[head]
+        if any(product.name == name for product in batch.products):
+            return replace(taking, weight_g=take_whole(bench.product_left_g(address), taking.weight_g, EXACT_G))
+        stream = next((s for s in batch.streams if s.name == name), None)
+        if stream is None:
+            raise UnfitError(f"there is no product or stream {address}")
+        if stream.mass_kg is None:
+            return taking
+        return replace(taking, mass_kg=take_whole(bench.left_kg(address), taking.mass_kg, EXACT_KG))
+
+    # -- what a batch gave -----------------------------------------------------------------------------------------
+
+    def _close(self, event: Event) -> None:
+        batch = self._batch(event.payload["batch"])
+        self.batches[batch.name] = replace(batch, closed=payloads.date_of(event.payload, event.happened_on))
+
+    def _nondetect(self, event: Event) -> None:
+        batch = self._batch(event.payload["batch"])
+        none = payloads.nondetect_from(event.payload, event.happened_on, event.number)
+        self.batches[batch.name] = replace(batch, nondetects=(*batch.nondetects, none))
+
+    def _set_aside(self, event: Event) -> None:
+        self._add_streams(payloads.set_aside_from(event.payload, event.happened_on, event.number))
+
+    def _leave(self, event: Event) -> None:
+        self._add_streams((payloads.solution_from(event.payload, event.happened_on, event.number),))
+
+    def _loss(self, event: Event) -> None:
+        loss, wiped = payloads.loss_from(event.payload, event.happened_on, event.number)
+        batch = self._batch(loss.batch)
+        self.batches[batch.name] = replace(batch, losses=(*batch.losses, loss))
+        self._add_streams(wiped)
+
+    def _add_streams(self, streams: tuple[Stream, ...]) -> None:
+        for stream in streams:
+            batch = self._batch(stream.batch)
+            if stream.name in {s.name for s in batch.streams}:
+                raise UnfitError(f"stream {stream.address} exists")
+            self.batches[batch.name] = replace(batch, streams=(*batch.streams, stream))
+
+    # -- inside ----------------------------------------------------------------------------------------------------
+
+    def _batch(self, name: str) -> Batch:
+        batch = self.batches.get(name)
+        if batch is None:
+            raise UnfitError(f"there is no batch {name}")
+        return batch
+
+    def _fraction(self, address: str) -> Fraction:
+        try:
+            return self.bench.fraction(address)
+        except KeyError:
+            raise UnfitError(f"there is no fraction {address}") from None
+
+    def _put_fraction(self, address: str, changed: Fraction) -> None:
+        lot = self.lots[address.partition("/")[0]]
+        fractions = tuple(changed if f.name == changed.name else f for f in lot.fractions)
+        self.lots[lot.name] = replace(lot, fractions=fractions)
+
+    def _take(self, address: str, mass_kg: float | None) -> tuple[float, tuple[float, ...]]:
+        """Take of a fraction's jar: the mass in kg, and that of each source."""
+        self._fraction(address)
+        self.touched.add(address)
+        return take_from(self.bench.layers_left_kg(address), mass_kg)
+
+
+STEPS: dict[str, Callable[[Builder, Event], None]] = {
+    "lot": Builder._lot,
+    "more": Builder._more,
+    "assay": Builder._assay,
+    "setting": Builder._setting,
+    "balance": Builder._balance,
+    "check": Builder._check,
+    "batch": Builder._start,
+    "split": Builder._split,
+    "sale": Builder._sale,
+    "discard": Builder._discard,
+    "close": Builder._close,
+    "nondetect": Builder._nondetect,
+    "setaside": Builder._set_aside,
+    "leave": Builder._leave,
+    "loss": Builder._loss,
+}
