@@ -8,7 +8,20 @@ from dataclasses import replace
 from typing import Any
 
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import Assay, Batch, Bench, Charge, Fraction, Lot, NonDetect, Product
+from gradeest.records.domain import (
+    Assay,
+    Balance,
+    BalanceCheck,
+    Batch,
+    Bench,
+    Charge,
+    Fraction,
+    Loss,
+    Lot,
+    NonDetect,
+    Product,
+    Stream,
+)
 
 DAY = dt.date(2025, 1, 1)
 
@@ -30,13 +43,30 @@ def batch(
     *products: Product,
     closed: bool = True,
     nondetects: Sequence[NonDetect] = (),
+    aside: Sequence[str] = (),
+    lost: Sequence[tuple[float, float]] = (),
 ) -> Batch:
     taken = tuple(Charge(address, mass_kg) for address, mass_kg in charges)
-    return Batch(name, DAY, route, taken, DAY if closed else None, products, tuple(nondetects))
+    streams = tuple(Stream(each, name, "set-aside", 0.01, None, DAY) for each in aside)
+    losses = tuple(Loss(name, low, high, "", DAY) for low, high in lost)
+    return Batch(
+        name, DAY, route, taken, DAY if closed else None, products, tuple(nondetects), streams=streams, losses=losses
+    )
 
 
-def bench(lots: Sequence[Lot], batches: Sequence[Batch] = (), assays: Sequence[Assay] = ()) -> Bench:
-    return Bench({each.name: each for each in lots}, {each.name: each for each in batches}, tuple(assays))
+def bench(
+    lots: Sequence[Lot],
+    batches: Sequence[Batch] = (),
+    assays: Sequence[Assay] = (),
+    checks: Sequence[BalanceCheck] = (),
+) -> Bench:
+    return Bench(
+        {each.name: each for each in lots},
+        {each.name: each for each in batches},
+        tuple(assays),
+        balances={each.balance: Balance(each.balance, 0.01, DAY) for each in checks},
+        checks=tuple(checks),
+    )
 
 
 def assay(address: str, metal: str, value_g_per_t: float, u_rel: float, below: bool = False) -> Assay:
@@ -49,11 +79,12 @@ def assayed(kind: str, metal: str, *results: tuple[float, float, bool]) -> Bench
 
 
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 8 batches, two lots, three metals.
+    """Every kind of evidence on one bench: 9 batches, two lots, three metals.
 
-    Closed weights with two products, on two balances, damp, and as salts; a pooled drop; portions and rests; an open
-    batch; nothing dropped with the liquid tested and gone; readings of a few digits; assays, one of a weighed fraction
-    and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches.
+    Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
+    and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
+    interval after a spill, with a stream set aside; assays, one of a weighed fraction and one below detection;
+    correlated silver and palladium; wet and mixed fractions; undecided switches.
     """
     lots = [
         lot(
@@ -89,11 +120,15 @@ def every_evidence() -> Bench:
         batch("B6", "mlcc-nitric", [("L2/mlcc", 0.1)], nondetects=[negative]),
         batch("B7", "chips-burn", [("L1/wet", 0.3)], product("au-1", "B7", "Au", "gold-powder", 0.01)),
         batch("B8", "chips-burn", [("L1/few", 0.6)], product("au-1", "B8", "Au", "gold-powder", 0.06, damp=True)),
+        batch(
+            "B9", "foils-peroxide", [("L2/fing", 0.3)],
+            product("au-1", "B9", "Au", "gold-powder", 0.5, interval_g=0.4), aside=["wires"], lost=[(0.2, 0.5)],
+        ),
     ]  # fmt: skip
     assays = [
         assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),
     ]  # fmt: skip
-    return bench(lots, batches, assays)
+    return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)])
 
 
 def with_row(catalogue: Catalogue, kind: str, metal: str, **changes: Any) -> Catalogue:

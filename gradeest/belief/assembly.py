@@ -26,7 +26,9 @@ from gradeest.belief.network import (
     integers,
     switch,
 )
+from gradeest.belief.outflows import list_outflows
 from gradeest.belief.portions import list_anchored, list_free, list_weighed
+from gradeest.belief.readings import list_readings
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
@@ -34,7 +36,7 @@ MOST_SPLITS = 4  # choices that a pooled batch keeps copies of its split for
 CERTAIN = 8.0  # rough log odds beyond which a choice is not summed over
 NORMALS = (
     *("zeta", "beta", "rho", "pi", "r_metal", "r", "ln_a", "a", "form", "purity", "moisture", "balance"),
-    *("e_ok", "e_failed", "gone"),
+    *("e_ok", "e_failed", "gone", "loss", "aside"),
 )  # unknowns that are standard normal a priori
 FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1", "x0")  # unknowns whose density is written out
 
@@ -73,14 +75,17 @@ class Assembly:
         self.graph = ChoiceGraph()
         self.factors: list[Factor] = []
         self.values: dict[tuple[int, str], dict[tuple[int, ...], int]] = {}  # (cell, portion) -> local values -> value
+        self.product_rows: dict[int, list[int]] = {}  # batch metal -> its products
+        self.n_products = 0
         self.wp: dict[tuple[str, int], dict[tuple[int, ...], int]] = {}  # (batch, cell) -> weighed portion
 
     def build(self) -> Network:
         self._cells()
         self._choices()
         self._constants()
-        self._products()
+        list_readings(self)
         self._batches()
+        list_outflows(self)
         list_weighed(self)
         list_anchored(self)
         list_free(self)
@@ -107,6 +112,8 @@ class Assembly:
             "open_product": len(self.arrays["open_ln_y"]),
             "backward": self.backward,
             "anchored_split": int(self.arrays["wp_anchored"].sum()),
+            "flat_reading": int(self.arrays["read_flat"].sum()),
+            "outflow": self.unknowns["loss"] + self.unknowns["aside"],
             "failed": len(self.e_index),
             "group": len(configurations.of_group),
             "small": rows["small"],
@@ -269,47 +276,7 @@ class Assembly:
             "ln_a0": math.log(k["holdup.a"]),
             "ln_a_sd": math.log(k["holdup.a_gsd"]),
             "ln_a_batch": k["holdup.batch_log_sd"],
-            "balance_sd": k["balance.scale_sd"],
         }
-
-    def _products(self) -> None:
-        products = [p for item in self.items for p in item.products]
-        weighed = [p for item in self.items if item.role == "W" for p in item.products]
-        so_far = [p for item in self.items if item.role == "O" for p in item.products]
-        forms = [self.catalogue.forms[p.form] for p in products]
-        purity = [nw.logit_normal(form.purity) for form in forms]
-        damp = Register()
-        moisture = nw.logit_normal(self.catalogue.shares["moisture"])
-        rows = [damp[i] if p.damp else -1 for i, p in enumerate(products)]
-        handling = self.k["balance.unchecked_handling"]
-        step = np.array([p.readability_g for p in weighed])
-        spread = step * math.sqrt(handling**2 + 1 / 12)
-        self.arrays |= {
-            "pr_form": integers(self.axis["form"][form.id] for form in forms),
-            "pr_centre": floats(c for c, _ in purity),
-            "pr_sd": floats(s for _, s in purity),
-            "pr_ln_factor": floats(math.log(form.factor) for form in forms),
-            "pr_balance": integers(self.axis["balance"][p.balance] for p in products),
-            "pr_damp": integers(len(damp) if row < 0 else row for row in rows),
-            "moist_centre": moisture[0],
-            "moist_sd": moisture[1],
-            "read_y": floats(p.weight_g for p in weighed),
-            "read_d": step,
-            "read_t": step * handling,
-            "read_sd": spread,
-            "read_soft": spread * nw.LEAST_READING,
-            "open_ln_y": floats(math.log(p.weight_g) if p.weight_g > 0 else -1e4 for p in so_far),
-        }
-        self.unknowns |= {
-            "form": len(self.axis["form"]), "purity": len(products), "moisture": len(damp),
-            "balance": len(self.axis["balance"]), "reading": len(weighed),
-        }  # fmt: skip
-        self.product_rows: dict[int, list[int]] = {}
-        start = 0
-        for n, item in enumerate(self.items):
-            self.product_rows[n] = list(range(start, start + len(item.products)))
-            start += len(item.products)
-        self.n_products = start
 
     def _batches(self) -> None:
         holdup, limits = [], []

@@ -31,6 +31,7 @@ LN_1000 = math.log(1000.0)
 NEVER = -1e30  # log weight of a padded configuration
 NOTHING = -1e4  # ln of a padded amount of metal
 CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
+LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
 MOST_LN_SHARE = 15.0  # of one member in a pooled batch: only where trajectories stray
 LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members that were not weighed alone
 NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
@@ -170,14 +171,9 @@ class _Evaluation:
         purity = x["pr_centre"] + x["pr_sd"] * (x["sqrt_form"] * form + x["sqrt_1form"] * self.unknown("purity"))
         dry = -ops.softplus(x["moist_centre"] + x["moist_sd"] * self.unknown("moisture"))
         dry = ops.take(self.pad(dry, 0.0), x["pr_damp"])
-        scale = ops.log(1 + x["balance_sd"] * ops.take(self.unknown("balance"), x["pr_balance"]))
-        self.ln_yield = x["pr_ln_factor"] - ops.softplus(-purity) + dry - scale
-        soft = x["read_soft"]  # linear well above zero, positive below
-        raw = (x["read_y"] + x["read_sd"] * self.unknown("reading")) / soft
-        self.v = soft * ops.softplus(raw)
-        self.total = self.total + ops.sum(
-            log_rounded(x["read_y"], x["read_d"], x["read_t"], self.v, ops) - ops.softplus(-raw)
-        )
+        scale = ops.log(1 + x["balance_centre"] + x["balance_sd"] * self.unknown("balance"))
+        self.ln_yield = x["pr_ln_factor"] - ops.softplus(-purity) + dry - ops.take(scale, x["pr_balance"])
+        self._readings()
         ln_weight = ops.concat([ops.log(self.v), x["open_ln_y"] + ops.full(self.theta, self.n["open_product"], 0.0)])
         counted = self.n["reading"] + self.n["open_product"]
         in_product = ln_weight + ops.part(self.ln_yield, slice(0, counted))
@@ -187,6 +183,20 @@ class _Evaluation:
             self.total = self.total - ops.sum(ops.softplus(-raw))
             extra = ops.concat([ops.full(self.theta, self.n["W"], 0.0), ops.softplus(raw)])
             self.ln_in_products = self.ln_in_products + extra
+
+    def _readings(self) -> None:
+        """True weights v from their unknowns, and what the readings say of them."""
+        ops, x, unknown = self.ops, self.x, self.unknown("reading")
+        soft = x["read_soft"]  # linear well above zero, positive below
+        raw = (x["read_y"] + x["read_sd"] * unknown) / soft
+        self.v = soft * ops.softplus(raw)
+        said = log_rounded(x["read_y"], x["read_d"], x["read_t"], self.v, ops) - ops.softplus(-raw)
+        if self.n["flat_reading"]:  # anything between two ends: v = low + width Phi(unknown)
+            flat = x["read_flat"] > 0
+            between = x["read_y"] + x["read_d"] * (ops.exp(ops.log_ndtr(unknown)) - 0.5)
+            self.v = ops.where(flat, ops.maximum(between, LEAST_WEIGHT), self.v)
+            said = ops.where(flat, -0.5 * unknown * unknown, said)
+        self.total = self.total + ops.sum(said)
 
     def _batches(self) -> None:
         """Metal before hold-up and, for weighed batches, the metal in work under both sides of "failed"."""
@@ -210,11 +220,21 @@ class _Evaluation:
         r = ops.take(self.r_batch, x["e_bm"])
         self.ln_recovery = [-ops.softplus(-(r + side)) for side in e]
         self.ln_in_work = [ln_m - ops.part(side, weighed) for side in self.ln_recovery]
+        self.ln_kept = self._kept() if n["outflow"] else ops.full(self.theta, len(x["bm_rm"]), 0.0)
+
+    def _kept(self) -> Array:
+        """ln of what stays in work of the metal that went into every batch (outflows.py)."""
+        ops, x = self.ops, self.x
+        left = -ops.softplus(x["loss_centre"] + x["loss_sd"] * self.unknown("loss"))
+        odds = x["aside_centre"] + x["aside_sd"] * self.unknown("aside")
+        odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
+        return ops.sum(ops.take(self.pad(left, 0.0), x["bm_losses"])) - ops.logsumexp(ops.take(odds, x["bm_aside"]))
 
     def _portions(self) -> None:
         """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
         ops, x = self.ops, self.x
-        work = ops.concat(self.ln_in_work)
+        kept = ops.part(self.ln_kept, slice(0, self.n["backward"]))
+        work = ops.concat([side - kept for side in self.ln_in_work])  # all that went in
         log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_scale"] * self.unknown("v")])
         ratio = self._split_base(work) + ops.take(log_ratio, x["wp_ratio"])
         total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
@@ -324,8 +344,10 @@ class _Evaluation:
         """logit of the absence probability of every switch."""
         return self.ops.take(self.logit_absent, self.x["sw_pi"])
 
-    def _in_work(self, rows: str) -> Array:
-        return self.ops.logsumexp(self.ops.take(self.padded_values, self.x[rows]))
+    def _in_work(self, kind: str) -> Array:
+        """ln A of batches that are not read backwards, from their portions."""
+        charged = self.ops.logsumexp(self.ops.take(self.padded_values, self.x[f"{kind}_portions"]))
+        return charged + self.ops.take(self.ln_kept, self.x[f"{kind}_bm"])
 
     def _small(self) -> Array:
         """Closed batches with readings of a few digits: forward, as ordinary likelihood."""
@@ -334,7 +356,7 @@ class _Evaluation:
             return ops.full(self.theta, 0, 0.0)
         recovery = ops.take(ops.concat(self.ln_recovery), x["sm_e"])
         ln_a = ops.take(self.ln_a, x["sm_bm"])
-        ln_p = hold_up(self._in_work("sm_portions") + recovery, ln_a, self.full_from_g, self.exponent, ops)
+        ln_p = hold_up(self._in_work("sm") + recovery, ln_a, self.full_from_g, self.exponent, ops)
         ln_yield = ops.logsumexp(ops.take(self.pad(self.ln_yield, NOTHING), x["sm_products"]) + x["sm_ln_share"])
         return log_rounded(x["sm_y"], x["sm_d"], x["sm_t"], ops.exp(ln_p - ln_yield), ops)
 
@@ -344,7 +366,7 @@ class _Evaluation:
         if not self.n["limit"]:
             return ops.full(self.theta, 0, 0.0)
         gone = self.pad(ops.log_ndtr(self.unknown("gone")), 0.0)  # ln U, U uniform
-        ln_share = ops.take(self.ln_m, x["li_bm"]) - self._in_work("li_portions") - ops.take(gone, x["li_gone"])
+        ln_share = ops.take(self.ln_m, x["li_bm"]) - self._in_work("li") - ops.take(gone, x["li_gone"])
         capped = ops.minimum(ln_share, -1e-9)
         logit = capped - ops.log1mexp(capped) - ops.take(self.r_batch, x["li_bm"])
         return log_recovery_cdf(logit, x["li_sd"], x, ops)

@@ -11,6 +11,7 @@ import numpy as np
 from gradeest.belief.choices import Factor, pad_rows
 from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats, switch
+from gradeest.belief.readings import handling_sd
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
@@ -173,13 +174,13 @@ def _small_row(
 ) -> None:
     weights = [p.weight_g for p in item.products]
     total = sum(weights)
-    step = math.sqrt(sum(p.readability_g**2 for p in item.products))
+    step = math.sqrt(sum((p.interval_g or p.readability_g) ** 2 for p in item.products))
     small["portions"].append(portions)
     small["bm"].append(n)
     small["e"].append(e)
     small["y"].append(total)
     small["d"].append(step)  # several small weighings act as one, their roundings added in quadrature
-    small["t"].append(step * net.k["balance.unchecked_handling"])
+    small["t"].append(math.sqrt(sum(handling_sd(p, net.bench, net.k) ** 2 for p in item.products)))
     small["products"].append(net.product_rows[n])
     small["ln_share"].append(
         [math.log(w / total) if w > 0 else -1e4 for w in weights]

@@ -13,6 +13,8 @@ from gradeest.belief.decode import Completion
 from gradeest.belief.density import hold_up
 from gradeest.belief.evidence import dry_share
 from gradeest.belief.network import logit_normal
+from gradeest.belief.outflows import draw_ln_kept
+from gradeest.belief.readings import balance_scale, handling_sd
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
 
@@ -49,6 +51,7 @@ class _Simulation:
         self.prior = Completion(plan, catalogue, 1, rng)
         self.scale: dict[str, float] = {}  # error of each balance
         self.failed: dict[tuple[str, str], bool] = {}
+        self.lost: dict[str, float] = {}  # ln of what recorded losses left of each batch
 
     def run(self) -> tuple[Bench, Truth]:
         whole, _, trace = self.prior.grades()
@@ -126,6 +129,11 @@ class _Simulation:
     def _fine_metal(self, batch: Batch, metal: str, holdup: float, gone: bool) -> float:
         rng, k, m = self.rng, self.k, METALS.index(metal)
         charged = sum(self.metal[batch.name, c.address, metal] for c in batch.charges)
+        if batch.name not in self.lost:  # a spill takes the same share of every metal
+            spilled = replace(batch, streams=())
+            self.lost[batch.name] = float(draw_ln_kept(spilled, self.catalogue, rng, 1)[0])
+        aside = float(draw_ln_kept(replace(batch, losses=()), self.catalogue, rng, 1)[0])
+        charged *= math.exp(self.lost[batch.name] + aside)
         row = self.catalogue.routes[batch.route].recovery[metal]
         spread = logit_normal(row)[1] * math.sqrt(1 - k["recovery.learned_share"])
         failed = bool(rng.uniform() < k["recovery.failed_share"])
@@ -150,18 +158,27 @@ class _Simulation:
 
     def _metal_in(self, product: Product) -> float:
         """Fine metal that a planned "so far" reading stands for, g."""
-        h = self.scale.setdefault(product.balance, self.k["balance.scale_sd"] * self.rng.normal())
+        h = self._error_of_scale(product.balance)
         return product.weight_g * self._metal_share(product) / (1 + h)
+
+    def _error_of_scale(self, balance: str) -> float:
+        """h of a balance, given what its check weights read."""
+        if balance not in self.scale:
+            centre, sd = balance_scale(balance, self.plan, self.k)
+            self.scale[balance] = centre + sd * self.rng.normal()
+        return self.scale[balance]
 
     def _weigh(self, planned: list[Product], grams: float) -> list[Product]:
         parts = self.rng.dirichlet(np.ones(len(planned)))
         weighed = []
         for product, part in zip(planned, parts, strict=True):
             d = product.readability_g
-            h = self.scale.setdefault(product.balance, self.k["balance.scale_sd"] * self.rng.normal())
             true = grams * part / self._metal_share(product)
-            shown = true * (1 + h) + d * self.k["balance.unchecked_handling"] * self.rng.normal()
-            weighed.append(replace(product, weight_g=max(round(shown / d) * d, 0.0)))
+            shown = true * (1 + self._error_of_scale(product.balance))
+            shown += handling_sd(product, self.plan, self.k) * self.rng.normal()
+            width = product.interval_g or d  # an old note says between which multiples of its width it lay
+            middle = (math.floor(shown / width) + 0.5) * width if product.interval_g else round(shown / d) * d
+            weighed.append(replace(product, weight_g=max(middle, 0.0)))
         return weighed
 
     def _assay(self, assay: Assay) -> Assay:

@@ -263,7 +263,7 @@ class Gradient:
             name: a if a.dtype.kind in "iu" else (a[..., None] if a.ndim else float(a))
             for name, a in network.arrays.items()
         }
-        of_entries = ("as_censored", "wp_anchored")  # integers that are compared, not indices
+        of_entries = ("as_censored", "wp_anchored", "read_flat")  # integers that are compared, not indices
         self.arrays = {**self.arrays, **{name: network.arrays[name][:, None] for name in of_entries}}
 
     def __call__(self, theta: Values) -> tuple[Values, Values]:

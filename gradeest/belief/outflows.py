@@ -1,0 +1,72 @@
+"""What leaves a batch before its product: recorded losses, and streams set aside while it ran.
+
+Of the metal C that went in, A = C (1 - sigma) kept is in work. A recorded loss has the share sigma, logit-normal with
+the person's interval as 5 and 95 % points. Streams set aside share C by softmax(ln odds_j, 0), the zero being what is
+kept; ln odds_j follows its row of shares, which is for one stream taken alone.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gradeest.belief.choices import pad_rows
+from gradeest.belief.network import Z95, floats, logit, logit_normal
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import Batch, Loss
+
+if TYPE_CHECKING:
+    from gradeest.belief.assembly import Assembly
+
+Values = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+
+
+def loss_logit(loss: Loss) -> tuple[float, float]:
+    """Centre and sd of the logit of a recorded loss's share."""
+    low, high = (logit(min(max(share, 1e-4), 1 - 1e-4)) for share in (loss.low, loss.high))
+    return (low + high) / 2, max((high - low) / (2 * Z95), 1e-3)
+
+
+def set_aside_logit(batch: Batch, catalogue: Catalogue) -> tuple[tuple[float, float], ...]:
+    """Centre and sd of the ln odds of every stream set aside from a batch.
+
+    Empty where the recovery rows of the route are stated for all that was charged (a row of its own says so).
+    """
+    if f"set-aside:{batch.route}" in catalogue.shares:
+        return ()
+    row = logit_normal(catalogue.shares["set-aside"])
+    return tuple(row for stream in batch.streams if stream.sort == "set-aside")
+
+
+def list_outflows(net: Assembly) -> None:
+    """Losses (one share per record, for all metals) and streams set aside (one share per stream and metal)."""
+    losses: list[tuple[float, float]] = []
+    of_batch: dict[str, list[int]] = {}
+    streams: list[tuple[float, float]] = []
+    loss_rows, stream_rows = [], []
+    for item in net.items:
+        batch = net.bench.batches[item.batch]
+        if item.batch not in of_batch:
+            of_batch[item.batch] = list(range(len(losses), len(losses) + len(batch.losses)))
+            losses += [loss_logit(loss) for loss in batch.losses]
+        loss_rows.append(of_batch[item.batch])
+        rows = set_aside_logit(batch, net.catalogue)
+        stream_rows.append(list(range(1 + len(streams), 1 + len(streams) + len(rows))))
+        streams += rows
+    net.arrays |= {
+        "loss_centre": floats(c for c, _ in losses), "loss_sd": floats(s for _, s in losses),
+        "aside_centre": floats(c for c, _ in streams), "aside_sd": floats(s for _, s in streams),
+        "bm_losses": pad_rows(loss_rows, len(losses)),
+        "bm_aside": pad_rows([[0, *row] for row in stream_rows], 1 + len(streams)),  # 0: what is kept
+    }  # fmt: skip
+    net.unknowns |= {"loss": len(losses), "aside": len(streams)}
+
+
+def draw_ln_kept(batch: Batch, catalogue: Catalogue, rng: np.random.Generator, draws: int) -> Values:
+    """ln of the share of a batch's metal that stays in work, forward: (draw,)."""
+    kept = np.zeros(draws)
+    for centre, sd in (loss_logit(loss) for loss in batch.losses):
+        kept -= np.logaddexp(0.0, centre + sd * rng.normal(size=draws))
+    odds = [centre + sd * rng.normal(size=draws) for centre, sd in set_aside_logit(batch, catalogue)]
+    return kept - (np.logaddexp.reduce([np.zeros(draws), *odds], axis=0) if odds else 0.0)
