@@ -220,7 +220,7 @@ class _Evaluation:
         r = ops.take(self.r_batch, x["e_bm"])
         self.ln_recovery = [-ops.softplus(-(r + side)) for side in e]
         self.ln_in_work = [ln_m - ops.part(side, weighed) for side in self.ln_recovery]
-        self.ln_kept = self._kept() if n["outflow"] else ops.full(self.theta, len(x["bm_rm"]), 0.0)
+        self.ln_kept = self._kept() if n["outflow"] else None
 
     def _kept(self) -> Array:
         """ln of what stays in work of the metal that went into every batch (outflows.py)."""
@@ -233,8 +233,10 @@ class _Evaluation:
     def _portions(self) -> None:
         """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
         ops, x = self.ops, self.x
-        kept = ops.part(self.ln_kept, slice(0, self.n["backward"]))
-        work = ops.concat([side - kept for side in self.ln_in_work])  # all that went in
+        work = ops.concat(self.ln_in_work)
+        if self.ln_kept is not None:  # all that went in
+            kept = ops.part(self.ln_kept, slice(0, self.n["backward"]))
+            work = work - ops.concat([kept, kept])
         log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_scale"] * self.unknown("v")])
         ratio = self._split_base(work) + ops.take(log_ratio, x["wp_ratio"])
         total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
@@ -347,7 +349,7 @@ class _Evaluation:
     def _in_work(self, kind: str) -> Array:
         """ln A of batches that are not read backwards, from their portions."""
         charged = self.ops.logsumexp(self.ops.take(self.padded_values, self.x[f"{kind}_portions"]))
-        return charged + self.ops.take(self.ln_kept, self.x[f"{kind}_bm"])
+        return charged if self.ln_kept is None else charged + self.ops.take(self.ln_kept, self.x[f"{kind}_bm"])
 
     def _small(self) -> Array:
         """Closed batches with readings of a few digits: forward, as ordinary likelihood."""

@@ -1,0 +1,154 @@
+"""A spill, a part put aside, an old note, a checked balance; what is believed where they are not typed as such.
+
+The likelihoods are held to importance sampling of the model drawn forward (`forward_model`). The examples: a bench
+whose memory fingers hold 2.5 g/kg of gold, of which it gets 97 % (invented).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from gradeest.belief.posterior import fit
+from gradeest.belief.readings import balance_scale, handling_sd
+from gradeest.records.domain import METALS, BalanceCheck, Bench, Fraction
+from tests.engine_bench import DAY, batch, bench, lot, product
+from tests.statistical.forward_model import ForwardModel, Values, expit, logit
+from tests.statistical.importance import CATALOGUE, Case
+
+DRAWS = 600_000
+FINGERS, LATE = "fingers-memory", "chips-from-2014"
+SPILL = (0.25, 0.45)
+
+
+def two_lots(kind: str) -> list[object]:
+    return [lot("L1", Fraction("a", kind, 1.0)), lot("L2", Fraction("a", kind, 1.0))]
+
+
+def between(world: ForwardModel, name: str, low: float, high: float) -> Values:
+    """A share that a person put between two values: logit-normal, 5 and 95 %."""
+    centre, sd = (logit(low) + logit(high)) / 2, (logit(high) - logit(low)) / (2 * 1.6448536269514722)
+    return expit(centre + sd * world.normal("share", name))
+
+
+def spilled(grams: float, step: float, aside: bool = False) -> Case:
+    """Late chips of one kilogram; a third went on the floor, and a stream may have been put aside."""
+    world = ForwardModel(CATALOGUE, DRAWS, 21)
+    metal = world.grade("L1", LATE, "Au") / 1000 * (1 - between(world, "spill", *SPILL))
+    if aside:
+        row = CATALOGUE.shares["set-aside"]
+        odds = np.exp(world.share_row(row, 0.0, 0.0, world.normal("aside")))
+        metal = metal / (1 + odds)
+    powder = product("au-1", "B1", "Au", "gold-powder", grams, step)
+    run = batch("B1", "foils-peroxide", [("L1/a", 1.0)], powder, aside=["wires"] if aside else [], lost=[SPILL])
+    recovered = world.recover("B1", "foils-peroxide", "Au", metal, 0.5)
+    weight = world.chance_of_reading(recovered / world.metal_share("p", "gold-powder"), grams, step)
+    return Case(bench(two_lots(LATE), [run]), world, weight)
+
+
+def noted(low: float, high: float) -> Case:
+    """An old note: between two weights."""
+    world = ForwardModel(CATALOGUE, DRAWS, 22)
+    powder = product("au-1", "B1", "Au", "gold-powder", (low + high) / 2, interval_g=high - low)
+    run = batch("B1", "chips-burn", [("L1/a", 1.0)], powder)
+    recovered = world.recover("B1", "chips-burn", "Au", world.grade("L1", LATE, "Au") / 1000, 0.5)
+    true = recovered / world.metal_share("p", "gold-powder") * (1 + 0.005 * world.normal("balance", "bench"))
+    weight = ndtr((high - true) / 0.01) - ndtr((low - true) / 0.01)
+    return Case(bench(two_lots(LATE), [run]), world, weight)
+
+
+@pytest.mark.parametrize(("grams", "step"), [(0.4, 0.05), (0.02, 0.02)])
+def test_a_recorded_spill(grams: float, step: float) -> None:
+    """Read backwards, and as the forward likelihood of a reading of one digit."""
+    assert spilled(grams, step).gaps() == []
+
+
+def test_a_spill_and_a_stream_put_aside() -> None:
+    assert spilled(0.4, 0.05, aside=True).gaps() == []
+
+
+def test_a_spill_is_not_no_spill() -> None:
+    """Twin: the same weight without the record of the spill."""
+    case = spilled(0.4, 0.05)
+    run = batch("B1", "foils-peroxide", [("L1/a", 1.0)], case.bench.batches["B1"].products[0])
+    assert Case(bench(two_lots(LATE), [run]), case.world, case.weight).gaps() != []
+
+
+def test_an_old_note_of_an_interval() -> None:
+    assert noted(0.2, 0.5).gaps() == []
+
+
+def test_an_interval_is_not_its_middle() -> None:
+    """Twin: the middle taken for a reading."""
+    case = noted(0.2, 0.5)
+    middle = product("au-1", "B1", "Au", "gold-powder", 0.35)
+    other = bench(two_lots(LATE), [batch("B1", "chips-burn", [("L1/a", 1.0)], middle)])
+    assert Case(other, case.world, case.weight).gaps() != []
+
+
+def test_a_check_weight_moves_the_balance_as_a_normal_observation_does() -> None:
+    """5 g read as 4.98: h = -0.4 % with sd sqrt(1/6 + 1/12) 0.01/5, against N(0, 0.5 %) (conjugate normal)."""
+    checked = bench([], checks=[BalanceCheck("pocket", 5.0, 4.98, DAY)])
+    centre, sd = balance_scale("pocket", checked, CATALOGUE.constants)
+    prior, seen = 1 / 0.005**2, 1 / (0.01 * math.sqrt(1 / 6 + 1 / 12) / 5) ** 2
+    assert centre == pytest.approx(-0.004 * seen / (prior + seen))
+    assert sd == pytest.approx((prior + seen) ** -0.5)
+    assert balance_scale("other", checked, CATALOGUE.constants) == (0.0, 0.005)
+
+
+def test_an_unchecked_balance_counts_with_a_whole_digit_and_a_checked_one_with_less() -> None:
+    checked = bench([], checks=[BalanceCheck("pocket", 5.0, 4.98, DAY)])
+    weighed = product("au-1", "B1", "Au", "gold-powder", 1.0, balance="pocket")
+    assert handling_sd(weighed, checked, CATALOGUE.constants) == pytest.approx(0.01 / math.sqrt(6))
+    assert handling_sd(weighed, Bench(), CATALOGUE.constants) == pytest.approx(0.01)
+
+
+# --- typed as it was, and as if nothing had happened
+
+
+TRUE_G_PER_KG = 2.5
+GOT = 0.97
+
+
+def contained(made: Bench) -> tuple[float, float]:
+    """The 90 % interval of the fingers' gold, g/kg."""
+    posterior = fit(made, CATALOGUE, seed=5)
+    grade = posterior.grade_g_per_t[:, posterior.fractions.index("shed/fing"), METALS.index("Au")] / 1000
+    low, high = np.quantile(grade, [0.05, 0.95])
+    return float(low), float(high)
+
+
+def run_of(grams: float, **how: object) -> Bench:
+    """One kilogram of memory fingers, and what the balance showed."""
+    powder = product("au-1", "B1", "Au", "gold-powder", round(grams, 2))
+    made = batch("B1", "foils-peroxide", [("shed/fing", 1.0)], powder, **how)  # type: ignore[arg-type]
+    return bench([lot("shed", Fraction("fing", FINGERS, 1.0))], [made])
+
+
+def holds(interval: tuple[float, float]) -> bool:
+    return interval[0] <= TRUE_G_PER_KG <= interval[1]
+
+
+def test_a_third_on_the_floor_recorded_keeps_the_truth_inside() -> None:
+    on_the_bench = GOT * TRUE_G_PER_KG * (1 - 1 / 3)
+    assert holds(contained(run_of(on_the_bench, lost=[SPILL])))
+    assert not holds(contained(run_of(on_the_bench)))  # twin: typed as a normal result
+
+
+def test_a_first_drop_recorded_as_so_far_keeps_the_truth_inside() -> None:
+    first = 0.6 * GOT * TRUE_G_PER_KG
+    assert holds(contained(run_of(first, closed=False)))
+    assert not holds(contained(run_of(first)))  # twin: read as everything
+
+
+def test_foreign_gold_charged_as_its_own_lot_keeps_the_truth_inside() -> None:
+    """1.1 g of gold in a ring of 1.9 g went in with the fingers."""
+    grams = GOT * (TRUE_G_PER_KG + 1.1)
+    ring = lot("neighbour", Fraction("ring", "karat-gold", 0.0019))
+    powder = product("au-1", "B1", "Au", "gold-powder", round(grams, 2))
+    made = batch("B1", "foils-peroxide", [("shed/fing", 1.0), ("neighbour/ring", 0.0019)], powder)
+    assert holds(contained(bench([lot("shed", Fraction("fing", FINGERS, 1.0)), ring], [made])))
+    assert not holds(contained(run_of(grams)))  # twin: the ring was not mentioned
