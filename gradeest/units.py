@@ -6,6 +6,7 @@ What could mean two things ("oz" of metal, "1,840 g") is not guessed: the error 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Any, Final, NoReturn
 
@@ -57,10 +58,20 @@ LENGTH_WORDS: Final[dict[str, str]] = {
     **dict.fromkeys(("thou",), "thou"),
     **dict.fromkeys(("uin", "μin", "µin", "u-in", "uinch", "microinch", "microinches", "micro-inch"), "microinch"),
 }
+VOLUME_WORDS: Final[dict[str, float]] = {  # litres; exact by definition (BIPM, SI brochure, table 8)
+    **dict.fromkeys(("l", "liter", "liters", "litre", "litres"), 1.0),
+    **dict.fromkeys(("dl", "deciliter", "decilitre"), 0.1),
+    **dict.fromkeys(("cl", "centiliter", "centilitre"), 0.01),
+    **dict.fromkeys(("ml", "milliliter", "milliliters", "millilitre", "millilitres", "cc"), 0.001),
+}
 PPM_WORDS: Final[dict[str, float]] = {"%": 1e4, "wt%": 1e4, "wt %": 1e4, "‰": 1e3, "ppm": 1.0, "ppb": 1e-3}
 LARGEST_GRADE_G_PER_T: Final = 1e6
 KARAT_WORDS: Final = ("k", "kt", "karat", "karats", "carat", "ct")
 
+# "2-3 g", "2 g to 3 g", "20 % - 50 %": a dash between two numbers; never that of an exponent ("1e-3 g")
+_RANGE = re.compile(
+    r"(?P<low>[0-9.,][0-9.,' ]*?)\s*(?P<unit>(?![eE]\s*[-−])[^0-9\-–—−]*?)\s*(?:[-–—−]|\bto\b)\s*(?P<high>[0-9.,].*)"
+)
 _NUMBER = re.compile(r"[+-]?(?:[0-9][0-9.,' ]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
@@ -166,6 +177,66 @@ def parse_mass(text: str, *, metal: bool = False) -> float:
     if not grams > 0:
         _refuse(f"{text!r} is not above 0", "type a mass above 0")
     return grams
+
+
+def split_range(text: str) -> tuple[str, str] | None:
+    """The two ends of a range as typed, the unit lent to the first where it has none; None where it is no range.
+
+    Parameters: text such as "2-3 g", "2 g - 3 g", "20 to 50 %".
+    """
+    found = _RANGE.fullmatch(text.strip().replace("\u00a0", " "))
+    if found is None:
+        return None
+    low, unit, high = found["low"], found["unit"].strip(), found["high"].strip()
+    number = _NUMBER.match(high)
+    return f"{low} {unit or high[number.end() if number else 0 :]}".strip(), high
+
+
+def _parse_range(text: str, parse: Callable[[str], float]) -> tuple[float, float]:
+    ends = split_range(text)
+    if ends is None:
+        value = parse(text)
+        return value, value
+    low, high = (parse(end) for end in ends)
+    if not low < high:
+        _refuse(f"{text!r} does not rise", 'type the smaller end first, such as "2-3 g"')
+    return low, high
+
+
+def parse_mass_range(text: str, *, metal: bool = False) -> tuple[float, float]:
+    """Read a mass or a range of it, as old notes have it.
+
+    Parameters: text such as "2.51 g" or "2-3 g"; metal as in `parse_mass`.
+    Returns: lower and upper end in g, equal for a plain mass. Raises InputError as `parse_mass` does.
+    """
+    return _parse_range(text, lambda end: parse_mass(end, metal=metal))
+
+
+def parse_share_range(text: str) -> tuple[float, float]:
+    """Read a share or a range of it.
+
+    Parameters: text such as "30 %" or "20-50 %".
+    Returns: lower and upper end, 0 to 1, equal for a plain share. Raises InputError as `parse_share` does.
+    """
+    return _parse_range(text, parse_share)
+
+
+def parse_volume(text: str) -> float:
+    """Read the volume of a liquid.
+
+    Parameters: text such as "1.2 L", "800 ml".
+    Returns: litres, above 0. Raises InputError without a unit, or for one that means several things.
+    """
+    number, word = _split(text, "a volume", "1.2 L")
+    if not word:
+        _refuse(f"{text!r} has no unit", f'type the unit too, such as "{text.strip()} L" or "{text.strip()} ml"')
+    if word.lower() not in VOLUME_WORDS:
+        hint = "gallons, quarts and fluid ounces differ by country: type L or ml"
+        _refuse(f"{text!r}: {word!r} is not a unit of volume", hint)
+    litres = number * VOLUME_WORDS[word.lower()]
+    if not litres > 0:
+        _refuse(f"{text!r} is not above 0", "type a volume above 0")
+    return litres
 
 
 def parse_grade(text: str) -> float:

@@ -11,6 +11,7 @@ from gradeest.records import payloads
 from gradeest.records.domain import (
     EXACT_G,
     EXACT_KG,
+    Addition,
     Assay,
     Balance,
     BalanceCheck,
@@ -48,6 +49,7 @@ class Builder:
     splits: tuple[Split, ...] = ()
     balances: dict[str, Balance] = field(default_factory=dict)
     checks: tuple[BalanceCheck, ...] = ()
+    additions: tuple[Addition, ...] = ()
     touched: set[str] = field(default_factory=set)  # fractions from which something was taken since they last grew
 
     @property
@@ -62,6 +64,7 @@ class Builder:
             self.splits,
             self.balances,
             self.checks,
+            self.additions,
         )
 
     def apply(self, event: Event, product_names: Mapping[int, str]) -> None:
@@ -90,8 +93,12 @@ class Builder:
         address = event.payload["address"]
         fraction = self._fraction(address)
         joins = address not in self.touched
-        self._put_fraction(address, add_source(fraction, float(event.payload["mass_kg"]), joins=joins))
+        grown = add_source(fraction, float(event.payload["mass_kg"]), joins=joins)
+        self._put_fraction(address, grown)
         self.touched.discard(address)
+        source = max(len(grown.layers_kg) - 1, 0)
+        addition = payloads.addition_from(event.payload, event.happened_on, event.number, source)
+        self.additions = (*self.additions, addition)
 
     def _assay(self, event: Event) -> None:
         assay = payloads.assay_from(event.payload, event.happened_on, event.number)

@@ -199,6 +199,18 @@ class Discard:
 
 
 @dataclass(frozen=True)
+class Addition:
+    """More of the same kind put into a fraction's jar. `source`: which of its sources it belongs to, from 0."""
+
+    address: str
+    mass_kg: float
+    source: int
+    date: dt.date
+    note: str = ""
+    event: int = 0
+
+
+@dataclass(frozen=True)
 class Split:
     """All that was left of a fraction, sorted into heaps: new fractions of the same lot, named in `heaps`."""
 
@@ -246,6 +258,7 @@ class Bench:
     splits: tuple[Split, ...] = ()
     balances: dict[str, Balance] = field(default_factory=dict)
     checks: tuple[BalanceCheck, ...] = ()
+    additions: tuple[Addition, ...] = ()
 
     def fraction(self, address: str) -> Fraction:
         """The fraction at `LOT/FRACTION`; KeyError where there is none."""
@@ -314,6 +327,12 @@ class Bench:
         taken = sum(taking.weight_g or 0.0 for taking in gone if taking.address == address)
         left = self.product(address).weight_g - taken
         return left if left > EXACT_G else 0.0
+
+    def last_taken(self, address: str) -> dt.date | None:
+        """The latest day on which something was taken of a fraction, product or stream; None where nothing was."""
+        charged = [b.date for b in self.batches.values() if any(c.address == address for c in b.charges)]
+        others: tuple[Sale | Discard | Split, ...] = (*self.sales, *self.discards, *self.splits)
+        return max([*charged, *(t.date for t in others if t.address == address)], default=None)
 
     def solution_left_l(self, address: str) -> float:
         """Volume of a solution that waits, in litres; a sale or discard takes all of it."""

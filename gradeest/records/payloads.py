@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from gradeest.records.domain import (
+    Addition,
     Assay,
     Balance,
     BalanceCheck,
@@ -143,6 +144,12 @@ def assay_from(payload: Payload, happened_on: dt.date, number: int) -> Assay:
 def setting_from(payload: Payload, happened_on: dt.date) -> Setting:
     """The declaration of a "setting" event."""
     return Setting(payload["name"], str(payload["value"]), date_of(payload, happened_on))
+
+
+def addition_from(payload: Payload, happened_on: dt.date, number: int, source: int) -> Addition:
+    """The addition of a "more" event; `source` is which of the fraction's sources it joins or starts."""
+    date, note = date_of(payload, happened_on), payload.get("note") or ""
+    return Addition(payload["address"], float(payload["mass_kg"]), source, date, note, number)
 
 
 def heaps_from(payload: Payload) -> tuple[tuple[str, float, str], ...]:

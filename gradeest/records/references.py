@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Batch, Bench
 from gradeest.records.findings import Findings, suggest
+from gradeest.records.lot_rules import BATCH_NAME
 
+PRODUCT_NAME = re.compile(rf"(?:{'|'.join(metal.lower() for metal in METALS)})-[0-9]+")  # au-1
 METAL_WORDS = {"gold": "Au", "silver": "Ag", "palladium": "Pd"}
 
 
@@ -38,6 +41,50 @@ def is_fraction(address: Any, bench: Bench, found: Findings, where: str) -> bool
         otherwise = "LOT/FRACTION; `gradeest lot show LOT` lists them"
         found.error(where, f"there is no fraction '{address}'", suggest(str(address), addresses, otherwise))
     return False
+
+
+def sort_of_address(address: str) -> Literal["fraction", "product", "stream"]:
+    """What an address names, by the way it is written: LOT/FRACTION, BATCH/PRODUCT or BATCH/STREAM."""
+    head, _, name = address.partition("/")
+    if not BATCH_NAME.fullmatch(head):
+        return "fraction"
+    return "product" if PRODUCT_NAME.fullmatch(name) else "stream"
+
+
+def is_in_stock(address: Any, bench: Bench, found: Findings) -> bool:
+    """Whether `address` is a fraction, product or stream; otherwise an error says what is there."""
+    head, _, name = str(address).partition("/")
+    if sort_of_address(str(address)) == "fraction":
+        return is_fraction(address, bench, found, "address")
+    batch = bench.batches.get(head)
+    if batch is None:
+        found.error("address", f"there is no batch '{head}'", batches_hint(bench))
+        return False
+    names = [product.name for product in batch.products] + [stream.name for stream in batch.streams]
+    there = [f"{head}/{name}" for name in names]
+    if address in there:
+        return True
+    hint = ", ".join(there) if there else "nothing was weighed or set aside of it yet"
+    what = f"{head} has nothing called '{name}'" if name else f"'{head}' is a whole batch"
+    found.error("address", what, hint)
+    return False
+
+
+def began_by(found: Findings, context: Context, since: dt.date, what: str) -> None:
+    """Add an error where the event's date lies before the day from which `what` was there."""
+    date = context.happened_on
+    if date is not None and date < since:
+        found.error("date", f"{what} is there since {since}, {date} is before that", "a later --date")
+
+
+def find_batch(name: Any, context: Context, found: Findings) -> Batch | None:
+    """The batch of that name, open or closed, begun by the event's date; otherwise an error is added."""
+    batch = context.bench.batches.get(name)
+    if batch is None:
+        found.error("batch", f"there is no batch '{name}'", batches_hint(context.bench))
+        return None
+    began_by(found, context, batch.date, batch.name)
+    return batch
 
 
 def find_open_batch(name: Any, context: Context, found: Findings) -> Batch | None:

@@ -6,15 +6,15 @@ from collections.abc import Mapping
 from typing import Any, get_args
 
 from gradeest.materials.catalogue import Form, Route
+from gradeest.records.balance_rules import DIGIT, check_named_balance, fits
 from gradeest.records.domain import Batch, Liquid
 from gradeest.records.findings import Findings, is_number, suggest
-from gradeest.records.references import Context, find_open_batch, is_fraction, is_metal
+from gradeest.records.references import Context, began_by, find_open_batch, is_fraction, is_metal
 
 G_PER_KG = 1000.0
 G_PER_T = 1e6
 LIQUIDS: tuple[str, ...] = get_args(Liquid)
 LEAST_STEPS = 30  # below it two weights agree to a step by chance too often
-DIGIT = 1e-6  # a reading is a whole number of steps up to this share of a step
 
 
 def check_product(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
@@ -23,6 +23,7 @@ def check_product(payload: Mapping[str, Any], context: Context, found: Findings)
     metal_known = is_metal(payload["metal"], found)
     form = _find_form(payload, context, found) if metal_known else None
     weighed = _check_reading(payload, found)
+    check_named_balance(payload, context, found)
     if batch is None or not metal_known:
         return
     _check_route_gives(context.catalogue.routes.get(batch.route), batch, payload["metal"], found)
@@ -66,6 +67,8 @@ def check_nondetect(payload: Mapping[str, Any], context: Context, found: Finding
 def check_assay(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     """Add what speaks against an assay of a fraction."""
     address_known = is_fraction(payload["address"], context.bench, found, "address")
+    if address_known:
+        began_by(found, context, context.bench.since(payload["address"]), payload["address"])
     metal_known = is_metal(payload["metal"], found)
     value, u_rel = payload["value_g_per_t"], payload["u_rel"]
     if not is_number(u_rel) or u_rel <= 0:
@@ -119,14 +122,16 @@ def _check_reading(payload: Mapping[str, Any], found: Findings) -> bool:
     if usable and weight < step:
         found.error("weight", f"{weight:g} g is less than the balance can show ({step:g} g)", "`gradeest record none`")
         return False
-    if usable:
-        steps = weight / step
-        if abs(steps - round(steps)) > DIGIT * max(1.0, steps):
-            found.warn(
-                "readability",
-                f"{weight:g} g has more digits than a balance with steps of {step:g} g shows",
-                "give the step of the balance it was weighed on",
-            )
+    interval = payload.get("interval_g") or 0.0
+    if not is_number(interval) or not 0 <= interval < 2 * weight:
+        found.error("weight", f"a range of {interval} g about {weight:g} g cannot be", "such as 2-3 g, above zero")
+        return False
+    if usable and not interval and not fits(weight, step):
+        found.ask(
+            "readability",
+            f"{weight:g} g has more digits than a balance with steps of {step:g} g shows",
+            "give the step of the balance it was weighed on",
+        )
     return usable
 
 
@@ -177,7 +182,7 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
 def _check_pro_rata(payload: Mapping[str, Any], batch: Batch, context: Context, found: Findings) -> None:
     """One drop shared out by mass over several batches looks like independent results that agree: it is none."""
     weight, step = payload["weight_g"], payload["readability_g"]
-    if weight < LEAST_STEPS * step:
+    if weight < LEAST_STEPS * step or payload.get("interval_g"):
         return
     alike = []
     for other in context.bench.batches.values():

@@ -10,7 +10,8 @@ from gradeest.errors import Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records import payloads
-from gradeest.records.domain import Batch, Bench
+from gradeest.records.balance_rules import check_balance, check_check
+from gradeest.records.domain import EXACT_KG, Batch, Bench
 from gradeest.records.findings import Findings, is_clean_text, suggest
 from gradeest.records.lot_rules import (
     BATCH_NAME,
@@ -19,11 +20,19 @@ from gradeest.records.lot_rules import (
     check_mass,
     check_name,
 )
-from gradeest.records.references import Context, batches_hint, is_fraction
+from gradeest.records.references import Context, batches_hint, began_by, is_fraction
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
+from gradeest.records.stock_rules import (
+    OVER,
+    ask_about_order,
+    check_discard,
+    check_more,
+    check_sale,
+    check_split,
+    where_it_went,
+)
+from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside
 
-OVER = 1.02  # a charge may exceed what is left by 2 % (two balances disagree): then it is all of it
-NOTHING_KG = 1e-9
 SETTINGS = ("fit-equipment", "permit", "licence")
 
 
@@ -125,11 +134,12 @@ def _charge(address: Any, mass_kg: Any, context: Context, found: Findings) -> bo
     if not is_fraction(address, bench, found, "charge"):
         return False
     left = bench.left_kg(address)
+    began_by(found, context, bench.since(address), address)
+    ask_about_order(address, context, found)
     if not check_mass(found, "charge", mass_kg):
         return True
-    if left <= NOTHING_KG:
-        takers = [b.name for b in bench.batches.values() if any(c.address == address for c in b.charges)]
-        found.error("charge", f"nothing is left of {address}", f"it went into {', '.join(takers)}")
+    if left <= EXACT_KG:
+        found.error("charge", f"nothing is left of {address}", where_it_went(bench, address))
     elif mass_kg > left * OVER:
         found.error(
             "charge",
@@ -157,7 +167,8 @@ def _close(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
     if not batch.is_open:
         found.error("batch", f"{batch.name} is closed already, since {batch.closed}")
         return
-    latest = max([batch.date, *(p.date for p in batch.products), *(n.date for n in batch.nondetects)])
+    results = [batch.date, *(p.date for p in batch.products), *(n.date for n in batch.nondetects)]
+    latest = max([*results, *(s.date for s in batch.streams), *(loss.date for loss in batch.losses)])
     if context.happened_on is not None and context.happened_on < latest:
         found.error("date", f"{batch.name} has an entry of {latest}, it cannot be closed before", "a later --date")
     for metal in kept_liquids(batch):
@@ -190,6 +201,15 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "product": check_product,
     "nondetect": check_nondetect,
     "assay": check_assay,
+    "more": check_more,
+    "split": check_split,
+    "sale": check_sale,
+    "discard": check_discard,
+    "setaside": check_set_aside,
+    "leave": check_leave,
+    "loss": check_loss,
+    "balance": check_balance,
+    "check": check_check,
 }
 TEXTS: dict[str, tuple[str, ...]] = {
     "batch": ("name", "route", "note"),
@@ -198,6 +218,15 @@ TEXTS: dict[str, tuple[str, ...]] = {
     "nondetect": ("batch", "metal", "liquid"),
     "assay": ("address", "metal"),
     "setting": ("name", "value"),
+    "more": ("address", "note"),
+    "split": ("address",),
+    "sale": ("address", "to"),
+    "discard": ("address", "note"),
+    "setaside": ("batch",),
+    "leave": ("batch", "name"),
+    "loss": ("batch", "note"),
+    "balance": ("name",),
+    "check": ("balance",),
 }
 FLAGS: dict[str, tuple[str, ...]] = {
     "lot": ("invented",),
@@ -212,4 +241,13 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "product": ("batch", "metal", "form", "weight_g", "readability_g"),
     "nondetect": ("batch", "metal", "below_g", "liquid"),
     "assay": ("address", "metal", "value_g_per_t", "u_rel"),
+    "more": ("address", "mass_kg"),
+    "split": ("address", "heaps"),
+    "sale": ("address", "amount"),
+    "discard": ("address",),
+    "setaside": ("batch", "streams"),
+    "leave": ("batch", "name", "volume_l"),
+    "loss": ("batch", "low", "high"),
+    "balance": ("name", "readability_g"),
+    "check": ("balance", "weight_g", "reads_g"),
 }

@@ -153,7 +153,7 @@ def test_product_fields(recorder):
     assert "future" in refused(recorder, "product", product(), TOMORROW)
     (issue,) = recorder.check("product", product(weight_g=2.513))
     assert "more digits" in issue.message
-    assert issue.severity == "warning"
+    assert issue.severity == "ask"
 
 
 def test_more_metal_than_material_is_refused_by_the_forms_largest_share(catalogue):

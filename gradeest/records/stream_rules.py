@@ -1,0 +1,91 @@
+"""What lets in what a batch leaves: a part set aside, a solution that waits, a loss and what was wiped up of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from gradeest.records.domain import EXACT_KG, Batch
+from gradeest.records.findings import Findings, is_number
+from gradeest.records.lot_rules import check_mass, check_name
+from gradeest.records.references import PRODUCT_NAME, Context, find_batch, find_open_batch
+
+MOST_L = 1e5  # beyond it a unit slipped
+
+
+def check_set_aside(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    """Add what speaks against parts of a charge that were set aside unprocessed."""
+    streams = payload["streams"]
+    if not isinstance(streams, list | tuple) or not all(isinstance(one, Mapping) for one in streams):
+        found.error("streams", "this is nothing that can be set aside", "NAME=MASS for each, e.g. oversize=80g")
+        return
+    batch = find_open_batch(payload["batch"], context, found)
+    masses = [one["mass_kg"] for one in streams if check_mass(found, f"{one.get('name')}.mass", one.get("mass_kg"))]
+    _check_names([one.get("name") for one in streams], batch, found)
+    if batch is not None:
+        _check_sum(sum(masses), batch, found)
+        aside = sum(s.mass_kg or 0.0 for s in batch.streams if s.sort == "set-aside") + sum(masses)
+        if batch.mass_kg - EXACT_KG <= aside <= batch.mass_kg:
+            found.error("streams", f"all of {batch.name} would be set aside", "undo the batch if nothing was processed")
+
+
+def check_leave(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    """Add what speaks against a solution that waits."""
+    volume = payload["volume_l"]
+    if not is_number(volume) or volume <= 0:
+        found.error("volume", f"{volume} cannot be a volume", "with its unit, e.g. 1.2 L")
+    elif volume > MOST_L:
+        found.error("volume", f"{volume:g} L is more than any bench holds", "check the unit")
+    batch = find_batch(payload["batch"], context, found)
+    _check_names([payload["name"]], batch, found)
+
+
+def check_loss(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    """Add what speaks against a loss: it is a share of what was in work, and a range, for nobody weighs a spill."""
+    low, high = payload["low"], payload["high"]
+    if not is_number(low) or not is_number(high) or not 0 <= low < high < 1:
+        message = f"{low} to {high} cannot be the share that was lost"
+        found.error("share", message, "a range below 100 %, e.g. 20-50 %")
+    batch = find_batch(payload["batch"], context, found)
+    date = context.happened_on
+    if batch is not None and batch.closed is not None and date is not None and date > batch.closed:
+        found.error(
+            "date",
+            f"{batch.name} was closed on {batch.closed}: what was lost on {date} did not touch its weights",
+            "the day of the spill with --date; what is lost of a product or jar later is `gradeest discard`",
+        )
+    wiped = payload.get("wiped")
+    if not wiped:
+        return
+    if not isinstance(wiped, Mapping):
+        found.error("wiped", "this is nothing that was wiped up", "NAME=MASS, e.g. floor=60g")
+        return
+    is_mass = check_mass(found, f"{wiped.get('name')}.mass", wiped.get("mass_kg"))
+    _check_names([wiped.get("name")], batch, found)
+    if batch is not None and is_mass:
+        _check_sum(wiped["mass_kg"], batch, found)
+
+
+def _check_names(names: list[Any], batch: Batch | None, found: Findings) -> None:
+    taken = {stream.name.lower() for stream in batch.streams} if batch is not None else set()
+    if not names:
+        found.error("streams", "nothing was set aside", "NAME=MASS for each, e.g. oversize=80g")
+    for name in names:
+        where = str(name or "name")
+        if not check_name(found, where, name):
+            continue
+        if PRODUCT_NAME.fullmatch(name.lower()):
+            found.error(where, f"'{name}' is how products are called", "another name, e.g. oversize")
+        elif name.lower() in taken and batch is not None:
+            found.error(where, f"{batch.name} has a stream '{name}' already", f"another name, e.g. {name}-2")
+        taken.add(name.lower())
+
+
+def _check_sum(more_kg: float, batch: Batch, found: Findings) -> None:
+    total = more_kg + sum(stream.mass_kg or 0.0 for stream in batch.streams)
+    if total > batch.mass_kg + EXACT_KG:
+        found.error(
+            "mass",
+            f"{total:.6g} kg would have come out of {batch.name}, {batch.mass_kg:.6g} kg went in",
+            "check the unit; what comes from elsewhere is a fraction of a lot",
+        )
