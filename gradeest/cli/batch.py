@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from gradeest.workflow.expecting import Expected
+    from gradeest.workflow.reading import BatchShown
     from gradeest.workflow.recording import BatchStarted
 
 app = typer.Typer(name="batch", help="Start, list, show and close batches (processing runs).", no_args_is_help=True)
@@ -245,14 +246,16 @@ def show_one(
     for charge in found.batch.charges:
         show(f"  {charge.address}  {mass(charge.mass_kg)}")
     show(note(f"Route: {found.batch.route} - {found.route_line}"))
-    table = make_table([("event", ">"), ("date", "<"), ("product", "<"), ("weight", ">"), ("form", "w")])
+    table = make_table([("event", ">"), ("date", "<"), ("product", "<"), ("weight", ">"), ("left", ">"), ("form", "w")])
     for product in found.batch.products:
-        flags = (", damp" if product.damp else "") + (", kept as sure" if product.sure else "")
+        flags = f", a range of {product.interval_g:g} g" if product.interval_g else ""
+        flags += (", damp" if product.damp else "") + (", kept as sure" if product.sure else "")
         table.add_row(
             str(product.event),
             product.date.isoformat(),
             f"{found.batch.name}/{product.name}",
             f"{product.weight_g:g} g",
+            f"{found.left[product.name]:g} g",
             f"{product.form}{flags}",
         )
     for none in found.batch.nondetects:
@@ -261,14 +264,35 @@ def show_one(
             none.date.isoformat(),
             f"no {none.metal}",
             f"< {number(none.below_g)} g",
+            "",
             f"liquid {none.liquid}",
         )
     if table.row_count:
         show(table)
     else:
         show("Nothing weighed yet.")
-    show(*expected_lines(found.expected, ""))
+    show(*left_behind(found))
+    show(*expected_lines(found.expected, found.no_forecast))
     show(*[note(f"! {line}") for line in found.cautions])
+
+
+def left_behind(found: BatchShown) -> list[Any]:
+    """Streams with what is left of each, and losses."""
+    from gradeest.cli.tables import make_table, note, percent
+
+    parts: list[Any] = []
+    if found.batch.streams:
+        table = make_table([("event", ">"), ("date", "<"), ("stream", "<"), ("of it left", ">"), ("", "w")])
+        for stream in found.batch.streams:
+            unit = "L" if stream.mass_kg is None else "kg"
+            left = f"{found.left[stream.name]:.3g} {unit}"
+            table.add_row(str(stream.event), stream.date.isoformat(), stream.address, left, stream.sort)
+        parts.append(table)
+    for loss in found.batch.losses:
+        remark = f", {loss.note}" if loss.note else ""
+        share = f"{percent(loss.low)} to {percent(loss.high)}"
+        parts.append(note(f"Lost: {share} of what was in work, {loss.date} (event {loss.event}){remark}"))
+    return parts
 
 
 @app.command("close", short_help="Close a batch: nothing more will come.")

@@ -77,6 +77,10 @@ def with_readability(bench: Bench, payload: Mapping[str, Any], found: Findings) 
         filled["readability_g"] = balance.readability_g
     elif filled.get("interval_g"):
         filled["readability_g"] = filled["interval_g"] / 10
+    elif len(bench.balances) == 1 and not filled.get("balance"):
+        (only,) = bench.balances.values()
+        filled |= {"balance": only.name, "readability_g": only.readability_g}
+        found.warn("balance", f"weighed on {only.name}, the only balance there is: steps of {only.readability_g:g} g")
     else:
         name = filled.get("balance")
         message = f"there is no balance '{name}'" if name else "which balance, or its smallest step, is missing"

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from gradeest.errors import InputError, Issue
-from gradeest.records.amending import amendable_fields, describe
+from gradeest.records.amending import PARTS, amendable_fields, describe
 from gradeest.records.ledger import Event
 from gradeest.records.stock import name_products, resolve, undone_by
-from gradeest.units import parse_grade, parse_mass, parse_money, parse_share
+from gradeest.units import parse_grade, parse_mass, parse_mass_range, parse_money, parse_share, parse_volume
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append, sift
 
@@ -71,7 +71,8 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
     elif event.kind == "batch":
         tail = " + ".join(f"{c['address']} {c['mass_kg']:g} kg" for c in data["charges"]) + f", {data['route']}"
     elif event.kind == "product":
-        flags = (", damp" if data.get("damp") else "") + (", kept as sure" if data.get("sure") else "")
+        flags = f" (a range of {data['interval_g']:g} g)" if data.get("interval_g") else ""
+        flags += (", damp" if data.get("damp") else "") + (", kept as sure" if data.get("sure") else "")
         tail = f"{data['weight_g']:g} g {data['form']}{flags}"
     elif event.kind == "nondetect":
         tail = f"below {data['below_g']:g} g, liquid {data['liquid']}"
@@ -80,11 +81,45 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
         tail = f"{sign}{data['value_g_per_t']:g} g/t, {100 * data['u_rel']:g} %"
     elif event.kind == "setting":
         tail = str(data["value"])
+    elif event.kind in TAILS:
+        tail = TAILS[event.kind](data)
     elif event.kind == "amend":
         tail = ", ".join(f"{name} = {value}" for name, value in data["changes"].items())
     else:
         return head
     return f"{head}: {tail}"
+
+
+def tell_amount(data: Mapping[str, Any]) -> str:
+    """How much a sale or discard took."""
+    if data.get("weight_g") is not None:
+        return f"{data['weight_g']:g} g"
+    return f"{data['mass_kg']:g} kg" if data.get("mass_kg") is not None else "all of it"
+
+
+def tell_parts(parts: Sequence[Mapping[str, Any]]) -> str:
+    """Heaps, or what was set aside."""
+    return " + ".join(f"{p['name']} {p['mass_kg']:g} kg" + (f" {p['kind']}" if p.get("kind") else "") for p in parts)
+
+
+def tell_loss(data: Mapping[str, Any]) -> str:
+    """The share lost, and what was wiped up."""
+    wiped = f", wiped up {tell_parts([data['wiped']])}" if data.get("wiped") else ""
+    note = f", {data['note']}" if data.get("note") else ""
+    return f"{100 * data['low']:.3g}-{100 * data['high']:.3g} %{wiped}{note}"
+
+
+TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "more": lambda d: f"{d['mass_kg']:g} kg" + (f", {d['note']}" if d.get("note") else ""),
+    "split": lambda d: tell_parts(d["heaps"]),
+    "sale": lambda d: f"{tell_amount(d)} for {d['amount']:g}" + (f" to {d['to']}" if d.get("to") else ""),
+    "discard": lambda d: tell_amount(d) + (f", {d['note']}" if d.get("note") else ""),
+    "setaside": lambda d: tell_parts(d["streams"]),
+    "leave": lambda d: f"{d['volume_l']:g} L wait",
+    "loss": tell_loss,
+    "balance": lambda d: f"steps of {d['readability_g']:g} g",
+    "check": lambda d: f"{d['weight_g']:g} g reads {d['reads_g']:g} g",
+}
 
 
 def event_now(opened: Opened, number: int) -> Event:
@@ -122,22 +157,23 @@ def value_of(event: Event, name: str) -> Any:
     data = event.payload
     if event.kind == "batch" and "/" in name:
         return next(f"{c['mass_kg']:g} kg" for c in data["charges"] if c["address"] == name)
-    if event.kind == "lot" and "." in name:
-        fraction, _, key = name.rpartition(".")
-        value = next(f.get(key) for f in data["fractions"] if f["name"] == fraction)
+    part, dot, key = name.rpartition(".")
+    if dot:
+        parts = [data["wiped"]] if event.kind == "loss" else data[PARTS[event.kind]]
+        value = next(one.get(key) for one in parts if one["name"] == part)
     else:
         key, value = name, data.get(name)
     if key == "date":
         return value or event.happened_on
     if value is None or value == "":
         return "-"
-    unit = {"mass_kg": " kg", "unsorted_kg": " kg", "value_g_per_t": " g/t"}.get(
+    unit = {"mass_kg": " kg", "unsorted_kg": " kg", "value_g_per_t": " g/t", "volume_l": " L"}.get(
         key, " g" if key.endswith("_g") else ""
     )
     return f"{value:g}{unit}" if unit else value
 
 
-SUFFIXES = ("_g_per_t", "_g", "_kg", "_rel", "_paid")
+SUFFIXES = ("_g_per_t", "_g", "_kg", "_rel", "_paid", "_l")
 
 
 def shorten(name: str) -> str:
@@ -178,10 +214,21 @@ def parse_changes(event: Event, typed: Sequence[str]) -> tuple[dict[str, Any], l
             )
         else:
             try:
-                changes[names[word]] = parser_of(event.kind, names[word])(value)
+                changes |= read_change(event, names[word], value)
             except InputError as err:
                 issues.append(Issue("error", err.message, err.hint, field=word))
     return changes, issues
+
+
+def read_change(event: Event, name: str, value: str) -> dict[str, Any]:
+    """One typed change; a weight may be a range, and a plain one takes an earlier range back."""
+    if event.kind != "product" or name != "weight_g":
+        return {name: parser_of(event.kind, name)(value)}
+    low, high = parse_mass_range(value, metal=True)
+    change: dict[str, Any] = {name: (low + high) / 2}
+    if high > low or event.payload.get("interval_g"):
+        change["interval_g"] = high - low
+    return change
 
 
 def parser_of(kind: str, name: str) -> Callable[[str], Any]:
@@ -197,6 +244,10 @@ def parser_of(kind: str, name: str) -> Callable[[str], Any]:
         "pieces": parse_pieces,
         "value_g_per_t": parse_grade,
         "u_rel": parse_share,
+        "low": parse_share,
+        "high": parse_share,
+        "amount": parse_money,
+        "volume_l": parse_volume,
     }
     if key in parsers:
         return parsers[key]

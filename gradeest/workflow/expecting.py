@@ -12,6 +12,7 @@ from gradeest.belief.outcome import Run
 from gradeest.errors import GradeestError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, NonDetect, Product
+from gradeest.records.ledger import Shown
 from gradeest.workflow.believing import State, believe, run_pooled, stream
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.outlook import ground, keep
@@ -111,12 +112,37 @@ def identify(batch: Batch) -> dict[str, Any]:
 
 
 def kept_forecast(opened: Opened, batch: Batch) -> tuple[Expected, ...]:
-    """The forecast shown when a batch was started; empty where none was, or the batch was changed since."""
+    """The forecast shown when a batch was started; empty where none was, or the batch was changed since.
+
+    One made after the day of a result is no forecast of it: records entered after the fact have none.
+    """
+    shown = shown_forecast(opened, batch)
+    if shown is None or is_late(shown, batch):
+        return ()
+    return tuple(restore(row) for row in shown.content["expected"])
+
+
+def shown_forecast(opened: Opened, batch: Batch) -> Shown | None:
+    """The last forecast shown of a batch as it is."""
     marks = identify(batch)
     for shown in reversed(opened.ledger.shown("batch")):
         if all(shown.content.get(name) == value for name, value in marks.items()):
-            return tuple(restore(row) for row in shown.content["expected"])
-    return ()
+            return shown
+    return None
+
+
+def is_late(shown: Shown, batch: Batch) -> bool:
+    """Whether a forecast was made after the day of the batch's first result."""
+    days = [p.date for p in batch.products] + [n.date for n in batch.nondetects]
+    return bool(days) and shown.recorded_at.date() > min(days)
+
+
+def made_late(opened: Opened, batch: Batch) -> str:
+    """Why a batch's forecast does not count, or ""."""
+    shown = shown_forecast(opened, batch)
+    if shown is None or not is_late(shown, batch):
+        return ""
+    return f"it was made on {shown.recorded_at.date()}, after the first result: it counts as none"
 
 
 def restore(row: dict[str, Any]) -> Expected:

@@ -64,6 +64,17 @@ def record_assay(place: Place, answers: Mapping[str, Any], **how: Any) -> Learne
     return record(place, "assay", answers, **how)
 
 
+def set_aside(place: Place, batch: str, streams: Sequence[tuple[str, float]], **how: Any) -> Learned:
+    """Keep parts (name, kg) of a batch's charge that were set aside unprocessed. `how` is what `record` takes."""
+    parts = [{"name": name, "mass_kg": kg} for name, kg in streams]
+    return record(place, "setaside", {"batch": batch, "streams": parts}, **how)
+
+
+def record_loss(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
+    """Keep that a share of a batch was lost, and learn from it. `how` is what `record` takes."""
+    return record(place, "loss", answers, **how)
+
+
 def close_batch(place: Place, batch: str, **how: Any) -> Learned:
     """Close a batch: its weights, until now lower bounds, count as all it gave. `how` is what `record` takes."""
     return record(place, "close", {"batch": batch}, **how)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, Kind
 from gradeest.records.domain import Batch, Lot, Setting
-from gradeest.workflow.expecting import Expected, kept_forecast
+from gradeest.units import format_mass_kg
+from gradeest.workflow.expecting import Expected, kept_forecast, made_late
 from gradeest.workflow.hazard_lines import cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
+from gradeest.workflow.stocking import left_of
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,10 @@ class LotLine:
 
 @dataclass(frozen=True)
 class FractionLine:
-    """One fraction: its kind, what is left, which batches took from it; `stop` tells why it may not be processed."""
+    """One fraction: its kind, what is left, where it went; `stop` tells why it may not be processed.
+
+    `layers_left_kg`: what stands of each of its sources; `heaps`: addresses of what it was split into.
+    """
 
     address: str
     name: str
@@ -39,6 +45,10 @@ class FractionLine:
     usual_route: str
     stop: str
     remark: str
+    layers_left_kg: tuple[float, ...] = ()
+    sold_kg: float = 0.0
+    discarded_kg: float = 0.0
+    heaps: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,12 +74,18 @@ class BatchLine:
 
 @dataclass(frozen=True)
 class BatchShown:
-    """One batch with the line of its route, all its cautions and what was expected of it (empty: no forecast kept)."""
+    """One batch with the line of its route, all its cautions and what was expected of it.
+
+    `no_forecast`: why nothing counts as expected; `left`: what is still there of its products (g) and streams
+    (kg, of a solution litres), by name.
+    """
 
     batch: Batch
     route_line: str
     cautions: tuple[str, ...]
     expected: tuple[Expected, ...]
+    no_forecast: str
+    left: Mapping[str, float]
 
 
 def list_lots(place: Place) -> tuple[LotLine, ...]:
@@ -81,7 +97,7 @@ def list_lots(place: Place) -> tuple[LotLine, ...]:
                 lot.name,
                 lot.date,
                 len(lot.fractions),
-                sum(f.mass_kg for f in lot.fractions) + lot.unsorted_kg,
+                bench.lot_mass_kg(lot.name),
                 sum(bench.left_kg(f"{lot.name}/{f.name}") for f in lot.fractions) + lot.unsorted_kg,
                 lot.invented,
                 lot.note,
@@ -96,7 +112,18 @@ def fraction_line(opened: Opened, address: str) -> FractionLine:
     kind = opened.catalogue.kinds[fraction.kind]
     batches = tuple(b.name for b in opened.bench.batches.values() if any(c.address == address for c in b.charges))
     stop = stop_line(opened.catalogue, kind)
+    bench = opened.bench
+    layers = bench.layers_left_kg(address)
+    sold, discarded = (
+        sum(t.mass_kg or 0.0 for t in ts if t.address == address) for ts in (bench.sales, bench.discards)
+    )
+    heaps = tuple(heap for split in bench.splits if split.address == address for heap in split.heaps)
     words = []
+    if len(layers) > 1:
+        words.append(f"{len(layers)} sources")
+    words += [f"{word} {format_mass_kg(kg)}" for word, kg in (("sold", sold), ("discarded", discarded)) if kg]
+    if heaps:
+        words.append(f"split into {', '.join(heaps)}")
     if fraction.pieces:
         words.append(f"{fraction.pieces} pieces")
     if fraction.wet:
@@ -117,6 +144,10 @@ def fraction_line(opened: Opened, address: str) -> FractionLine:
         kind.usual_route,
         stop,
         ", ".join(words),
+        layers,
+        sold,
+        discarded,
+        tuple(f"{address.partition('/')[0]}/{heap}" for heap in heaps),
     )
 
 
@@ -141,7 +172,8 @@ def show_lot(place: Place, name: str) -> LotShown:
 def results_of(batch: Batch) -> tuple[str, ...]:
     """What was weighed, in a few words each."""
     weighed = tuple(f"{p.name} {p.weight_g:g} g" for p in batch.products)
-    return weighed + tuple(f"no {n.metal}" for n in batch.nondetects)
+    lost = tuple(f"lost {100 * loss.low:.2g}-{100 * loss.high:.2g} %" for loss in batch.losses)
+    return weighed + tuple(f"no {n.metal}" for n in batch.nondetects) + lost
 
 
 def list_batches(place: Place) -> tuple[BatchLine, ...]:
@@ -163,7 +195,10 @@ def show_batch(place: Place, name: str) -> BatchShown:
         line = opened.catalogue.routes[batch.route].line
         kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
         expected = kept_forecast(opened, batch)
-        return BatchShown(batch, line, cautions(opened.catalogue, batch.route, kinds), expected)
+        late = "" if expected else made_late(opened, batch)
+        left = {p.name: opened.bench.product_left_g(f"{name}/{p.name}") for p in batch.products}
+        left |= {s.name: left_of(opened.bench, s.address)[0] for s in batch.streams}
+        return BatchShown(batch, line, cautions(opened.catalogue, batch.route, kinds), expected, late, left)
 
 
 def show_settings(place: Place) -> tuple[Setting, ...]:

@@ -12,7 +12,9 @@ from typing import Any
 from gradeest.errors import InputError, Issue, NeedsConfirmation
 from gradeest.materials.hazards import DEFER, purchase_lines
 from gradeest.records.amending import AMENDABLE
+from gradeest.records.balance_rules import with_readability
 from gradeest.records.domain import Lot
+from gradeest.records.findings import Findings
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
 from gradeest.records.stock import check_event, name_products, next_batch_name
@@ -31,7 +33,17 @@ COMMANDS = {
     "batch": "batch add",
     "close": "batch close",
     "setting": "bench set",
+    "more": "lot more",
+    "split": "lot split",
+    "sale": "sell",
+    "discard": "discard",
+    "setaside": "batch set-aside",
+    "leave": "batch leave",
+    "loss": "record loss",
+    "balance": "balance add",
+    "check": "balance check",
 }
+ABOUT_THE_READING = ("readability", "balance", "date")  # asked back, but nothing that the belief must stretch for
 SETTINGS = (
     ("fit-equipment", "burning with fume treatment, fit for the purpose"),
     ("permit", "the authority's permit for it"),
@@ -73,13 +85,19 @@ def append(opened: Opened, kind: str, payload: Mapping[str, Any], date: dt.date,
     with opened.ledger.atomic():  # nobody may change the bench between the check and the entry
         opened.read_again()
         events = opened.ledger.events()
-        issues = check_event(
+        gaps = Findings()
+        if kind == "product":
+            payload = with_readability(opened.bench, payload, gaps)
+        issues = gaps.issues + check_event(
             opened.bench, kind, payload, opened.catalogue, events=events, happened_on=date, today=place.today
         )
+        if gaps.has_errors:
+            issues = [issue for issue in issues if issue.field != "readability_g"]  # said better already
         notes = sift(issues, COMMANDS.get(kind, kind), sure=sure)
         kept = dict(payload)
         if "sure" in AMENDABLE.get(kind, ()):
-            kept["sure"] = sure and any(issue.severity == "ask" for issue in issues)
+            asked = [issue for issue in issues if issue.severity == "ask" and issue.field not in ABOUT_THE_READING]
+            kept["sure"] = sure and bool(asked)
         event = opened.ledger.append(kind, kept, happened_on=date, recorded_at=place.now, uuid=str(uuid.uuid4()))
     opened.read_again()
     return Saved(event.number, kind, name_of(opened, kind, payload, event.number), date, notes)
@@ -89,6 +107,12 @@ def name_of(opened: Opened, kind: str, payload: Mapping[str, Any], number: int) 
     """The address or name that the event made or touched (`B3/au-1` for a product)."""
     if kind == "product":
         return f"{payload['batch']}/{name_products(opened.ledger.events())[number]}"
+    if kind == "leave":
+        return f"{payload['batch']}/{payload['name']}"
+    if kind == "setaside":
+        return ", ".join(f"{payload['batch']}/{stream['name']}" for stream in payload["streams"])
+    if kind == "check":
+        return str(payload["balance"])
     return str(payload.get("name") or payload.get("batch") or payload.get("address") or payload.get("event") or "")
 
 

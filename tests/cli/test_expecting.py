@@ -81,10 +81,10 @@ def test_a_batch_shows_what_to_expect_and_keeps_it(bench: Run, tmp_path: Path) -
 
 @pytest.mark.slow
 def test_a_result_is_held_against_the_forecast_of_its_day(bench: Run) -> None:
-    row = bench("batch", "add", "--charge", "shed/strips=300 g", "--date", "2024-02-01", "--json").json["expected"][0]
+    row = bench("batch", "add", "--charge", "shed/strips=300 g", "--json").json["expected"][0]
     middle = row["recovered_g"][row["levels"].index(0.5)]
     words = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--readability", "0.01 g")
-    body = bench(*words, "--weight", f"{middle:.2f} g", "--date", "2024-02-08", "--close", "--json").json
+    body = bench(*words, "--weight", f"{middle:.2f} g", "--close", "--json").json
     (judged,) = body["judged"]
     assert (judged["of"], judged["metal"], judged["evidence"], judged["kept"]) == ("B1", "Au", "weight", True)
     assert judged["expected"][1] == pytest.approx(middle)
@@ -100,6 +100,20 @@ def test_a_result_is_held_against_the_forecast_of_its_day(bench: Run) -> None:
     assert "! B2 Au: nothing seen, so below 0.01 g" in text
     assert "hardly expected" in text
     assert text.index("hardly expected") < text.index("What it changed"), "said before it is learned from"
+
+
+@pytest.mark.slow
+def test_a_record_entered_after_the_fact_never_counts_as_a_forecast(bench: Run) -> None:
+    assert bench("batch", "add", "--charge", "shed/strips=300 g", "--date", "2024-02-01").code == 0
+    assert bench("batch", "show", "B1", "--json").json["expected"], "nothing has come of it yet: it may be a forecast"
+    words = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--readability", "0.01 g")
+    body = bench(*words, "--weight", "0.7 g", "--date", "2024-02-08", "--close", "--json").json
+    (judged,) = body["judged"]
+    assert judged["kept"] is False
+    shown = bench("batch", "show", "B1", "--json").json
+    assert shown["expected"] == []
+    assert "after the first result: it counts as none" in shown["no_forecast"]
+    assert "it counts as none" in " ".join(bench("batch", "show", "B1").out.split())
 
 
 def test_a_changed_batch_is_no_longer_what_was_forecast(bench: Run) -> None:
