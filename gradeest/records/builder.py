@@ -102,7 +102,10 @@ class Builder:
 
     def _assay(self, event: Event) -> None:
         assay = payloads.assay_from(event.payload, event.happened_on, event.number)
-        self._fraction(assay.address)
+        sources = self._fraction(assay.address).layers_kg
+        if sources:  # the sample was of what stood in the jar that day
+            left = self.bench.layers_left_kg(assay.address)
+            assay = replace(assay, layers_kg=left if sum(left) > 0 else sources)
         self.assays = (*self.assays, assay)
 
     def _setting(self, event: Event) -> None:

@@ -107,6 +107,7 @@ class Assay:
     below_detection: bool = False
     sure: bool = False
     event: int = 0
+    layers_kg: tuple[float, ...] = ()  # what stood in the jar of each source when it was sampled (empty: one source)
 
 
 @dataclass(frozen=True)
@@ -327,6 +328,15 @@ class Bench:
         taken = sum(taking.weight_g or 0.0 for taking in gone if taking.address == address)
         left = self.product(address).weight_g - taken
         return left if left > EXACT_G else 0.0
+
+    def lot_mass_kg(self, name: str) -> float:
+        """All that ever came into a lot, in kg: heaps are parts of the fraction they were sorted from."""
+        made = {
+            f"{name}/{heap}" for split in self.splits if split.address.startswith(f"{name}/") for heap in split.heaps
+        }
+        grown = sum(addition.mass_kg for addition in self.additions if addition.address in made)
+        came = sum(f.mass_kg for f in self.lots[name].fractions if f"{name}/{f.name}" not in made)
+        return self.lots[name].unsorted_kg + grown + came
 
     def last_taken(self, address: str) -> dt.date | None:
         """The latest day on which something was taken of a fraction, product or stream; None where nothing was."""
