@@ -13,6 +13,7 @@ from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configuration
 from gradeest.belief.evidence import BatchMetal, dry_share, gather
 from gradeest.belief.factors import tabulate
 from gradeest.belief.guess import rough_extra, rough_log_odds
+from gradeest.belief.layers import parts_of
 from gradeest.belief.network import (
     BACKWARD,
     AnchoredCell,
@@ -192,6 +193,9 @@ class Assembly:
         for item in self.items:
             if item.role in "NS":
                 self.graph.connect(self.item_choices(item))
+        for assay in self.evidence.assays:
+            cells = [self.cell_of[address, assay.metal] for address, _ in parts_of(assay)]
+            self.graph.connect([key for cell in cells for key in self.local(cell)])
         self.graph.fix_certain(CERTAIN)
         newly = self.graph.fix_most_decided(int(self.k["switch.max_undecided"]))
         for child, parent in self.parents.items():  # never both "first only a trace" and "second present"
@@ -373,7 +377,7 @@ def grade_scale(bench: Bench, catalogue: Catalogue, kind: str, metal: str) -> Gr
         p.sure and p.metal == metal and any(bench.fraction(c.address).kind == kind for c in b.charges)
         for b in bench.batches.values()
         for p in b.products
-    ) or any(a.sure and a.metal == metal and bench.fraction(a.address).kind == kind for a in bench.assays)
+    ) or any(a.sure and a.metal == metal and bench.fraction(parts_of(a)[0][0]).kind == kind for a in bench.assays)
     row = catalogue.kinds[kind].grades[metal]
     return GradeScale.of(row, catalogue.constants["grade.max_g_per_t"] if sure else None)
 

@@ -15,7 +15,7 @@ from gradeest.belief.evidence import dry_share
 from gradeest.belief.network import Network, logit, logit_normal
 from gradeest.belief.ops import NUMPY
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Bench
+from gradeest.records.domain import EXACT_KG, METALS, Bench
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -32,6 +32,7 @@ class Fitted:
     z: dict[tuple[str, str], Values]  # standardised x where it is known under "present", else nan
     switches: dict[tuple[str, str, str], Flags]  # (lot, kind, metal): traces only
     failed: dict[tuple[str, str], Flags]  # (batch, metal)
+    charge_g: dict[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
 
 
 def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
@@ -55,7 +56,7 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
     """Grades of all cells at draws of theta (draw, unknown)."""
     state = evaluate(theta, network, network.arrays, NUMPY)
     chosen = choose(network, state, rng)
-    found = Fitted({}, {}, {}, {}, {}, {}, {})
+    found = Fitted({}, {}, {}, {}, {}, {}, {}, {})
     for key, side in chosen.items():
         assert isinstance(key, tuple)
         if key[0] == "trace":
@@ -87,23 +88,22 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
             )  # fmt: skip
             amount = _pick(state.values, _lookup(rest, local, chosen))
             found.ln_rest_grade[key] = amount - math.log(kg) + LN_1000
+        for item in network.evidence.batch_metals:
+            if item.metal == cell.metal and cell.address in item.portions:
+                row = _lookup(network.values[c, item.batch], local, chosen)
+                found.charge_g[item.batch, cell.address, cell.metal] = np.exp(_pick(state.values, row))
     _recovered(network, state, chosen, found)
     return state, found
 
 
 def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
     """Share a weighed batch's products among its fractions by the metal each brought."""
-    weighed = network.sizes["W"]
-    index = {(cell.address, cell.metal): c for c, cell in enumerate(network.cells)}
-    for n, item in enumerate(network.evidence.batch_metals[:weighed]):
-        side = chosen["failed", item.batch, item.metal]
-        ln_share = state.ln_p[:, n] - _pick(state.ln_in_work, n + side * network.sizes["backward"])
+    for n, item in enumerate(network.evidence.batch_metals[: network.sizes["W"]]):
+        charged = sum(found.charge_g[item.batch, address, item.metal] for address in item.portions)
         for address, kg in item.portions.items():
             key = (address, item.metal)
-            anchored = network.anchored[index[key]]
-            row = _lookup(network.values[index[key], item.batch], anchored.choices, chosen)
-            amount = np.exp(_pick(state.values, row) + ln_share)
-            found.recovered_g[key] = found.recovered_g.get(key, 0.0) + amount
+            share = found.charge_g[item.batch, address, item.metal] / charged
+            found.recovered_g[key] = found.recovered_g.get(key, 0.0) + np.exp(state.ln_p[:, n]) * share
             found.processed_kg[key] = found.processed_kg.get(key, 0.0) + kg
 
 
@@ -132,7 +132,7 @@ class Completion:
     ) -> None:  # fmt: skip
         self.bench, self.catalogue, self.k, self.draws, self.rng = bench, catalogue, catalogue.constants, draws, rng
         self.network, self.state, self.theta = network, state, theta
-        self.fitted = fitted or Fitted({}, {}, {}, {}, {}, {}, {})
+        self.fitted = fitted or Fitted({}, {}, {}, {}, {}, {}, {}, {})
         self._betas: dict[tuple[str, str], Values] = {}
         self._kinds: dict[tuple[str, str], tuple[Values, Values]] = {}
         self._absent: dict[tuple[str, str], Values] = {}
@@ -262,14 +262,16 @@ class Completion:
     def _split(self, address: str, metal: str) -> Values | float:
         """What is left against what it was taken from: grade ratio by the portions' Dirichlet split.
 
-        Where the fit knows the portions that evidence speaks of, only batches silent on this metal are split off here.
+        Where the fit knows the portions that evidence speaks of, only what left without a result (batches silent on
+        this metal, sales) is split off here.
         """
         left = self.bench.left_kg(address)
-        silent = sum(
+        spoken = sum(
             c.mass_kg for b in self.bench.batches.values() for c in b.charges
-            if c.address == address and (b.name, metal) not in self._spoken(address)
+            if c.address == address and (b.name, metal) in self._spoken(address)
         )  # fmt: skip
-        if left <= 0 or silent <= 0:
+        silent = self.bench.fraction(address).mass_kg - left - spoken
+        if left <= 0 or silent <= EXACT_KG:
             return 1.0
         per_kg = pieces_per_kg(self.bench, self.catalogue, address) * dry_share(self.bench, address, self.catalogue)
         share = self.rng.beta(max(left * per_kg, 1e-2), max(silent * per_kg, 1e-2), size=self.draws)

@@ -323,7 +323,8 @@ class _Evaluation:
         """The tables that choices pick from, in the order of `Network.blocks`."""
         ops, x = self.ops, self.x
         pairs = self._correlation(ops.take(self.z, x["pair_a"]), ops.take(self.z, x["pair_b"]), x["pair_corr"])
-        grade = ops.take(ops.concat([self.cc_ln_grade, self.free_ln_grade]), x["as_grade"])
+        grades = self.pad(ops.concat([self.cc_ln_grade, self.free_ln_grade]), NOTHING)
+        grade = ops.logsumexp(ops.take(grades, x["as_grade"]) + x["as_ln_share"])
         gap = (x["as_ln_value"] - grade) / x["as_sd"]
         assay = ops.where(x["as_censored"] > 0, ops.log_ndtr(gap), -0.5 * gap * gap - ops.log(x["as_sd"]))
         return [

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from gradeest.belief.layers import jar_of, parts_of
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
 
@@ -50,20 +51,20 @@ class Evidence:
         found: dict[tuple[str, str], None] = {}
         for item in self.batch_metals:
             found.update({(address, item.metal): None for address in item.portions})
-        found.update({(assay.address, assay.metal): None for assay in self.assays})
+        found.update({(address, assay.metal): None for assay in self.assays for address, _ in parts_of(assay)})
         return tuple(found)
 
     def rests_on(self) -> dict[tuple[str, str], str]:
-        """In words, what each touched grade rests on."""
+        """In words, what each touched grade rests on; the sources of a jar together."""
         counts: dict[tuple[str, str], dict[str, int]] = {}
         for item in self.batch_metals:
             word = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}[item.role]
             many = len(item.products) if item.role in "WS" else 1
-            for address in item.portions:
+            for address in dict.fromkeys(jar_of(part) for part in item.portions):
                 cell = counts.setdefault((address, item.metal), {})
                 cell[word] = cell.get(word, 0) + many
         for assay in self.assays:
-            cell = counts.setdefault((assay.address, assay.metal), {})
+            cell = counts.setdefault((jar_of(assay.address), assay.metal), {})
             cell["assay"] = cell.get("assay", 0) + 1
         return {
             key: ", ".join(f"{n} {word}{'s' if n > 1 and word != 'weight so far' else ''}" for word, n in cell.items())

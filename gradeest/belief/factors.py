@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from gradeest.belief.choices import Factor, pad_rows
 from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.layers import parts_of
 from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats, switch
 from gradeest.belief.readings import handling_sd
 
@@ -105,29 +106,37 @@ def _pair_tables(net: Assembly, rows: dict[str, int], pending: Pending, cc: int)
 
 
 def _assay_tables(net: Assembly, rows: dict[str, int], pending: Pending, cc: int, free: int) -> None:
-    grade: list[int] = []
+    grade: list[list[int]] = []
+    ln_share: list[list[float]] = []
     value: list[float] = []
     spread: list[float] = []
     censored: list[int] = []
     for assay in net.evidence.assays:
-        c = net.cell_of[assay.address, assay.metal]
-        if net.weights_of[c]:
-            where = net.anchored[c].rows
-        else:
-            where = {s: cc + net.free_index[c] + s[0] * free for s in net.graph.values(net.local(c))}
+        parts = parts_of(assay)
+        cells = [net.cell_of[address, assay.metal] for address, _ in parts]
+        choices = tuple(dict.fromkeys(key for c in cells for key in net.local(c)))
         table: Table = {}
-        for side, row in where.items():
+        for side in net.graph.values(choices):
+            chosen = dict(zip(choices, side, strict=True))
             table[side] = ("assay", len(grade))
-            grade.append(row)
+            grade.append([_grade_row(net, c, chosen, cc, free) for c in cells])
+            ln_share.append([math.log(share) for _, share in parts])
             value.append(math.log(assay.value_g_per_t))
             spread.append(assay.u_rel)
             censored.append(int(assay.below_detection))
-        pending.append((net.local(c), table))
+        pending.append((choices, table))
     rows["assay"] = len(grade)
     net.arrays |= {
-        "as_grade": integers(grade), "as_ln_value": floats(value), "as_sd": floats(spread),
+        "as_grade": pad_rows(grade, cc + 2 * free), "as_ln_share": pad_floats(ln_share),
+        "as_ln_value": floats(value), "as_sd": floats(spread),
         "as_censored": integers(censored),
     }  # fmt: skip
+
+
+def _grade_row(net: Assembly, cell: int, chosen: Mapping[Hashable, int], cc: int, free: int) -> int:
+    """Row of a cell's ln grade: anchored cells by their local choices, then free cells present and as traces."""
+    side = tuple(chosen[key] for key in net.local(cell))
+    return net.anchored[cell].rows[side] if net.weights_of[cell] else cc + net.free_index[cell] + side[0] * free
 
 
 def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None:

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.layers import parts_of
 from gradeest.belief.network import logit, switch
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def _seen_x(cell: int, net: Assembly, scale: GradeScale) -> tuple[float, float] 
     subject = net.cells[cell]
     assays = [
         a for a in net.evidence.assays
-        if (a.address, a.metal) == (subject.address, subject.metal) and not a.below_detection
+        if (parts_of(a)[0], a.metal) == ((subject.address, 1.0), subject.metal) and not a.below_detection
     ]  # fmt: skip
     if not assays:
         return None

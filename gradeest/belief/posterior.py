@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from gradeest.belief.assembly import build_network, pieces_per_kg
 from gradeest.belief.decode import Completion, decode
 from gradeest.belief.evidence import dry_share, gather
+from gradeest.belief.layers import join_layers, split_layers
 from gradeest.belief.network import Network
 from gradeest.errors import InferenceError, InputError
 from gradeest.materials.catalogue import Catalogue
@@ -63,6 +64,7 @@ class Posterior:
     forms: tuple[str, ...]
     form_z: Values  # (draw, form) learned part of the purity, standard normal
     failed_chance: Mapping[tuple[str, str], float]  # (batch, metal) of weighed batches
+    charge_g: Mapping[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
     rests_on: Mapping[tuple[str, str], str]  # (address, metal): "3 weights, 1 assay"; absent: prior only
     diagnostics: Diagnostics
 
@@ -74,9 +76,9 @@ class Posterior:
 
 def draw_prior(bench: Bench, catalogue: Catalogue, rng: np.random.Generator, draws: int) -> Posterior:
     """Draws before any evidence: exact, nothing is fitted."""
-    completion = Completion(bench, catalogue, draws, rng)
+    completion = Completion(split_layers(bench), catalogue, draws, rng)
     sure = Diagnostics(True, 1.0, float(draws), 0, draws, "prior")
-    return _complete(completion, {}, {}, sure)
+    return join_layers(_complete(completion, {}, {}, sure), bench)
 
 
 def fit(
@@ -95,11 +97,12 @@ def fit(
     if engine not in ENGINES:
         raise InputError(f"there is no engine {engine!r}", f"use one of: {', '.join(ENGINES)}")
     rng = np.random.default_rng(seed)
-    if not gather(bench, catalogue).cells():
+    by_source = split_layers(bench)
+    if not gather(by_source, catalogue).cells():
         return draw_prior(bench, catalogue, rng, KEPT_DRAWS)
-    network = build_network(bench, catalogue)
+    network = build_network(by_source, catalogue)
     theta, diagnostics, network = sample_network(network, rng, engine=engine, report=report)
-    return posterior_of(theta, network, bench, catalogue, rng, diagnostics)
+    return join_layers(posterior_of(theta, network, by_source, catalogue, rng, diagnostics), bench)
 
 
 def posterior_of(
@@ -114,7 +117,8 @@ def posterior_of(
     state, fitted = decode(theta, network, rng)
     completion = Completion(bench, catalogue, theta.shape[0], rng, network, state, fitted, theta)
     failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
-    return _complete(completion, failed, network.evidence.rests_on(), diagnostics)
+    found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
+    return replace(found, charge_g=fitted.charge_g)
 
 
 def sample_network(
@@ -227,5 +231,5 @@ def _complete(
         np.array([dry_share(bench, a, catalogue) for a in bench.addresses()]),
         np.array([pieces_per_kg(bench, catalogue, a) for a in bench.addresses()]), kinds, means, absent,
         tuple(catalogue.routes), completion.recovery_logit(), completion.ln_a(), tuple(catalogue.forms),
-        completion.forms(), failed, rests_on, diagnostics,
+        completion.forms(), failed, {}, rests_on, diagnostics,
     )  # fmt: skip

@@ -7,6 +7,7 @@ whose memory fingers hold 2.5 g/kg of gold, of which it gets 97 % (invented).
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,8 +15,8 @@ from scipy.special import ndtr
 
 from gradeest.belief.posterior import fit
 from gradeest.belief.readings import balance_scale, handling_sd
-from gradeest.records.domain import METALS, BalanceCheck, Bench, Fraction
-from tests.engine_bench import DAY, batch, bench, lot, product
+from gradeest.records.domain import METALS, BalanceCheck, Bench, Charge, Fraction
+from tests.engine_bench import DAY, assay, batch, bench, lot, product
 from tests.statistical.forward_model import ForwardModel, Values, expit, logit
 from tests.statistical.importance import CATALOGUE, Case
 
@@ -104,6 +105,45 @@ def test_an_unchecked_balance_counts_with_a_whole_digit_and_a_checked_one_with_l
     weighed = product("au-1", "B1", "Au", "gold-powder", 1.0, balance="pocket")
     assert handling_sd(weighed, checked, CATALOGUE.constants) == pytest.approx(0.01 / math.sqrt(6))
     assert handling_sd(weighed, Bench(), CATALOGUE.constants) == pytest.approx(0.01)
+
+
+def grown_jar(mixed: bool = True) -> Case:
+    """A jar of 1 kg; 0.4 kg ran, 0.6 kg came to it, 0.6 kg of the mixture ran and a sample of it was assayed.
+
+    Parameters: mixed, the model's mixture; otherwise all that came later taken for more of the same.
+    """
+    world = ForwardModel(CATALOGUE, 2 * DRAWS, 23)
+    first = world.grade("L1", LATE, "Au", "first")
+    second = world.grade("L1", LATE, "Au", "second") if mixed else first
+    world.keep(("grade", "L1", "a", "Au"), lambda: (first + 0.6 * second) / 1.6)
+    old = world.portions(LATE, {"B1": 0.4, "B2": 0.3, "rest": 0.3}, first)
+    new = world.portions(LATE, {"B2": 0.3, "rest": 0.3}, second)
+    weight = ndtr((math.log(450.0) - np.log((first + second) / 2) + 0.02) / 0.3)
+    weight = weight - ndtr((math.log(450.0) - np.log((first + second) / 2) - 0.02) / 0.3)
+    shown = {"B1": (0.12, 0.02), "B2": (0.32, 0.04)}
+    charged = {"B1": old["B1"], "B2": old["B2"] + new["B2"]}
+    batches = []
+    for name, (grams, step) in shown.items():
+        recovered = world.recover(name, "chips-burn", "Au", charged[name], 0.5)
+        weight = weight * world.chance_of_reading(recovered / world.metal_share(name, "gold-powder"), grams, step)
+        powder = product("au-1", name, "Au", "gold-powder", grams, step)
+        batches.append(batch(name, "chips-burn", [("L1/a", sum(TAKEN[name]))], powder))
+        batches[-1] = replace(batches[-1], charges=(Charge("L1/a", sum(TAKEN[name]), TAKEN[name]),))
+    sample = replace(assay("L1/a", "Au", 450.0, 0.3), layers_kg=(0.6, 0.6))
+    jar = lot("L1", Fraction("a", LATE, 1.6, layers_kg=(1.0, 0.6)))
+    return Case(bench([jar, lot("L2", Fraction("a", LATE, 1.0))], batches, [sample]), world, weight)
+
+
+TAKEN = {"B1": (0.4, 0.0), "B2": (0.3, 0.3)}  # kg of each source
+
+
+def test_a_jar_that_grew_is_a_mixture_of_its_sources() -> None:
+    assert grown_jar().gaps() == []
+
+
+def test_a_jar_that_grew_is_not_more_of_the_same() -> None:
+    """Twin: what came later taken for the same material."""
+    assert grown_jar(mixed=False).gaps() != []
 
 
 # --- typed as it was, and as if nothing had happened
