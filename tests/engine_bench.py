@@ -79,12 +79,12 @@ def assayed(kind: str, metal: str, *results: tuple[float, float, bool]) -> Bench
 
 
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 9 batches, two lots, three metals.
+    """Every kind of evidence on one bench: 10 batches, two lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
     and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
-    interval after a spill, with a stream set aside; assays, one of a weighed fraction and one below detection;
-    correlated silver and palladium; wet and mixed fractions; undecided switches.
+    interval after a spill, with a stream set aside; a jar of two sources, run and assayed; assays, one of a weighed
+    fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches.
     """
     lots = [
         lot(
@@ -94,7 +94,7 @@ def every_evidence() -> Bench:
         ),
         lot(
             "L2", Fraction("fing", "fingers-memory", 1.0), Fraction("mlcc", "mlcc-unsorted", 0.3),
-            Fraction("late", "chips-from-2014", 0.5),
+            Fraction("late", "chips-from-2014", 0.5), Fraction("jar", "chips-dip", 0.9, layers_kg=(0.5, 0.4)),
         ),
     ]  # fmt: skip
     gone = NonDetect("B4", "Au", 0.02, "gone", DAY)
@@ -124,8 +124,11 @@ def every_evidence() -> Bench:
             "B9", "foils-peroxide", [("L2/fing", 0.3)],
             product("au-1", "B9", "Au", "gold-powder", 0.5, interval_g=0.4), aside=["wires"], lost=[(0.2, 0.5)],
         ),
+        batch("B10", "chips-burn", [("L2/jar", 0.6)], product("au-1", "B10", "Au", "gold-powder", 0.09)),
     ]  # fmt: skip
+    batches[-1] = replace(batches[-1], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
     assays = [
+        replace(assay("L2/jar", "Au", 180, 0.2), layers_kg=(0.5, 0.4)),
         assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),
     ]  # fmt: skip
     return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)])

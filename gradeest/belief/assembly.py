@@ -13,7 +13,7 @@ from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configuration
 from gradeest.belief.evidence import BatchMetal, dry_share, gather
 from gradeest.belief.factors import tabulate
 from gradeest.belief.guess import rough_extra, rough_log_odds
-from gradeest.belief.layers import parts_of
+from gradeest.belief.layers import parts_of, split_layers
 from gradeest.belief.network import (
     BACKWARD,
     AnchoredCell,
@@ -43,8 +43,8 @@ FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1", "x0")  # unk
 
 
 def build_network(bench: Bench, catalogue: Catalogue) -> Network:
-    """Arrays of the metal balance for everything the bench has evidence on."""
-    return Assembly(bench, catalogue).build()
+    """Arrays of the metal balance for everything the bench has evidence on; a jar's sources are fractions."""
+    return Assembly(split_layers(bench), catalogue).build()
 
 
 class Assembly:

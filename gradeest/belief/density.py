@@ -32,7 +32,7 @@ NEVER = -1e30  # log weight of a padded configuration
 NOTHING = -1e4  # ln of a padded amount of metal
 CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
 LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
-MOST_LN_SHARE = 15.0  # of one member in a pooled batch: only where trajectories stray
+MOST_LN_SHARE = 8.0  # of one member in a pooled batch: only where trajectories stray
 LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members that were not weighed alone
 NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
 
@@ -269,7 +269,9 @@ class _Evaluation:
         share = ops.take(work, x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
         anchored = ops.where(x["wp_anchored"] > 0, ops.minimum(share, MOST_LN_SHARE), NOTHING)
         rest = 1 - ops.exp(ops.logsumexp(ops.take(self.pad(anchored, NOTHING), x["w_portions"])))
-        rest = ops.log(0.5 * (rest + ops.exp(0.5 * ops.log(rest * rest + 4 * LEAST_REST**2))))
+        root = ops.exp(0.5 * ops.log(rest * rest + 4 * LEAST_REST**2))
+        above = ops.log(ops.maximum(0.5 * (rest + root), 1e-12))
+        rest = ops.where(rest > 0, above, math.log(2 * LEAST_REST**2) - ops.log(root - rest))  # keeps its digits
         return ops.where(x["wp_anchored"] > 0, anchored, ops.take(rest, x["wp_group"]) + x["wp_base"])
 
     def _anchored(self) -> None:

@@ -27,59 +27,75 @@ def list_weighed(net: Assembly) -> None:
     member alone, its portion is expected to hold as much per kg: log-ratios count from there, so that they stay near
     zero wherever that batch's own unknowns go (density.py).
     """
-    bm: list[int] = []
-    side: list[int] = []
-    ratio: list[int] = []
-    rows: list[list[int]] = []
-    scale: list[float] = []
-    base: list[float] = []
-    anchor: list[int] = []
-    copy_rows: list[list[int]] = []
-    siblings: list[list[int]] = []
+    table = _Weighed(net)
     for n, item in enumerate(net.items[: net.backward]):
-        members = [net.cell_of[address, item.metal] for address in item.portions]
-        choices = net.split_choices(item)
-        outcomes = net.graph.values(choices)
-        first_copy = len(copy_rows)
-        for outcome in outcomes:
-            chosen = dict(zip(choices, outcome, strict=True))
-            is_failed = chosen[failed(item)]
-            expected = [
-                math.log(item.portions[net.cells[c].address])
-                + (net.ln_trace(c) if chosen.get(switch(net.cells[c])) else net.scales[c].ln_median)
-                for c in members
-            ]  # fmt: skip
-            anchors = [_alone(net, item, c, chosen) for c in members]
-            unknown = [value for value, found in zip(expected, anchors, strict=True) if found is None]
-            group = len(rows)
-            rows.append(list(range(len(bm), len(bm) + len(members))))
-            copies = []
-            for j, cell in enumerate(members):
-                net.wp.setdefault((item.batch, cell), {})[outcome] = len(bm)
-                bm.append(group)
-                side.append(n + is_failed * net.backward)
-                found = anchors[j]
-                anchor.append(-1 if found is None else found[0])
-                base.append(found[1] if found is not None else expected[j] - _ln_sum(unknown))
-                ratio.append(0 if j == 0 else 1 + len(scale))
-                if j:
-                    copies.append(len(scale))
-                    net.copies.append(("v", len(scale), choices, outcome))
-                    wide = [net.scales[members[i]].sd for i in (0, j) if anchors[i] is None]
-                    scale.append(min(math.hypot(*wide), 1.5) if len(wide) == 2 else ANCHORED_SPLIT)
-            if copies:
-                net.v_rows.setdefault(item.batch_metal, {})[outcome] = len(copy_rows)
-                copy_rows.append(copies)
-        siblings += [list(range(first_copy, len(copy_rows)))] * (len(copy_rows) - first_copy)
+        table.add(n, item)
     net.arrays |= {
-        "wp_group": integers(bm), "wp_side": integers(side), "wp_ratio": integers(ratio),
-        "w_portions": pad_rows(rows, len(bm)), "v_scale": floats(scale), "wp_base": floats(base),
-        "wp_anchor": integers(max(a, 0) for a in anchor), "wp_anchored": integers(a >= 0 for a in anchor),
-        "v_copies": pad_rows(copy_rows, len(scale)), "v_siblings": pad_rows(siblings, len(copy_rows)),
-        "v_pm": np.zeros(len(scale)), "v_ps": np.ones(len(scale)),
+        "wp_group": integers(table.group), "wp_side": integers(table.side), "wp_ratio": integers(table.ratio),
+        "w_portions": pad_rows(table.rows, len(table.group)), "v_scale": floats(table.scale),
+        "wp_base": floats(table.base), "wp_anchor": integers(max(a, 0) for a in table.anchor),
+        "wp_anchored": integers(a >= 0 for a in table.anchor),
+        "v_copies": pad_rows(table.copy_rows, len(table.scale)),
+        "v_siblings": pad_rows(table.siblings, len(table.copy_rows)),
+        "v_pm": np.zeros(len(table.scale)), "v_ps": np.ones(len(table.scale)),
     }  # fmt: skip
-    net.unknowns["v"] = len(scale)
-    net.n_weighed, net.n_copies = len(bm), len(copy_rows)
+    net.unknowns["v"] = len(table.scale)
+    net.n_weighed, net.n_copies = len(table.group), len(table.copy_rows)
+
+
+class _Weighed:
+    """The table of weighed portions while it grows, one group of rows per batch and outcome of its choices."""
+
+    def __init__(self, net: Assembly) -> None:
+        self.net = net
+        self.group: list[int] = []
+        self.side: list[int] = []
+        self.ratio: list[int] = []
+        self.base: list[float] = []
+        self.anchor: list[int] = []
+        self.rows: list[list[int]] = []
+        self.scale: list[float] = []  # of every log-ratio
+        self.copy_rows: list[list[int]] = []
+        self.siblings: list[list[int]] = []
+
+    def add(self, n: int, item: BatchMetal) -> None:
+        """The portions of batch metal number `n`."""
+        choices = self.net.split_choices(item)
+        first = len(self.copy_rows)
+        for outcome in self.net.graph.values(choices):
+            copies = self._outcome(n, item, choices, outcome)
+            if copies:
+                self.net.v_rows.setdefault(item.batch_metal, {})[outcome] = len(self.copy_rows)
+                self.copy_rows.append(copies)
+        self.siblings += [list(range(first, len(self.copy_rows)))] * (len(self.copy_rows) - first)
+
+    def _outcome(self, n: int, item: BatchMetal, choices: tuple[Hashable, ...], outcome: tuple[int, ...]) -> list[int]:
+        net = self.net
+        members = [net.cell_of[address, item.metal] for address in item.portions]
+        chosen = dict(zip(choices, outcome, strict=True))
+        expected = [
+            math.log(item.portions[net.cells[c].address])
+            + (net.ln_trace(c) if chosen.get(switch(net.cells[c])) else net.scales[c].ln_median)
+            for c in members
+        ]  # fmt: skip
+        anchors = [_alone(net, item, c, chosen) for c in members]
+        unknown = [value for value, found in zip(expected, anchors, strict=True) if found is None]
+        group = len(self.rows)
+        self.rows.append(list(range(len(self.group), len(self.group) + len(members))))
+        copies = []
+        for j, (cell, found) in enumerate(zip(members, anchors, strict=True)):
+            net.wp.setdefault((item.batch, cell), {})[outcome] = len(self.group)
+            self.group.append(group)
+            self.side.append(n + chosen[failed(item)] * net.backward)
+            self.anchor.append(-1 if found is None else found[0])
+            self.base.append(found[1] if found is not None else expected[j] - _ln_sum(unknown))
+            self.ratio.append(0 if j == 0 else 1 + len(self.scale))
+            if j:
+                copies.append(len(self.scale))
+                net.copies.append(("v", len(self.scale), choices, outcome))
+                wide = [net.scales[members[i]].sd for i in (0, j) if anchors[i] is None]
+                self.scale.append(min(math.hypot(*wide), 1.5) if len(wide) == 2 else ANCHORED_SPLIT)
+        return copies
 
 
 def _alone(net: Assembly, item: BatchMetal, cell: int, chosen: Mapping[Hashable, int]) -> tuple[int, float] | None:
