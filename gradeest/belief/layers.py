@@ -3,7 +3,7 @@
 A jar is well mixed whenever it grows. What is taken later comes from all sources in proportion to what stands of each
 (`records/takings.py`), so a batch of such a jar is a drop of several fractions together, and an assay one of a mixture.
 The sources are of one kind in one lot: they share richness and the switch, and differ by the unshared part of the
-spread between lots. Sources are named LOT/JAR~1, ~2 ...; no person's name holds that sign.
+spread between lots. Sources are named LOT/JAR#1, #2 ...; no name that a person gives holds that sign.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from gradeest.records.domain import Assay, Batch, Bench, Charge, Discard, Fracti
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
 
-SIGN = "~"
+SIGN = "#"
 Part = TypeVar("Part", Charge, Sale, Discard, Split)
 Values = NDArray[np.float64]
 

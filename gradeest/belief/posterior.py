@@ -97,12 +97,11 @@ def fit(
     if engine not in ENGINES:
         raise InputError(f"there is no engine {engine!r}", f"use one of: {', '.join(ENGINES)}")
     rng = np.random.default_rng(seed)
-    by_source = split_layers(bench)
-    if not gather(by_source, catalogue).cells():
+    if not gather(bench, catalogue).cells():
         return draw_prior(bench, catalogue, rng, KEPT_DRAWS)
-    network = build_network(by_source, catalogue)
+    network = build_network(bench, catalogue)
     theta, diagnostics, network = sample_network(network, rng, engine=engine, report=report)
-    return join_layers(posterior_of(theta, network, by_source, catalogue, rng, diagnostics), bench)
+    return posterior_of(theta, network, bench, catalogue, rng, diagnostics)
 
 
 def posterior_of(
@@ -113,12 +112,12 @@ def posterior_of(
     rng: np.random.Generator,
     diagnostics: Diagnostics,
 ) -> Posterior:
-    """The posterior that draws of the unknowns (draw, unknown) stand for."""
+    """The posterior that draws of the unknowns (draw, unknown) stand for, by the addresses of the bench."""
     state, fitted = decode(theta, network, rng)
-    completion = Completion(bench, catalogue, theta.shape[0], rng, network, state, fitted, theta)
+    completion = Completion(split_layers(bench), catalogue, theta.shape[0], rng, network, state, fitted, theta)
     failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
     found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
-    return replace(found, charge_g=fitted.charge_g)
+    return join_layers(replace(found, charge_g=fitted.charge_g), bench)
 
 
 def sample_network(
