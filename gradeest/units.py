@@ -224,7 +224,7 @@ def parse_share_range(text: str) -> tuple[float, float]:
 def parse_volume(text: str) -> float:
     """Read the volume of a liquid.
 
-    Parameters: text such as "1.2 L", "800 ml".
+    Parameters: text such as "1.2 L", in litres or parts of one.
     Returns: litres, above 0. Raises InputError without a unit, or for one that means several things.
     """
     number, word = _split(text, "a volume", "1.2 L")

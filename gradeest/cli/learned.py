@@ -18,6 +18,8 @@ SAVED_AS = {
     "product": "Saved",
     "nondetect": "Saved: nothing seen from",
     "assay": "Saved assay of",
+    "setaside": "Set aside",
+    "loss": "Saved loss in",
 }
 
 

@@ -9,7 +9,21 @@ from typing import Annotated
 
 import typer
 
-from gradeest.cli import batch, bench, demo, grades, ledger, lot, outlook, prices, priors, record
+from gradeest.cli import (
+    balance,
+    batch,
+    bench,
+    demo,
+    grades,
+    ledger,
+    lot,
+    outlook,
+    prices,
+    priors,
+    record,
+    stock,
+    streams,
+)
 from gradeest.cli.complaints import admit, complain, say
 from gradeest.cli.context import DEFAULT_LEDGER, DEFAULT_SEED, Call
 from gradeest.errors import GradeestError
@@ -66,6 +80,9 @@ app.add_typer(lot.app)
 outlook.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
+stock.register(app)
+streams.register()
+app.add_typer(balance.app)
 grades.register(app)
 ledger.register(app)
 app.add_typer(bench.app)

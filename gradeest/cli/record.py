@@ -10,7 +10,9 @@ import typer
 from gradeest.cli import options
 from gradeest.cli.context import Call, call_of, parse_date
 
-app = typer.Typer(name="record", help="Record a weighed product, nothing found, or an assay.", no_args_is_help=True)
+app = typer.Typer(
+    name="record", help="Record a weighed product, nothing found, an assay, or a loss.", no_args_is_help=True
+)
 
 METAL_CHOICES = (("Au", "gold"), ("Ag", "silver"), ("Pd", "palladium"))
 LIQUID_CHOICES = (
@@ -31,12 +33,16 @@ def product(
     form: Annotated[
         str | None, typer.Option("--form", help="What it is: washed powder, melted button, salt ...")
     ] = None,
-    weight: Annotated[str | None, typer.Option("--weight", help='Net weight with unit, such as "1.84 g".')] = None,
+    weight: Annotated[
+        str | None, typer.Option("--weight", help='Net weight with unit, such as "1.84 g"; old notes: "2-3 g".')
+    ] = None,
     readability: Annotated[
-        str | None, typer.Option("--readability", help='Smallest step of the balance, such as "0.01 g".')
+        str | None, typer.Option("--readability", help='Smallest step of a balance without a name, such as "0.01 g".')
     ] = None,
     damp: Annotated[bool | None, typer.Option("--damp/--dry", help="Weighed damp or dry (dry if left out).")] = None,
-    balance: Annotated[str, typer.Option("--balance", help="Which balance, if you have several.")] = "bench",
+    balance: Annotated[
+        str | None, typer.Option("--balance", help="Which balance (`gradeest balance list`); it knows its step.")
+    ] = None,
     close: Close = False,
     date: options.Date = None,
     sure: options.Sure = False,
@@ -51,12 +57,16 @@ def product(
     call = call_of(ctx)
     happened = parse_date(date or "today")
     given = {"batch": batch, "metal": metal, "form": form, "weight_g": weight, "readability_g": readability}
-    given["damp"] = None if damp is None else ("y" if damp else "n")
-    asking = at_terminal() and None in (batch, metal, form, weight, readability)
-    answers = fill_in(product_questions(call, given), given, "record product")
+    given |= {"balance": balance, "damp": None if damp is None else ("y" if damp else "n")}
+    questions = product_questions(call, given)
+    asking = at_terminal() and any(given[q.key] is None and q.default is None for q in questions)
+    answers = fill_in(questions, given, "record product")
     if asking and not close:
         close = ask_close()
-    answers["balance"] = balance
+    low, high = answers["weight_g"]
+    answers["weight_g"] = (low + high) / 2
+    if high > low:
+        answers["interval_g"] = high - low
     how = {"date": happened, "close": close, "later": later, "prices": prices}
     learn_from("record product", learning.record_product, call, answers, sure=sure, as_json=as_json, **how)
 
@@ -64,6 +74,7 @@ def product(
 def product_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
     """The questions of `record product`; the forms follow the metal, once it is known."""
     from gradeest.cli.ask import Question, parse_choice, parse_yes
+    from gradeest.units import parse_mass_range
     from gradeest.workflow.catalogues import list_forms
 
     forms = list_forms(call.place())
@@ -78,10 +89,42 @@ def product_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
             "metal", "--metal", "Metal", parse_choice(METAL_CHOICES, "metal"), "Au, Ag or Pd", choices=METAL_CHOICES
         ),
         Question("form", "--form", "Form", str.strip, "what was weighed", choices_from=form_choices, what="form"),
-        weight_question("weight_g", "--weight", "Net weight on the balance", 'such as "1.84 g"'),
-        weight_question("readability_g", "--readability", "Smallest step of the balance", 'such as "0.01 g"'),
+        Question(
+            "weight_g",
+            "--weight",
+            "Net weight on the balance",
+            lambda typed: parse_mass_range(typed, metal=True),
+            'such as "1.84 g"; a range from old notes as "2-3 g"',
+        ),
+        *balance_questions(call, given),
         Question("damp", "--damp", "Was it damp", parse_yes, "y when it was not dried to a constant weight", "n"),
     ]
+
+
+def balance_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
+    """What a weight was read on: a known balance, or the step of one without a name.
+
+    A script that names neither is taken at its word only where there is exactly one balance (and it is said); a range
+    from old notes needs neither.
+    """
+    from gradeest.cli.ask import Question, at_terminal
+    from gradeest.cli.balance import balance_question
+    from gradeest.units import split_range
+    from gradeest.workflow.balances import list_balances
+
+    named = Question("balance", "--balance", "Balance", str.strip, "which balance", optional=True)
+    step = weight_question("readability_g", "--readability", "Smallest step of the balance", 'such as "0.01 g"')
+    if given["readability_g"] is not None or given["balance"] is not None:
+        return [q for q in (named, step) if given[q.key] is not None]
+    balances = list_balances(call.place()) if call.ledger.exists() else ()
+    if not balances:
+        return [] if split_range(given["weight_g"] or "") else [step]
+    if at_terminal():
+        return [balance_question(call, key="balance", option="--balance")]
+    if len(balances) == 1 or split_range(given["weight_g"] or ""):
+        return []
+    names = ", ".join(row.name for row in balances)
+    return [Question("balance", "--balance", "Balance", str.strip, f"{names}; or --readability of one without a name")]
 
 
 def batch_question(call: Call) -> Any:

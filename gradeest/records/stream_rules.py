@@ -44,7 +44,8 @@ def check_loss(payload: Mapping[str, Any], context: Context, found: Findings) ->
     """Add what speaks against a loss: it is a share of what was in work, and a range, for nobody weighs a spill."""
     low, high = payload["low"], payload["high"]
     if not is_number(low) or not is_number(high) or not 0 <= low < high < 1:
-        message = f"{low} to {high} cannot be the share that was lost"
+        shares = f"{low:.4g} to {high:.4g}" if is_number(low) and is_number(high) else f"{low} to {high}"
+        message = f"{shares} cannot be the share that was lost"
         found.error("share", message, "a range below 100 %, e.g. 20-50 %")
     batch = find_batch(payload["batch"], context, found)
     date = context.happened_on

@@ -162,6 +162,28 @@ def list_fractions(place: Place) -> tuple[FractionLine, ...]:
         return tuple(fraction_line(opened, address) for address in opened.bench.addresses())
 
 
+@dataclass(frozen=True)
+class StockLine:
+    """Something that is still there: how much of it (kg, g of a product, L of a solution), and what it is."""
+
+    address: str
+    left: float
+    unit: str
+    what: str
+
+
+def list_stock(place: Place) -> tuple[StockLine, ...]:
+    """Everything that is still there: fractions, products, streams."""
+    with open_bench(place) as opened:
+        bench = opened.bench
+        named = [(address, bench.fraction(address).kind) for address in bench.addresses()]
+        for batch in bench.batches.values():
+            named += [(f"{batch.name}/{product.name}", product.form) for product in batch.products]
+            named += [(stream.address, stream.sort) for stream in batch.streams]
+        lines = [StockLine(address, *left_of(bench, address), what) for address, what in named]
+        return tuple(line for line in lines if line.left > 0)
+
+
 def show_lot(place: Place, name: str) -> LotShown:
     """One lot and its fractions."""
     with open_bench(place) as opened:

@@ -54,7 +54,7 @@ def walk(command: Any, path: str = "") -> Iterator[tuple[str, Any]]:
 
 def commands_in(text: str) -> dict[str, str]:
     """Rows of README's table of commands: words -> help."""
-    rows = re.findall(r"^\| `gradeest ([a-z ]+[a-z])[^`]*` \| (.*?) \|$", text, re.MULTILINE)
+    rows = re.findall(r"^\| `gradeest ([a-z]+(?:[ -][a-z]+)*)[^`]*` \| (.*?) \|$", text, re.MULTILINE)
     return dict(rows)
 
 
@@ -81,8 +81,18 @@ mass = "0.1 kg"
 """
 PRICES = 'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = "1 / g"\nPd = "30 / g"\n'  # invented
 WEIGHT = ("--metal", "Au", "--form", "gold-powder", "--weight", "1.2 g", "--readability", "0.01 g", "--close", "--json")
-SAME_AS_PRODUCT = {"record none", "record assay", "batch close"}
-ARGUMENTS = {"lot show": ("shed",), "batch show": ("B1",), "priors show": ("fingers-memory",)}
+SAME_AS_PRODUCT = {"record none", "record assay", "record loss", "batch set-aside", "batch close"}
+ARGUMENTS = {
+    "lot show": ("shed",),
+    "batch show": ("B1",),
+    "priors show": ("fingers-memory",),
+    "lot more": ("shed/caps", "50 g"),
+    "lot split": ("shed/caps", "fine=100 g", "rest=150 g"),
+    "sell": ("B1/au-1", "0.2 g", "--for", "15"),
+    "discard": ("shed/tilt",),
+    "batch leave": ("B1", "liquor", "--volume", "1.2 L"),
+    "balance check": ("pocket", "--weight", "5 g", "--reads", "4.98 g"),
+}
 
 
 def keys_in_readme() -> dict[str, set[str]]:
@@ -91,7 +101,7 @@ def keys_in_readme() -> dict[str, set[str]]:
     found = {}
     for row in re.findall(r"^\| (`[a-z].*) \|$", section, re.MULTILINE):
         commands, _, keys = row.partition(" | ")
-        for command in re.findall(r"`([a-z ]+)`", commands):
+        for command in re.findall(r"`([a-z -]+)`", commands):
             found[command] = set(re.findall(r"`(\w+)`", keys))
     return found
 
@@ -121,6 +131,8 @@ def test_the_json_keys_in_readme_are_those_printed(
         "batch add": run("batch", "add", "--charge", "shed/strips=0.5 kg", "--json"),
         "bench set": run("bench", "set", "permit", "--json"),
         "record product": run("record", "product", "B1", *WEIGHT),
+        "balance add": run("balance", "add", "pocket", "--readability", "0.01 g", "--json"),
+        "lot more": run("lot", "more", *ARGUMENTS["lot more"], "--json"),
     }
     for words in sorted(set(written) - set(printed) - SAME_AS_PRODUCT - {"undo", "amend"}):
         printed[words] = run(*words.split(), *ARGUMENTS.get(words, ()), "--json")
