@@ -20,6 +20,7 @@ LIQUID_CHOICES = (
     ("kept", "not tested or still holding metal, kept: the batch stays open"),
     ("gone", "thrown away or lost"),
 )
+CLOSE_TEXT = "Is that all this batch gives, of every metal (close it)"
 BatchArgument = Annotated[str | None, typer.Argument(metavar="BATCH", help="The batch, such as B3.")]
 Metal = Annotated[str | None, typer.Option("--metal", help="Au, Ag or Pd.")]
 Close = Annotated[bool, typer.Option("--close", help="Nothing more will come: close the batch.")]
@@ -71,9 +72,12 @@ def product(
     learn_from("record product", learning.record_product, call, answers, sure=sure, as_json=as_json, **how)
 
 
-def product_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
-    """The questions of `record product`; the forms follow the metal, once it is known."""
-    from gradeest.cli.ask import Question, parse_choice, parse_yes
+def product_questions(call: Call, given: dict[str, str | None], *, asking: bool | None = None) -> list[Any]:
+    """The questions of `record product`; the forms follow the metal, once it is known.
+
+    Parameters: asking, as they are put to a person (by default: whether one sits at the terminal).
+    """
+    from gradeest.cli.ask import Question, at_terminal, parse_choice, parse_yes
     from gradeest.units import parse_mass_range
     from gradeest.workflow.catalogues import list_forms
 
@@ -96,18 +100,18 @@ def product_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
             lambda typed: parse_mass_range(typed, metal=True),
             'such as "1.84 g"; a range from old notes as "2-3 g"',
         ),
-        *balance_questions(call, given),
+        *balance_questions(call, given, at_terminal() if asking is None else asking),
         Question("damp", "--damp", "Was it damp", parse_yes, "y when it was not dried to a constant weight", "n"),
     ]
 
 
-def balance_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
+def balance_questions(call: Call, given: dict[str, str | None], asking: bool) -> list[Any]:
     """What a weight was read on: a known balance, or the step of one without a name.
 
     A script that names neither is taken at its word only where there is exactly one balance (and it is said); a range
     from old notes needs neither.
     """
-    from gradeest.cli.ask import Question, at_terminal
+    from gradeest.cli.ask import Question
     from gradeest.cli.balance import balance_question
     from gradeest.units import split_range
     from gradeest.workflow.balances import list_balances
@@ -119,7 +123,7 @@ def balance_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
     balances = list_balances(call.place()) if call.ledger.exists() else ()
     if not balances:
         return [] if split_range(given["weight_g"] or "") else [step]
-    if at_terminal():
+    if asking:
         return [balance_question(call, key="balance", option="--balance")]
     if len(balances) == 1 or split_range(given["weight_g"] or ""):
         return []
@@ -161,7 +165,7 @@ def ask_close() -> bool:
     """Ask whether the batch is done: only then a weight is more than a lower bound."""
     from gradeest.cli.ask import confirm
 
-    return confirm("Is that all this batch gives, of every metal (close it)", default=False)
+    return confirm(CLOSE_TEXT, default=False)
 
 
 @app.command("none", short_help="Record that nothing could be seen.")
@@ -181,13 +185,22 @@ def none(
     as_json: options.Json = False,
 ) -> None:
     """Record that nothing dropped, or nothing could be seen."""
-    from gradeest.cli.ask import Question, fill_in, parse_choice
+    from gradeest.cli.ask import fill_in
     from gradeest.workflow import learning
 
     call = call_of(ctx)
     happened = parse_date(date or "today")
     given = {"batch": batch, "metal": metal, "below_g": below, "liquid": liquid}
-    questions = [
+    answers = fill_in(none_questions(call), given, "record none")
+    how = {"date": happened, "close": close, "later": later, "prices": prices}
+    learn_from("record none", learning.record_none, call, answers, sure=sure, as_json=as_json, **how)
+
+
+def none_questions(call: Call) -> list[Any]:
+    """The questions of `record none`."""
+    from gradeest.cli.ask import Question, parse_choice
+
+    return [
         batch_question(call),
         Question(
             "metal", "--metal", "Metal", parse_choice(METAL_CHOICES, "metal"), "Au, Ag or Pd", choices=METAL_CHOICES
@@ -202,9 +215,6 @@ def none(
             choices=LIQUID_CHOICES,
         ),
     ]
-    answers = fill_in(questions, given, "record none")
-    how = {"date": happened, "close": close, "later": later, "prices": prices}
-    learn_from("record none", learning.record_none, call, answers, sure=sure, as_json=as_json, **how)
 
 
 @app.command("assay", short_help="Record an assay of a fraction.")

@@ -33,10 +33,9 @@ def set_aside(
     as_json: options.Json = False,
 ) -> None:
     """Set parts of an open batch aside unprocessed: they become streams, and its weights speak of the rest."""
-    from gradeest.cli.ask import Question, ask, at_terminal, confirm, fill_in
+    from gradeest.cli.ask import ask, at_terminal, confirm, fill_in
     from gradeest.cli.complaints import UsageError
     from gradeest.cli.stock import parse_parts
-    from gradeest.units import parse_mass
     from gradeest.workflow import learning
 
     call = call_of(ctx)
@@ -48,8 +47,8 @@ def set_aside(
     answers = fill_in([record.batch_question(call)], {"batch": batch}, "batch set-aside")
     is_more = not streams
     while is_more:
-        name = ask(Question("name", "", "What was set aside", str.strip, "a short name: oversize, magnetic, dies ..."))
-        streams.append((name, ask(Question("mass", "", "  Mass", parse_mass, "with its unit: 80 g")) / 1000))
+        name, grams = (ask(question) for question in aside_questions())
+        streams.append((name, grams / 1000))
         is_more = confirm("Something else too", default=False)
     answers["streams"] = streams
     record.learn_from(
@@ -57,6 +56,17 @@ def set_aside(
         lambda place, answers, **how: learning.set_aside(place, answers["batch"], answers["streams"], **how),
         call, answers, sure=sure, as_json=as_json, date=happened, later=later, prices=prices,
     )  # fmt: skip
+
+
+def aside_questions() -> list[Any]:
+    """The questions of `batch set-aside` for each part."""
+    from gradeest.cli.ask import Question
+    from gradeest.units import parse_mass
+
+    return [
+        Question("name", "", "What was set aside", str.strip, "a short name: oversize, magnetic, dies ..."),
+        Question("mass", "", "  Mass", parse_mass, "with its unit: 80 g"),
+    ]
 
 
 def leave(
@@ -69,25 +79,31 @@ def leave(
 ) -> None:
     """Record that a solution of a batch waits, under a name of its own."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.ask import fill_in
     from gradeest.cli.tables import show
-    from gradeest.units import parse_volume
     from gradeest.workflow.stocking import leave_solution
 
     call = call_of(ctx)
     happened = parse_date(date or "today")
-    questions = [
-        any_batch_question(call),
-        Question("name", "NAME", "What to call it", str.strip, "a short name, such as mother-liquor"),
-        Question("volume", "--volume", "Volume", parse_volume, 'such as "1.2 L"'),
-    ]
-    answers = fill_in(questions, {"batch": batch, "name": name, "volume": volume}, "batch leave")
+    answers = fill_in(leave_questions(call), {"batch": batch, "name": name, "volume": volume}, "batch leave")
     done = leave_solution(call.place(), answers["batch"], answers["name"], answers["volume"], date=happened)
     if as_json:
         print_json("batch leave", done)
         return
     show(f"{done.address}: {done.volume_l:.3g} L wait (event {done.saved.event}). Label the vessel, keep it closed.")
     show(f"When it is gone: gradeest discard {done.address}")
+
+
+def leave_questions(call: Call) -> list[Any]:
+    """The questions of `batch leave`."""
+    from gradeest.cli.ask import Question
+    from gradeest.units import parse_volume
+
+    return [
+        any_batch_question(call),
+        Question("name", "NAME", "What to call it", str.strip, "a short name, such as mother-liquor"),
+        Question("volume", "--volume", "Volume", parse_volume, 'such as "1.2 L"'),
+    ]
 
 
 def any_batch_question(call: Call) -> Any:
@@ -124,15 +140,30 @@ def loss(
     as_json: options.Json = False,
 ) -> None:
     """Record that a share of a batch was lost (spilled), and see what it changes."""
-    from gradeest.cli.ask import Question, at_terminal, fill_in
-    from gradeest.cli.stock import parse_parts
+    from gradeest.cli.ask import fill_in
     from gradeest.workflow import learning
-    from gradeest.workflow.stocking import loss_choices, read_loss
 
     call = call_of(ctx)
     happened = parse_date(date or "today")
+    given = {"batch": batch, "share": share, "note": note, "wiped": wiped}
+    answers = fill_in(loss_questions(call), given, "record loss")
+    low, high = answers["share"]
+    payload = {"batch": answers["batch"], "low": low, "high": high, "note": answers["note"] or ""}
+    if answers["wiped"]:
+        name, kg = answers["wiped"]
+        payload["wiped"] = {"name": name, "mass_kg": kg}
+    how = {"date": happened, "later": later, "prices": prices}
+    record.learn_from("record loss", learning.record_loss, call, payload, sure=sure, as_json=as_json, **how)
+
+
+def loss_questions(call: Call) -> list[Any]:
+    """The questions of `record loss`."""
+    from gradeest.cli.ask import Question, at_terminal
+    from gradeest.cli.stock import parse_parts
+    from gradeest.workflow.stocking import loss_choices, read_loss
+
     place = call.place()
-    questions = [
+    return [
         any_batch_question(call),
         Question(
             "share",
@@ -152,11 +183,3 @@ def loss(
             optional=True,
         ),
     ]
-    answers = fill_in(questions, {"batch": batch, "share": share, "note": note, "wiped": wiped}, "record loss")
-    low, high = answers["share"]
-    payload = {"batch": answers["batch"], "low": low, "high": high, "note": answers["note"] or ""}
-    if answers["wiped"]:
-        name, kg = answers["wiped"]
-        payload["wiped"] = {"name": name, "mass_kg": kg}
-    how = {"date": happened, "later": later, "prices": prices}
-    record.learn_from("record loss", learning.record_loss, call, payload, sure=sure, as_json=as_json, **how)
