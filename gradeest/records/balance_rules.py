@@ -37,7 +37,7 @@ def check_check(payload: Mapping[str, Any], context: Context, found: Findings) -
     if not usable:
         return
     limit = context.catalogue.constants["balance.check_absurd"]
-    if abs(reads / weight - 1) > limit:
+    if abs(reads / weight - 1) > limit * (1 + DIGIT):
         found.ask(
             "reads",
             f"{reads:g} g for a weight of {weight:g} g is off by {reads / weight - 1:+.1%}",

@@ -11,11 +11,14 @@ from gradeest.units import (
     parse_grade,
     parse_length,
     parse_mass,
+    parse_mass_range,
     parse_money,
     parse_number,
     parse_purity,
     parse_result,
     parse_share,
+    parse_share_range,
+    parse_volume,
 )
 
 
@@ -214,3 +217,45 @@ def test_metal_is_written_with_three_digits(grams: float, text: str) -> None:
 )
 def test_feed_is_written_with_three_digits(kilograms: float, text: str) -> None:
     assert format_mass_kg(kilograms) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "low", "high"),
+    [
+        ("2-3 g", 2.0, 3.0),
+        ("2 g - 3 g", 2.0, 3.0),
+        ("2,1–2,4 g", 2.1, 2.4),
+        ("500 mg to 1 g", 0.5, 1.0),
+        ("2.51 g", 2.51, 2.51),
+        ("1e-3 g", 0.001, 0.001),
+    ],
+)
+def test_a_weight_from_old_notes_may_be_a_range(text: str, low: float, high: float) -> None:
+    assert parse_mass_range(text, metal=True) == pytest.approx((low, high))
+
+
+@pytest.mark.parametrize("text", ["3-2 g", "2-2 g", "2-3", "2-3 oz", "-2 g", "2-x g", "0-3 g"])
+def test_a_range_that_cannot_be_a_weight_is_refused(text: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_mass_range(text, metal=True)
+    assert caught.value.hint
+
+
+def test_a_share_may_be_a_range() -> None:
+    assert parse_share_range("20-50 %") == pytest.approx((0.2, 0.5))
+    assert parse_share_range("20 % to 50 %") == pytest.approx((0.2, 0.5))
+    assert parse_share_range("0.2-0.5") == pytest.approx((0.2, 0.5))
+    assert parse_share_range("30 %") == (0.3, 0.3)
+    for text in ("50-20 %", "20-120 %", "a third", "20-50"):
+        with pytest.raises(InputError):
+            parse_share_range(text)
+
+
+def test_volume_wants_its_unit() -> None:
+    assert parse_volume("1.2 L") == 1.2
+    assert parse_volume("800 ml") == pytest.approx(0.8)
+    assert parse_volume("1,5 litres") == 1.5
+    for text in ("1.2", "1 gal", "0 L", "-1 L", "1 kg"):
+        with pytest.raises(InputError) as caught:
+            parse_volume(text)
+        assert caught.value.hint
