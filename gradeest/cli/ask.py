@@ -35,6 +35,7 @@ class Question:
     quiet: bool = False  # choices are listed only when `?` is typed
     choices_from: Callable[[dict[str, Any]], tuple[tuple[str, str], ...]] | None = None  # from the answers before
     what: str = ""  # what one of `choices_from` is called; then nothing else is taken
+    offered: bool = False  # the default is offered to a person, never taken unasked
 
     def given(self, answers: dict[str, Any]) -> Question:
         """The question once the answers before it are known."""
@@ -172,7 +173,7 @@ def fill_in(questions: Sequence[Question], given: Mapping[str, str | None], comm
     """
     answers, issues = parse_given(questions, given)
     missing = [q for q in questions if given.get(q.key) is None]
-    needed = [q for q in missing if not q.optional and q.default is None]
+    needed = [q for q in missing if not q.optional and (q.default is None or q.offered)]
     asking = at_terminal() and bool(needed)
     if needed and not asking:
         lines = [Issue("error", f"{q.option} is missing", q.help) for q in needed]

@@ -130,5 +130,5 @@ def balance_question(call: Call, *, key: str = "name", option: str = "NAME") -> 
     choices = tuple((row.name, f"steps of {row.readability_g:g} g, {said_of(row)}") for row in rows)
     return Question(
         key, option, "Balance", str.strip, "which balance it was weighed on", last,
-        choices_from=lambda _: choices, what="balance",
+        choices_from=lambda _: choices, what="balance", offered=True,
     )  # fmt: skip

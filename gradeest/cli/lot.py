@@ -22,6 +22,7 @@ app = typer.Typer(name="lot", help="Add, list and show lots.", no_args_is_help=T
 def add(
     ctx: typer.Context,
     file: Annotated[Path | None, typer.Argument(metavar="FILE", help="A lot file, TOML or CSV.")] = None,
+    date: options.Date = None,
     sure: options.Sure = False,
     as_json: options.Json = False,
 ) -> None:
@@ -31,10 +32,11 @@ def add(
     from gradeest.workflow import recording
 
     place = place_of(ctx)
+    day = parse_date(date) if date is not None else None
     if file is not None:
-        lot, saved = insist(lambda confirmed: recording.add_lot_file(place, file, sure=confirmed), sure=sure)
+        lot, saved = insist(lambda sure: recording.add_lot_file(place, file, date=day, sure=sure), sure=sure)
     elif at_terminal():
-        lot = ask_lot(ctx)
+        lot = ask_lot(ctx, date or "today")
         saved = insist(lambda confirmed: recording.add_lot(place, lot, sure=confirmed), sure=sure)
     else:
         raise UsageError("lot add: missing FILE", "give a lot file (TOML or CSV); at a terminal you are asked instead")
@@ -64,7 +66,7 @@ def print_saved_lot(lot: Lot, saved: Any) -> None:
     show(f"Next: gradeest forecast {lot.name}")
 
 
-def ask_lot(ctx: typer.Context) -> Lot:
+def ask_lot(ctx: typer.Context, day: str = "today") -> Lot:
     """Ask for everything a lot needs; nothing is saved until it has been shown and confirmed."""
     from gradeest.cli.ask import GaveUpError, Question, ask, confirm, say_how
     from gradeest.records.domain import Lot
@@ -78,7 +80,7 @@ def ask_lot(ctx: typer.Context) -> Lot:
             "name", "", "Name of the lot", parse_lot_name, "a short name: letters, digits, - and _, such as shop-may"
         )
     )
-    date = ask(Question("date", "", "Date you got it", parse_date, "YYYY-MM-DD, today or yesterday", "today"))
+    date = ask(Question("date", "", "Date you got it", parse_date, "YYYY-MM-DD, today or yesterday", day))
     price = ask(
         Question(
             "price", "", "Price paid", parse_money, "in your currency, for the whole lot; a record only", optional=True

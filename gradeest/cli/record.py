@@ -60,7 +60,7 @@ def product(
     given = {"batch": batch, "metal": metal, "form": form, "weight_g": weight, "readability_g": readability}
     given |= {"balance": balance, "damp": None if damp is None else ("y" if damp else "n")}
     questions = product_questions(call, given)
-    asking = at_terminal() and any(given[q.key] is None and q.default is None for q in questions)
+    asking = at_terminal() and any(given[q.key] is None and (q.default is None or q.offered) for q in questions)
     answers = fill_in(questions, given, "record product")
     if asking and not close:
         close = ask_close()

@@ -31,9 +31,9 @@ PLACEHOLDER_KG = 1.0  # goes on in place of a mass that was reported, so that th
 
 
 def read_lot(
-    path: Path, catalogue: Catalogue, *, today: dt.date, taken: Collection[str] = ()
+    path: Path, catalogue: Catalogue, *, today: dt.date, taken: Collection[str] = (), date: dt.date | None = None
 ) -> tuple[Lot, list[Issue]]:
-    """Read a lot file; `taken` are lot names in use; without a date in the file it is `today`.
+    """Read a lot file; `taken` are lot names in use; without a date in the file it is `date`, or `today`.
 
     Returns the lot and what should be noted (warnings). Raises InputError with every problem found.
     """
@@ -46,7 +46,10 @@ def read_lot(
     else:
         raise InputError(f"{path}: lot files end in .toml or .csv", "save it as one of these")
     found = Findings(str(path), None, list(document.issues))
-    lot = _build_lot(document, path, catalogue, today, found)
+    lot = _build_lot(document, path, catalogue, date or today, found)
+    if date is not None and lot.date != date:
+        hint = "leave --date out, or correct the file"
+        found.error_at(document.top.line_of("date"), "date", f"the file says {lot.date}, --date says {date}", hint)
     told = len(found.issues)
     check_lot(lot, catalogue, found, taken=taken, today=today)
     found.issues[told:] = _not_told_yet(found.issues[told:], found.issues[:told])

@@ -123,12 +123,12 @@ def add_lot(place: Place, lot: Lot, *, sure: bool = False) -> Saved:
         return replace(saved, law_lines=purchase_lines(opened.catalogue)) if lot.price_paid else saved
 
 
-def add_lot_file(place: Place, path: Path, *, sure: bool = False) -> tuple[Lot, Saved]:
-    """Keep the lot of a TOML or CSV file; every problem of the file is reported at once."""
+def add_lot_file(place: Place, path: Path, *, date: dt.date | None = None, sure: bool = False) -> tuple[Lot, Saved]:
+    """Keep the lot of a TOML or CSV file (of `date` where the file has none); all its problems are told at once."""
     from gradeest.materials.catalogue import load_catalogue
 
     # Read first: a faulty file must not leave a new, empty ledger behind.
-    lot, issues = read_lot(path, load_catalogue(place.priors), today=place.today)
+    lot, issues = read_lot(path, load_catalogue(place.priors), today=place.today, date=date)
     notes = sift(issues, f"lot add {path}", sure=sure)
     saved = add_lot(place, lot, sure=sure)
     return lot, replace(saved, notes=tuple(dict.fromkeys((*notes, *saved.notes))))

@@ -215,3 +215,117 @@ def test_amend_offers_what_can_be_changed(lot_added: Path) -> None:
     person.answer("Save the correction [y]", "")
     assert person.leave() == 0
     assert call(lot_added, "lot", "show", "shed", "--json")["lot"]["fractions"][0]["mass_kg"] == pytest.approx(1.4)
+
+
+def test_the_balance_used_last_is_offered_and_never_taken_unasked(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    for name, step in (("pocket", "0.01 g"), ("lab", "0.001 g")):
+        call(lot_added, "balance", "add", name, "--readability", step)
+    gold = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--later")
+    call(lot_added, *gold, "--weight", "0.4 g", "--balance", "pocket")
+    person = Person(lot_added, *gold, "--weight", "0.5 g")
+    person.answer("Balance [pocket]", "poket")
+    person.see("did you mean pocket")
+    person.answer("Balance [pocket]", "")
+    person.answer("(close it) [n]", "")
+    assert person.leave() == 0
+    first, second = call(lot_added, "batch", "show", "B1", "--json")["batch"]["products"]
+    assert (
+        (second["balance"], second["readability_g"]) == (first["balance"], first["readability_g"]) == ("pocket", 0.01)
+    )
+
+
+def test_decimals_that_do_not_fit_are_asked_about_and_kept_without_stretching_the_belief(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    gold = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--later", "--readability", "0.1 g")
+    person = Person(lot_added, *gold, "--weight", "0.55 g")
+    person.see("more digits")
+    person.answer("Keep it [n]", "y")
+    assert person.leave() == 0
+    assert call(lot_added, "batch", "show", "B1", "--json")["batch"]["products"][0]["sure"] is False
+
+
+def test_lot_split_asks_heap_by_heap(lot_added: Path) -> None:
+    person = Person(lot_added, "lot", "split")
+    person.see("1.20 kg left, fingers-memory")
+    person.answer("Fraction", "shed/strips")
+    person.answer("Name of heap 1", "strong")
+    person.answer("Mass", "400")
+    person.see("no unit")
+    person.answer("Mass", "400 g")
+    person.answer("Kind", "")
+    person.answer("Name of heap 2", "weak")
+    person.answer("Mass", "800 g")
+    person.answer("Kind", "fingers-slots")
+    person.answer("Name of heap 3 (Enter: no more)", "")
+    person.see("no kind 'fingers-slots'")
+    assert person.leave() == 3
+    assert len(call(lot_added, "lot", "show", "shed", "--json")["fractions"]) == 4
+
+
+def test_sell_lists_what_is_there_and_asks_for_the_rest(lot_added: Path) -> None:
+    person = Person(lot_added, "sell")
+    person.answer("What", "shed/caps")
+    person.answer("How much [all]", "50 g")
+    person.answer("Paid for it", "12 EUR")
+    person.see("Sold shed/caps")
+    assert person.leave() == 0
+    row = call(lot_added, "lot", "show", "shed", "--json")["fractions"][2]
+    assert (row["left_kg"], row["sold_kg"]) == (pytest.approx(0.1), pytest.approx(0.05))
+
+
+def test_more_is_asked_for(lot_added: Path) -> None:
+    person = Person(lot_added, "lot", "more")
+    person.answer("Fraction", "shed/caps")
+    person.answer("Mass added", "50 g")
+    person.see("0.200 kg now")
+    assert person.leave() == 0
+
+
+def test_a_loss_is_asked_for_in_words(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    person = Person(lot_added, "record", "loss", "--later")
+    person.answer("Batch", "B1")
+    person.see("a third")
+    person.answer("How much of what was in work", "half of it")
+    person.see("a little, a third, most")
+    person.answer("How much of what was in work", "a third")
+    person.answer("What happened", "jar tipped")
+    person.answer("Wiped up (NAME=MASS)", "floor=60 g")
+    person.see("Saved loss in B1")
+    assert person.leave() == 0
+    batch = call(lot_added, "batch", "show", "B1", "--json")["batch"]
+    assert [(loss["low"], loss["high"], loss["note"]) for loss in batch["losses"]] == [(0.25, 0.45, "jar tipped")]
+    assert [(s["name"], s["sort"], s["mass_kg"]) for s in batch["streams"]] == [("floor", "wiped-up", 0.06)]
+
+
+def test_what_is_set_aside_and_left_is_asked_for(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    person = Person(lot_added, "batch", "set-aside", "--later")
+    person.answer("Batch", "B1")
+    person.answer("What was set aside", "oversize")
+    person.answer("Mass", "80 g")
+    person.answer("Something else too [n]", "")
+    assert person.leave() == 0
+    person = Person(lot_added, "batch", "leave", "B1")
+    person.answer("What to call it", "liquor")
+    person.answer("Volume", "1.2")
+    person.see("no unit")
+    person.answer("Volume", "1.2 L")
+    person.see("1.2 L wait")
+    assert person.leave() == 0
+    assert call(lot_added, "batch", "show", "B1", "--json")["left"] == {"oversize": 0.08, "liquor": 1.2}
+
+
+def test_balances_are_asked_for(lot_added: Path) -> None:
+    person = Person(lot_added, "balance", "add")
+    person.answer("Name of the balance", "pocket")
+    person.answer("Smallest step it shows", "0.01 g")
+    assert person.leave() == 0
+    person = Person(lot_added, "balance", "check")
+    person.answer("Balance [pocket]", "")
+    person.answer("The known weight", "5 g")
+    person.answer("What the balance shows", "4.5 g")
+    person.answer("Keep it [n]", "n")
+    assert person.leave() == 3
+    assert call(lot_added, "balance", "list", "--json")["balances"][0]["checks"] == 0
