@@ -382,3 +382,17 @@ def _three_digits(number: float) -> str:
         return f"{number:.0f}"
     text = f"{number:#.3g}"
     return text.rstrip(".") if "e" not in text else f"{number:.3g}"
+
+
+def slip_factors(*, grade: bool = False) -> tuple[float, ...]:
+    """By what factors a weight (or a grade) comes out wrong when a unit or a decimal point slips, both ways.
+
+    Milligrams, grams and kilograms; troy ounces or pennyweights for grams; in grades troy ounces per short ton for g/t.
+    """
+    mixed_up = (
+        [_factor("troy_ounce", "gram") / _factor("short_ton", "tonne")]
+        if grade
+        else [_factor("troy_ounce", "gram"), _factor("pennyweight", "gram")]
+    )
+    factors = [_factor("kilogram", "gram"), *mixed_up, 10.0]
+    return (*factors, *(1 / factor for factor in factors))

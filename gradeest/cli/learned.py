@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from gradeest.workflow.learning import Learned, Recorded
     from gradeest.workflow.telling import Listener
 
+LEAST_CHANCE = 0.05  # of a cause that is named on screen; --json has them all
+MOST_CAUSES = 4
+KEEP = "Keep the liquid, test it first."
+LOW = 0.05  # so far down in its forecast a result is worth a test of the liquid, surprise or not
 OTHERS = 6  # rows of fractions that the result was not about
 SAVED_AS = {
     "close": "Closed batch",
@@ -68,7 +72,7 @@ def judged_lines(found: Sequence[Judged]) -> list[Any]:
 
 
 def judged_text(one: Judged) -> str:
-    """A result beside its forecast, in a sentence; a hardly expected one with its usual causes."""
+    """A result beside its forecast, in a sentence; a hardly expected one with its likely causes."""
     from gradeest.cli.tables import grade, interval, number
 
     if one.evidence == "assay":
@@ -82,8 +86,25 @@ def judged_text(one: Judged) -> str:
         expected = f"{interval(one.expected)} g"
     text = f"{head}, forecast {expected}: {where(one)}."
     if one.surprise:
-        return f"! {text} Check for {one.causes}."
+        return f"! {text} {causes_text(one)}"
+    if one.share_below < LOW and one.evidence != "assay" and not one.open:
+        return f"{text} {KEEP}"
     return text
+
+
+def causes_text(one: Judged) -> str:
+    """The likely causes in order with rounded chances, and what to do; where it is too little, first of the liquid."""
+    likely = [cause for cause in one.causes[:MOST_CAUSES] if cause.probability >= LEAST_CHANCE]
+    named = ", ".join(f"{cause.text} ({about(cause.probability)})" for cause in likely)
+    keep = f"{KEEP} " if one.evidence != "assay" and one.share_below < 0.5 else ""
+    first = likely[0] if likely else one.causes[0]
+    return f"Likely causes: {named}. {keep}For the first: {first.to_do}."
+
+
+def about(chance: float) -> str:
+    """A chance rounded to 5 %: the chances of causes are judgements, their digits would be none."""
+    rounded = 5 * round(20 * chance)
+    return f"about {rounded} %" if rounded < 95 else "over 95 %" if rounded > 95 else "about 95 %"
 
 
 def where(one: Judged) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,21 +13,17 @@ from gradeest.errors import GradeestError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, NonDetect, Product
 from gradeest.records.ledger import Shown
-from gradeest.workflow.believing import State, believe, run_pooled, stream
+from gradeest.workflow.believing import PRIOR_DRAWS, State, believe, run_pooled, stream
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.outlook import ground, keep
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
+    from gradeest.workflow.explaining import Cause
 
 LEVELS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 OUTER = 0.01  # a result in the outer 1 % of its forecast is announced
-USUAL_CAUSES = (
-    "a wrong unit, a damp weight, base metal in it, another metal, a spill, or gold still in the liquid or cemented "
-    "on the residue: keep the liquid and test it"
-)
-ASSAY_CAUSES = "a wrong unit, a sample that was not like the rest, or a fraction of another kind"
 
 
 @dataclass(frozen=True)
@@ -69,7 +65,7 @@ class Judged:
     surprise: bool
     kept: bool
     open: bool
-    causes: str
+    causes: tuple[Cause, ...]  # of a surprise, the likeliest first
 
 
 def expect_batch(opened: Opened, state: State, batch: Batch, posterior: Posterior) -> tuple[Expected, ...]:
@@ -153,6 +149,8 @@ def restore(row: dict[str, Any]) -> Expected:
 
 def judge_batch(opened: Opened, before: State, old: Posterior, name: str) -> tuple[Judged, ...]:
     """Everything weighed or not found of a batch so far, against the forecast made before any of it."""
+    from gradeest.workflow.explaining import explain_none, explain_weight
+
     batch = opened.bench.batches[name]
     earlier = before.bench.batches.get(name)
     rows = kept_forecast(opened, batch)
@@ -161,15 +159,36 @@ def judge_batch(opened: Opened, before: State, old: Posterior, name: str) -> tup
         if earlier is not None and (earlier.products or earlier.nondetects):
             return ()  # what was learned from it is in the belief already
         rows = expect_batch(opened, before, batch, old)
-    known = {row.metal: row for row in rows}
+    known = {row.metal: after_outflows(row, batch, opened) for row in rows}
+    told = {row.metal: row for row in rows}
     found = []
     for metal, grams in weighed_metal(batch, opened.catalogue).items():
         if metal in known:
-            found.append(judge_weight(batch, known[metal], grams, kept))
+            one = judge_weight(batch, known[metal], grams, kept)
+            if one.surprise:
+                high = one.share_below > 0.5
+                causes = explain_weight(opened, before, old, batch, told[metal], grams, too_much=high)
+                one = replace(one, causes=causes)
+            found.append(one)
     for none in batch.nondetects:
         if none.metal in known and not any(p.metal == none.metal for p in batch.products):
-            found.append(judge_none(none, batch, known[none.metal], kept))
+            one = judge_none(none, batch, known[none.metal], kept)
+            if one.surprise:
+                one = replace(one, causes=explain_none(opened, before, old, batch, told[none.metal], none))
+            found.append(one)
     return tuple(found)
+
+
+def after_outflows(row: Expected, batch: Batch, opened: Opened) -> Expected:
+    """A forecast of what is left in work: what was spilled or set aside, and written down, is no surprise."""
+    from gradeest.belief.outflows import draw_ln_kept
+
+    if not batch.losses and not batch.streams:
+        return row
+    ln_kept = draw_ln_kept(batch, opened.catalogue, stream(opened.place, "kept"), PRIOR_DRAWS)
+    kept = float(np.exp(np.median(ln_kept)))
+    fine, weight = (tuple(g * kept for g in grams) for grams in (row.recovered_g, row.weight_g))
+    return replace(row, recovered_g=fine, weight_g=weight)
 
 
 def weighed_metal(batch: Batch, catalogue: Catalogue) -> dict[str, float]:
@@ -192,19 +211,7 @@ def judge_weight(batch: Batch, row: Expected, grams: float, kept: bool) -> Judge
     share = share_below(row.recovered_g, row.levels, grams)
     odd = share >= 1 - OUTER or (share <= OUTER and not batch.is_open)
     points = (row.recovered_at(0.05), row.recovered_at(0.5), row.recovered_at(0.95))
-    return Judged(
-        batch.name,
-        row.metal,
-        "weight",
-        grams,
-        "g",
-        points,
-        share,
-        odd,
-        kept,
-        batch.is_open,
-        USUAL_CAUSES if odd else "",
-    )
+    return Judged(batch.name, row.metal, "weight", grams, "g", points, share, odd, kept, batch.is_open, ())
 
 
 def judge_none(none: NonDetect, batch: Batch, row: Expected, kept: bool) -> Judged:
@@ -212,21 +219,23 @@ def judge_none(none: NonDetect, batch: Batch, row: Expected, kept: bool) -> Judg
     share = share_below(row.weight_g, row.levels, none.below_g)
     odd = share <= OUTER and none.liquid != "kept"
     points = (row.weight_at(0.05), row.weight_at(0.5), row.weight_at(0.95))
-    causes = USUAL_CAUSES if odd else ""
-    return Judged(batch.name, row.metal, "none", none.below_g, "g", points, share, odd, kept, batch.is_open, causes)
+    return Judged(batch.name, row.metal, "none", none.below_g, "g", points, share, odd, kept, batch.is_open, ())
 
 
 def judge_assay(opened: Opened, old: Posterior, assay: Assay) -> Judged:
     """An assay against what it was expected to say: the grade, and the assay's own error."""
+    from gradeest.workflow.explaining import explain_assay
+
     where = old.fractions.index(assay.address), METALS.index(assay.metal)
     grades = old.grade_g_per_t[:, where[0], where[1]]
     error = assay.u_rel * stream(opened.place, "assay").standard_normal(grades.size)
-    quantiles = np.quantile(grades * np.exp(error), LEVELS)
+    expected = grades * np.exp(error)
+    quantiles = np.quantile(expected, LEVELS)
     share = share_below([float(q) for q in quantiles], LEVELS, assay.value_g_per_t)
     odd = share <= OUTER or (share >= 1 - OUTER and not assay.below_detection)
     at = [LEVELS.index(level) for level in (0.05, 0.5, 0.95)]
     low, mid, high = (float(quantiles[i]) for i in at)
-    causes = ASSAY_CAUSES if odd else ""
+    causes = explain_assay(opened, old, assay, expected, too_much=share > 0.5) if odd else ()
     return Judged(
         assay.address, assay.metal, "assay", assay.value_g_per_t, "g/t", (low, mid, high), share, odd, False, False,
         causes,
