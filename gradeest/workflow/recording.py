@@ -94,13 +94,19 @@ def append(opened: Opened, kind: str, payload: Mapping[str, Any], date: dt.date,
         if gaps.has_errors:
             issues = [issue for issue in issues if issue.field != "readability_g"]  # said better already
         notes = sift(issues, COMMANDS.get(kind, kind), sure=sure)
-        kept = dict(payload)
-        if "sure" in AMENDABLE.get(kind, ()):
-            asked = [issue for issue in issues if issue.severity == "ask" and issue.field not in ABOUT_THE_READING]
-            kept["sure"] = sure and bool(asked)
+        kept = flag_sure(kind, payload, issues, sure=sure)
         event = opened.ledger.append(kind, kept, happened_on=date, recorded_at=place.now, uuid=str(uuid.uuid4()))
     opened.read_again()
     return Saved(event.number, kind, name_of(opened, kind, payload, event.number), date, notes)
+
+
+def flag_sure(kind: str, payload: Mapping[str, Any], issues: Sequence[Issue], *, sure: bool) -> dict[str, Any]:
+    """The payload as it is kept: flagged where it was hardly credible and the person insisted."""
+    kept = dict(payload)
+    if "sure" in AMENDABLE.get(kind, ()):
+        asked = [issue for issue in issues if issue.severity == "ask" and issue.field not in ABOUT_THE_READING]
+        kept["sure"] = sure and bool(asked)
+    return kept
 
 
 def name_of(opened: Opened, kind: str, payload: Mapping[str, Any], number: int) -> str:
