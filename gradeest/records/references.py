@@ -35,7 +35,7 @@ def is_fraction(address: Any, bench: Bench, found: Findings, where: str) -> bool
         parts = [a for a in addresses if a.startswith(f"{address}/")]
         hint = f"one of its fractions: {', '.join(parts)}" if parts else "it is unsorted: add it sorted first"
         found.error(where, f"'{address}' is a whole lot", hint)
-    elif str(address).partition("/")[0] in bench.batches:
+    elif sort_of_address(str(address)) != "fraction":
         found.error(where, f"'{address}' is a batch or its product, not a fraction of a lot", "LOT/FRACTION")
     else:
         otherwise = "LOT/FRACTION; `gradeest lot show LOT` lists them"

@@ -119,8 +119,9 @@ def fraction_line(opened: Opened, address: str) -> FractionLine:
     )
     heaps = tuple(heap for split in bench.splits if split.address == address for heap in split.heaps)
     words = []
-    if len(layers) > 1:
-        words.append(f"{len(layers)} sources")
+    standing = sum(layer > 0 for layer in layers)
+    if standing > 1:
+        words.append(f"{standing} sources")
     words += [f"{word} {format_mass_kg(kg)}" for word, kg in (("sold", sold), ("discarded", discarded)) if kg]
     if heaps:
         words.append(f"split into {', '.join(heaps)}")
