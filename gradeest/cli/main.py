@@ -15,6 +15,7 @@ from gradeest.cli import (
     bench,
     demo,
     grades,
+    imports,
     ledger,
     lot,
     outlook,
@@ -83,6 +84,7 @@ app.add_typer(record.app)
 stock.register(app)
 streams.register()
 app.add_typer(balance.app)
+imports.register(app)
 grades.register(app)
 ledger.register(app)
 app.add_typer(bench.app)

@@ -92,7 +92,12 @@ ARGUMENTS = {
     "discard": ("shed/tilt",),
     "batch leave": ("B1", "liquor", "--volume", "1.2 L"),
     "balance check": ("pocket", "--weight", "5 g", "--reads", "4.98 g"),
+    "import sheet": ("notes.csv",),
 }
+NOTES = """what,date,lot,fraction,kind,mass,batch,charges
+lot,2024-01-05,attic,strips,fingers-memory,1 kg,,
+batch,2024-02-03,,,,,run 7,attic/strips=500 g
+"""
 
 
 def keys_in_readme() -> dict[str, set[str]]:
@@ -125,6 +130,7 @@ def test_the_json_keys_in_readme_are_those_printed(
     monkeypatch.delenv("GRADEEST_LEDGER", raising=False)
     (tmp_path / "shed.toml").write_text(LOT, encoding="utf-8")
     (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    (tmp_path / "notes.csv").write_text(NOTES, encoding="utf-8")
     written = keys_in_readme()
     printed = {
         "lot add": run("lot", "add", "shed.toml", "--json"),
