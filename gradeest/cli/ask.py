@@ -36,6 +36,7 @@ class Question:
     choices_from: Callable[[dict[str, Any]], tuple[tuple[str, str], ...]] | None = None  # from the answers before
     what: str = ""  # what one of `choices_from` is called; then nothing else is taken
     offered: bool = False  # the default is offered to a person, never taken unasked
+    needless: Callable[[dict[str, Any]], bool] | None = None  # whether the answers before leave nothing to ask
 
     def given(self, answers: dict[str, Any]) -> Question:
         """The question once the answers before it are known."""
@@ -185,7 +186,9 @@ def fill_in(questions: Sequence[Question], given: Mapping[str, str | None], comm
     if asking:
         say_how()
     for question in missing:
-        if asking:
+        if asking and question.needless is not None and question.needless(answers):
+            answers[question.key] = None
+        elif asking:
             answers[question.key] = ask(question.given(answers))
         else:
             answers[question.key] = question.parse(question.default) if question.default else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Annotated, Any
 
 import typer
@@ -122,13 +123,19 @@ def balance_questions(call: Call, given: dict[str, str | None], asking: bool) ->
         return [q for q in (named, step) if given[q.key] is not None]
     balances = list_balances(call.place()) if call.ledger.exists() else ()
     if not balances:
-        return [] if split_range(given["weight_g"] or "") else [step]
+        return [] if split_range(given["weight_g"] or "") else [replace(step, needless=is_range)]
     if asking:
-        return [balance_question(call, key="balance", option="--balance")]
+        return [replace(balance_question(call, key="balance", option="--balance"), needless=is_range)]
     if len(balances) == 1 or split_range(given["weight_g"] or ""):
         return []
     names = ", ".join(row.name for row in balances)
     return [Question("balance", "--balance", "Balance", str.strip, f"{names}; or --readability of one without a name")]
+
+
+def is_range(answers: dict[str, Any]) -> bool:
+    """Whether the weight typed is a range from old notes: it stands for the whole reading."""
+    low, high = answers["weight_g"]
+    return bool(low < high)
 
 
 def batch_question(call: Call) -> Any:

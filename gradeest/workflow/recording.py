@@ -73,7 +73,7 @@ def sift(issues: Sequence[Issue], what: str, *, sure: bool) -> tuple[str, ...]:
     if asks and not sure:
         raise NeedsConfirmation(
             f"{what}: hardly credible, nothing saved yet",
-            "if it is right as typed, give it again with --sure; it is then kept with a flag",
+            "if it is right as typed, give it again with --sure",
             issues=asks,
         )
     return tuple(str(issue) for issue in issues if issue.severity != "error")

@@ -328,3 +328,15 @@ def test_balances_are_asked_for(lot_added: Path) -> None:
     person.answer("Keep it [n]", "n")
     assert person.leave() == 3
     assert call(lot_added, "balance", "list", "--json")["balances"][0]["checks"] == 0
+
+
+def test_a_range_from_old_notes_is_asked_for_no_balance(lot_added: Path) -> None:
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    person = Person(lot_added, "record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--later")
+    person.answer("Net weight on the balance", "2-3 g")
+    assert person.child.expect_exact(["Smallest step", "Was it damp [n]"]) == 1
+    person.child.sendline("")
+    person.answer("(close it) [n]", "")
+    assert person.leave() == 0
+    (product,) = call(lot_added, "batch", "show", "B1", "--json")["batch"]["products"]
+    assert (product["weight_g"], product["interval_g"]) == (2.5, 1.0)

@@ -95,6 +95,14 @@ def test_an_addition_out_of_order_is_asked_back(recorder):
         assert not recorder.asks(kind, payload, LATER)
 
 
+def test_an_addition_that_was_used_up_cannot_be_taken_back(recorder):
+    recorder.add("more", {"address": PINS, "mass_kg": 0.5}, LATER)
+    recorder.add("sale", {"address": PINS, "mass_kg": 1.4, "amount": 40.0}, LATER)
+    assert "3 (sale of shed/pins-mixed)" in refused(recorder, "undo", {"event": 2})
+    assert "3 (sale of shed/pins-mixed)" in refused(recorder, "amend", {"event": 2, "changes": {"mass_kg": 0.3}})
+    assert not recorder.refusals("amend", {"event": 2, "changes": {"mass_kg": 0.4}})
+
+
 def test_a_count_of_pieces_ends_with_the_first_addition(catalogue):
     recorder = Recorder(catalogue)
     payload = lot(pins_mixed=1.0)
