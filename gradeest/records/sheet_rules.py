@@ -276,6 +276,7 @@ FIELD_COLUMNS: dict[str, tuple[str, ...]] = {
     "price_paid": ("paid",),
     "name": ("batch", "lot", "balance", "stream"),
     "fractions": ("lot",),
+    "balance": ("balance", "readability"),
 }
 
 

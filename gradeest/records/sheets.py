@@ -33,6 +33,17 @@ from gradeest.records.sheet_values import DateOrder, Decimal, Habits, choice, cl
 LOT_WIDE = ("date", "owner", "paid")  # columns that must say the same on every row of a lot
 FIRST_OF_DAY = ("balance", "lot")
 LAST_OF_DAY = ("close",)
+# what later rows lack where a row could not be read; most others only lack what the batch gave
+RESTS_ON = {
+    "lot": ("lot",),
+    "batch": ("batch",),
+    "more": ("lot",),
+    "split": ("lot",),
+    "sale": (),
+    "discard": (),
+    "assay": (),
+    "close": (),
+}
 
 
 @dataclass(frozen=True)
@@ -74,7 +85,8 @@ class Entry:
         for name in (head, field_name):  # a part: FRACTION.mass, or FRACTION alone
             if name in self.parts:
                 places = self.parts[name]
-                return next((places[c] for c in (tail, "mass", "fraction") if c in places), self.places["what"])
+                wanted = (tail, "mass", "fraction") if head else ("fraction",)
+                return next((places[c] for c in wanted if c in places), self.places["what"])
         candidates = [field_name, *FIELD_COLUMNS.get(field_name, ()), tail, *FIELD_COLUMNS.get(tail, ())]
         if head or field_name not in (*COLUMNS, *FIELD_COLUMNS):
             candidates.append(SORTS[self.sort].parts)
@@ -84,7 +96,11 @@ class Entry:
 
 @dataclass(frozen=True)
 class Notes:
-    """A sheet read. `broken`: lots ("lot:shed") and batches ("batch:run 7") with a row that could not be read."""
+    """A sheet read.
+
+    `broken`: lots ("lot:shed"), batches ("batch:run 7") and what batches gave ("given:run 7") that a row which could
+    not be read would have brought.
+    """
 
     path: Path
     sheet: str
@@ -164,14 +180,28 @@ def _row_of(place: str) -> tuple[int, str]:
 def put_in_order(entries: Sequence[Entry]) -> list[Entry]:
     """Entries oldest first; within a day in the order of the rows, lots before and closings after all others.
 
-    A row that names a batch which a later row of the same day starts comes after it.
+    What names a lot or batch that only a later row brings comes after it: on the same day that is how it was, and on
+    another the rules then say that its date is wrong.
     """
-    starts = {(batch_key(e.payload["name"]), e.date): e.rows[0] for e in reversed(entries) if e.sort == "batch"}
+    lots = {str(e.payload["name"]).lower(): e.date for e in entries if e.sort == "lot"}
+    starts: dict[str, tuple[dt.date, int]] = {}
+
+    def first_day(entry: Entry) -> dt.date:
+        charges = entry.payload["charges"] if entry.sort == "batch" else ()
+        addresses = [*(charge["address"] for charge in charges), str(entry.payload.get("address", ""))]
+        return max([entry.date, *(lots.get(a.partition("/")[0].lower(), entry.date) for a in addresses)])
+
+    for entry in entries:
+        if entry.sort == "batch":
+            starts.setdefault(batch_key(batch_of(entry)), (first_day(entry), entry.rows[0]))
 
     def place(entry: Entry) -> tuple[dt.date, int, int, int]:
         stage = 0 if entry.sort in FIRST_OF_DAY else 2 if entry.sort in LAST_OF_DAY else 1
-        started = starts.get((batch_key(batch_of(entry)), entry.date), 0)
-        return entry.date, stage, max(entry.rows[0], started), entry.rows[0] if entry.sort != "batch" else 0
+        day, row = first_day(entry), entry.rows[0]
+        if entry.sort == "batch":
+            return day, stage, row, 0
+        began, start_row = starts.get(batch_key(batch_of(entry)), (day, row))
+        return max(day, began), stage, max(row, start_row) if began >= day else row, row
 
     return sorted(entries, key=place)
 
@@ -201,14 +231,14 @@ class _Page:
         """One row -> an entry (two where it also closes its batch), or issues."""
         word = self._word(row)
         if word is None:
-            self.broken |= self._names(row)
+            self.broken |= self._names(row, ("lot", "batch"))
             return
         sort = SORTS[word]
         told = len(self.sheet.issues)
         values = self._values(row, word, sort)
         is_whole = self._ask_for_missing(row, word, sort, values)
         if not is_whole or len(self.sheet.issues) > told:
-            self.broken |= self._names(row)
+            self.broken |= self._names(row, RESTS_ON.get(word, ("given",)))
         elif word == "lot":
             self.lot_rows.setdefault(values["lot"].lower(), []).append((row, values))
         else:
@@ -276,21 +306,22 @@ class _Page:
             self.sheet.error(row.number, column, "the address stands here and under lot or fraction", "clear one")
         return not told
 
-    def _names(self, row: Row) -> set[str]:
-        """The lots and batches that a row names, as far as it can be read."""
+    def _names(self, row: Row, sorts: Sequence[str]) -> set[str]:
+        """The lots and batches (and what batches gave) that a row brings or changes, as far as it can be read."""
         found = set()
         for heading in self.headings:
             value = row.cells.get(heading.index)
             if value is None:
                 continue
             if heading.column == "batch":
-                found.add(f"batch:{batch_key(str(value).removesuffix('.0'))}")
+                key = batch_key(str(value).removesuffix(".0"))
+                found |= {f"batch:{key}", f"given:{key}"}
             elif heading.column == "lot":
                 found.add(f"lot:{str(value).lower()}")
             elif heading.column == "of":
                 head = str(value).rpartition("/")[0]
                 found |= {f"lot:{head.lower()}", f"batch:{batch_key(head)}"}
-        return found
+        return {name for name in found if name.partition(":")[0] in sorts}
 
     def _mark(self, word: str, values: Values) -> str:
         """What a row says, as a short hash: the same in CSV and XLSX, whatever the order of columns and the notes."""
@@ -350,7 +381,7 @@ class _Page:
             "invented": False,
         }
         marks = tuple(self._mark("lot", {**own, "date": wide["date"]}) for _, own in rows)
-        parts = {own["fraction"]: self._places(row) for row, own in reversed(rows)}
+        parts = {own["fraction"]: self._places(row) for row, own in rows}
         numbers = tuple(row.number for row, _ in rows)
         return Entry("lot", payload, wide["date"], numbers, marks, self._places(first), parts)
 
