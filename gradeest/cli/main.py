@@ -24,6 +24,7 @@ from gradeest.cli import (
     record,
     stock,
     streams,
+    worksheet,
 )
 from gradeest.cli.complaints import admit, complain, say
 from gradeest.cli.context import DEFAULT_LEDGER, DEFAULT_SEED, Call
@@ -83,6 +84,7 @@ app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)
 streams.register()
+worksheet.register(app)
 app.add_typer(balance.app)
 imports.register(app)
 grades.register(app)

@@ -39,7 +39,7 @@ PROMISED = {
 }
 READING = {
     "forecast", "rank", "grades", "history", "lot list", "lot show", "batch list", "batch show",
-    "priors list", "priors show", "priors check", "bench show",
+    "priors list", "priors show", "priors check", "bench show", "worksheet",
 }  # fmt: skip
 SLOW = ("pymc", "arviz", "nutpie", "pandas", "pint", "scipy", "numpy", "sqlite3")
 

@@ -91,6 +91,7 @@ ARGUMENTS = {
     "sell": ("B1/au-1", "0.2 g", "--for", "15"),
     "discard": ("shed/tilt",),
     "batch leave": ("B1", "liquor", "--volume", "1.2 L"),
+    "worksheet": ("B1",),
     "balance check": ("pocket", "--weight", "5 g", "--reads", "4.98 g"),
     "import sheet": ("notes.csv",),
 }
@@ -207,7 +208,7 @@ def test_the_exit_codes_in_readme_are_those_of_the_errors() -> None:
 
 def test_the_picture_of_the_house_names_every_module() -> None:
     picture = re.findall(r"^```\n(gradeest/.*?)^```", DEVELOPERS, re.DOTALL | re.MULTILINE)[0]
-    rooms = ("materials", "records", "belief", "decision", "workflow")
+    rooms = ("materials", "records", "belief", "decision", "report", "workflow")
     modules = {p.stem for room in rooms for p in (TOP / "gradeest" / room).glob("*.py") if p.stem != "__init__"}
     assert [name for name in sorted(modules) if not re.search(rf"\b{name}\b", picture)] == []
     named = set(re.findall(r"\b(\w+)\.py\b", picture))
