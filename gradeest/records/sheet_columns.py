@@ -279,7 +279,7 @@ def find_headings(sheet: Sheet, mapping: Mapping[str, str], remembered: Mapping[
         if name is None:
             near = suggest(flat(text), WORDS, f"columns: {', '.join(COLUMNS)}")
             message = f"there is no column '{text}'"
-            sheet.error(row.number, index, message, f'{near}; say what it is: --map "{text}=weight" (or ={IGNORED})')
+            sheet.error(row.number, index, message, f'{near}; say what it is: --map "{text}=COLUMN" (or ={IGNORED})')
             headings.append(Heading(index, text, IGNORED))
         elif name != IGNORED and name in [heading.column for heading in headings]:
             first = next(heading for heading in headings if heading.column == name)
@@ -302,12 +302,15 @@ def find_headings(sheet: Sheet, mapping: Mapping[str, str], remembered: Mapping[
 
 
 def _heading_row(sheet: Sheet, mapping: Mapping[str, str]) -> Row:
-    """The row of headings: the first with `what` among them (titles may stand above), else the first of all."""
-    for row in sheet.rows[:30]:
+    """The row of headings: titles may stand above it, so it is the first with `what`, else that with most columns."""
+
+    def known(row: Row) -> list[str]:
         texts = [str(value) for value in row.cells.values()]
-        if any(part_unit(mapping.get(flat(text)) or text)[0] == "what" for text in texts) and len(texts) > 1:
-            return row
-    return sheet.rows[0]
+        found = [part_unit(mapping.get(flat(text)) or text)[0] for text in texts]
+        return [name for name in found if name is not None]
+
+    near = [(row, known(row)) for row in sheet.rows[:30]]
+    return max(near, key=lambda one: ("what" in one[1] and len(one[0].cells) > 1, len(one[1]), -one[0].number))[0]
 
 
 def has_headings(sheet: Sheet, mapping: Mapping[str, str]) -> bool:

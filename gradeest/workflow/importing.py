@@ -25,6 +25,8 @@ from gradeest.workflow.stocking import read_loss
 
 __all__ = ["AlreadyThereError", "Imported", "import_sheet", "write_template"]
 
+CELLS_NAMED = 3  # of those that one note is about
+
 
 @dataclass(frozen=True)
 class SheetColumn:
@@ -135,9 +137,24 @@ def _result(plan: Plan, *, is_saved: bool) -> Imported:
         columns=tuple(SheetColumn(h.text, h.column, h.unit) for h in notes.headings),
         events=tuple(_event(step, events[step.number - 1], names) for step in plan.steps),
         batches=_batches(plan),
-        notes=tuple(str(issue) for issue in plan.issues if issue.severity != "error"),
+        notes=_notes(plan),
         law_lines=purchase_lines(plan.opened.catalogue) if priced else (),
     )
+
+
+def _notes(plan: Plan) -> tuple[str, ...]:
+    """What is said and kept, once for all the cells it is said of."""
+    cells: dict[tuple[str, str], list[str]] = {}
+    for issue in plan.issues:
+        if issue.severity != "error":
+            cells.setdefault((issue.message, issue.hint), []).append(issue.field)
+    found = []
+    for (message, hint), places in cells.items():
+        more = f" and {len(places) - CELLS_NAMED} more" if len(places) > CELLS_NAMED else ""
+        named = ", ".join(place for place in places[:CELLS_NAMED] if place)
+        text = f"{named}{more}: {message}" if named else message
+        found.append(f"{text} -> {hint}" if hint else text)
+    return tuple(found)
 
 
 def _event(step: Step, event: Event, names: Mapping[int, str]) -> SheetEvent:

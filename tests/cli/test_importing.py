@@ -271,3 +271,10 @@ def test_at_a_terminal_only_the_new_rows_are_offered(notes: Path, run: Run) -> N
     person.answer("Import only the other 1", "y")
     person.see("8 left out")
     assert person.leave() == 0
+
+
+def test_a_note_about_many_cells_is_said_once(run: Run, notes: Path) -> None:
+    batches = [f"batch;2024-02-0{n};;;;;run {n};attic/strips=50 g;;;;;;;;;;" for n in range(1, 6)]
+    write(notes, *ROWS[:2], *batches)
+    done = run("import", "sheet", "notes.csv", "--json").json
+    assert done["notes"] == ["I4, I5, I6 and 2 more: no route is named: by the usual one of its kind, foils-peroxide"]

@@ -203,7 +203,7 @@ def test_headings(heading: str, column: str | None, unit: str) -> None:
 def test_a_heading_can_be_mapped_with_its_unit_and_ignored(tmp_path: Path) -> None:
     rows = [HEAD.replace("weight", "Netto") + ",weather", LOT, BATCH, WEIGHT.replace("1.44 g", "1.44") + ",rain"]
     unknown = told(from_csv(tmp_path, *rows))
-    assert '--map "Netto=weight"' in unknown["K1"]
+    assert '--map "Netto=COLUMN"' in unknown["K1"]
     assert "N1" in unknown
     notes = from_csv(tmp_path, *rows, mapping=("Netto=weight (g)", "weather=ignore"))
     assert not notes.issues
@@ -331,6 +331,11 @@ def test_titles_may_stand_above_the_headings_and_remarks_anywhere(tmp_path: Path
     notes = from_csv(tmp_path, "Notes of 2024", "", HEAD, "# invented", LOT, BATCH, "# end")
     assert not notes.issues
     assert [entry.rows for entry in notes.entries] == [(5,), (6,)]
+
+
+def test_titles_above_headings_without_what_are_no_headings(tmp_path: Path) -> None:
+    notes = from_csv(tmp_path, "Notes of 2024", HEAD.replace("what", "Art"), LOT)
+    assert set(told(notes)) == {"A2"}
 
 
 def test_a_batch_called_by_a_number_sign_is_no_remark(tmp_path: Path) -> None:
