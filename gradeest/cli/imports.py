@@ -88,10 +88,9 @@ def show_imported(done: Imported) -> None:
     where = f"{done.file.name}, sheet {done.sheet}" if done.sheet else done.file.name
     left = f" ({done.left_out} left out: there already)" if done.left_out else ""
     if done.events and done.is_saved:
-        numbers = (
-            f"{done.events[0].event}-{done.events[-1].event}" if len(done.events) > 1 else str(done.events[0].event)
-        )
-        show(note(f"Imported {where}, {rows(done.rows)}{left}, as events {numbers}: {listed}."))
+        first, last = done.events[0].event, done.events[-1].event
+        numbers = f"events {first}-{last}" if last > first else f"event {first}"
+        show(note(f"Imported {where}, {rows(done.rows)}{left}, as {numbers}: {listed}."))
     else:
         verdict = "nothing was saved" if not done.is_saved else "there is nothing to import"
         show(note(f"Checked {where}, {rows(done.rows)}{left}, no problem: {listed}. So far {verdict}."))

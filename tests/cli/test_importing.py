@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
 
+from gradeest.errors import LedgerError
 from gradeest.records.ledger import Ledger
 from tests.cli.conftest import Run
 from tests.cli.test_asking import Person
@@ -278,3 +280,21 @@ def test_a_note_about_many_cells_is_said_once(run: Run, notes: Path) -> None:
     write(notes, *ROWS[:2], *batches)
     done = run("import", "sheet", "notes.csv", "--json").json
     assert done["notes"] == ["I4, I5, I6 and 2 more: no route is named: by the usual one of its kind, foils-peroxide"]
+
+
+def test_a_failure_halfway_leaves_nothing(run: Run, notes: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write(notes, *ROWS[:3])
+    assert run("import", "sheet", "notes.csv").code == 0
+    write(notes, *ROWS)
+    append, calls = Ledger.append, []
+
+    def fail_late(self: Ledger, *args: Any, **how: Any) -> Any:
+        calls.append(args[0])
+        if len(calls) == 4:
+            raise LedgerError("the disk is full", "make room")
+        return append(self, *args, **how)
+
+    monkeypatch.setattr(Ledger, "append", fail_late)
+    assert run("import", "sheet", "notes.csv", "--new").code == 4
+    assert (len(calls), len(events(run))) == (4, 2)
+    monkeypatch.undo()
