@@ -154,7 +154,7 @@ def addition_from(payload: Payload, happened_on: dt.date, number: int, source: i
 
 def heaps_from(payload: Payload) -> tuple[tuple[str, float, str], ...]:
     """The heaps of a "split" event: (name, kg as typed, kind or "" for that of the fraction)."""
-    return tuple((str(h["name"]), float(h["mass_kg"]), h.get("kind") or "") for h in payload["heaps"])
+    return tuple((str(h["name"]), float(h["mass_kg"]), str(h.get("kind") or "")) for h in payload["heaps"])
 
 
 def sale_from(payload: Payload, happened_on: dt.date, number: int) -> Sale:

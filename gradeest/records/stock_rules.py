@@ -48,7 +48,7 @@ def check_split(payload: Mapping[str, Any], context: Context, found: Findings) -
     seen: set[str] = set()
     weighed = True
     for heap in heaps:
-        name, kind = heap.get("name"), heap.get("kind")
+        name, kind = heap.get("name"), str(heap.get("kind") or "")
         where = str(name or "heap")
         if check_name(found, where, name):
             if str(name).lower() in taken:

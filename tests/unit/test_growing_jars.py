@@ -173,6 +173,12 @@ def test_heaps_that_cannot_be_are_refused_with_every_problem(recorder, payload, 
         assert word in text
 
 
+def test_a_kind_that_is_no_text_is_refused_also_where_a_batch_rests_on_the_heap(recorder):
+    number = recorder.add("split", heaps(a=0.5, b=0.5), LATER)
+    recorder.add("batch", batch("B1", "pins-nitric", shed__a=0.1), LATER)
+    assert "no kind '1.0'" in refused(recorder, "amend", {"event": number, "changes": {"a.kind": 1.0}})
+
+
 def test_sales_and_discards_take_what_is_there_and_no_more(recorder):
     sale = {"address": PINS, "mass_kg": 0.6, "amount": 25.0, "to": "a buyer"}
     recorder.add("sale", sale, LATER)
