@@ -143,6 +143,8 @@ class Builder:
         lot = self.lots[address.partition("/")[0]]
         if {name for name, _, _ in heaps} & {f.name for f in lot.fractions}:
             raise UnfitError(f"a heap is called like a fraction of {lot.name}")
+        if not sum(kg for _, kg, _ in heaps) > 0:
+            raise UnfitError("the heaps weigh nothing")
         weights = close_heaps([kg for _, kg, _ in heaps], mass)
         made = tuple(
             Fraction(name, kind or parent.kind, kg, wet=parent.wet, mixed=parent.mixed, note=f"from {parent.name}")

@@ -182,8 +182,8 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
 def _check_pro_rata(payload: Mapping[str, Any], batch: Batch, context: Context, found: Findings) -> None:
     """One drop shared out by mass over several batches looks like independent results that agree: it is none."""
     weight, step = payload["weight_g"], payload["readability_g"]
-    if weight < LEAST_STEPS * step or payload.get("interval_g"):
-        return
+    if weight < LEAST_STEPS * step or payload.get("interval_g") or batch.mass_kg <= 0:
+        return  # a batch without mass stands only in a history that a correction would break
     alike = []
     for other in context.bench.batches.values():
         if other.name == batch.name or (other.date, other.route) != (batch.date, batch.route):

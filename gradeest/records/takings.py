@@ -33,7 +33,7 @@ def take_from(left_kg: Sequence[float], mass_kg: float | None) -> tuple[float, t
     gets negative. The second part is empty for a jar of one source.
     """
     total = sum(left_kg)
-    if mass_kg is None or mass_kg > total - EXACT_KG:
+    if mass_kg is None or total <= 0 or mass_kg > total - EXACT_KG:
         taken = tuple(left_kg)
         mass_kg = total
     else:

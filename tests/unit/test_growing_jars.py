@@ -179,6 +179,23 @@ def test_a_kind_that_is_no_text_is_refused_also_where_a_batch_rests_on_the_heap(
     assert "no kind '1.0'" in refused(recorder, "amend", {"event": number, "changes": {"a.kind": 1.0}})
 
 
+def test_a_correction_that_leaves_a_later_batch_without_anything_is_refused(recorder):
+    recorder.add("batch", batch("B1", "pins-nitric", shed__pins_mixed=0.5))
+    for name in ("B2", "B3"):
+        recorder.add("batch", batch(name, "pins-nitric", shed__pins_mixed=0.25))
+        recorder.add("product", product(name, weight_g=0.5 + int(name[1]) / 10))
+    text = refused(recorder, "amend", {"event": 2, "changes": {PINS: 1.0}})
+    assert "3 (batch B2), 4 (product B2/au-1), 5 (batch B3), 6 (product B3/au-1)" in text
+
+
+def test_heaps_amended_to_nothing_are_refused(recorder):
+    number = recorder.add("split", heaps(a=0.5, b=0.5), LATER)
+    assert "mass of 0 kg" in refused(
+        recorder, "amend", {"event": number, "changes": {"a.mass_kg": 0.0, "b.mass_kg": 0.0}}
+    )
+    assert "mass of -1 kg" in refused(recorder, "amend", {"event": number, "changes": {"a.mass_kg": -1.0}})
+
+
 def test_sales_and_discards_take_what_is_there_and_no_more(recorder):
     sale = {"address": PINS, "mass_kg": 0.6, "amount": 25.0, "to": "a buyer"}
     recorder.add("sale", sale, LATER)
