@@ -64,6 +64,12 @@ VOLUME_WORDS: Final[dict[str, float]] = {  # litres; exact by definition (BIPM, 
     **dict.fromkeys(("cl", "centiliter", "centilitre"), 0.01),
     **dict.fromkeys(("ml", "milliliter", "milliliters", "millilitre", "millilitres", "cc"), 0.001),
 }
+DAY_WORDS: Final[dict[str, int]] = {
+    **dict.fromkeys(("d", "day", "days"), 1),
+    **dict.fromkeys(("week", "weeks"), 7),
+    **dict.fromkeys(("month", "months"), 30),
+    **dict.fromkeys(("year", "years"), 365),
+}
 PPM_WORDS: Final[dict[str, float]] = {"%": 1e4, "wt%": 1e4, "wt %": 1e4, "‰": 1e3, "ppm": 1.0, "ppb": 1e-3}
 LARGEST_GRADE_G_PER_T: Final = 1e6
 KARAT_WORDS: Final = ("k", "kt", "karat", "karats", "carat", "ct")
@@ -237,6 +243,24 @@ def parse_volume(text: str) -> float:
     if not litres > 0:
         _refuse(f"{text!r} is not above 0", "type a volume above 0")
     return litres
+
+
+def parse_days(text: str) -> int:
+    """Read a span of time.
+
+    Parameters: text such as "180 days", "26 weeks", "6 months", "1 year"; a month counts 30 days and a year 365, so
+        that a limit is not met too late.
+    Returns: whole days, above 0. Raises InputError without a unit.
+    """
+    number, word = _split(text, "a span of time", "180 days")
+    if not word:
+        _refuse(f"{text!r} has no unit", f'type the unit too, such as "{text.strip()} days"')
+    if word.lower() not in DAY_WORDS:
+        _refuse(f"{text!r}: {word!r} is not a unit of time", "use days, weeks, months or years")
+    days = int(number * DAY_WORDS[word.lower()] + 1e-9)
+    if not 0 < days < 100_000:
+        _refuse(f"{text!r} is not a span of days", 'type it like "180 days"')
+    return days
 
 
 def parse_grade(text: str) -> float:

@@ -9,18 +9,20 @@ import typer
 from gradeest.cli import options
 from gradeest.cli.context import parse_date, place_of
 
-app = typer.Typer(name="bench", help="Declare and show equipment, permits, licences.", no_args_is_help=True)
+STORAGE_CLOCK = "storage-clock"
+
+app = typer.Typer(name="bench", help="Declare and show equipment, permits, a clock.", no_args_is_help=True)
 
 
-@app.command("set", short_help="Declare equipment, a permit or a licence.")
+@app.command("set", short_help="Declare equipment, a permit, a clock.")
 def set_one(
     ctx: typer.Context,
-    name: Annotated[str | None, typer.Argument(help="fit-equipment, permit or licence (licence:nitric ...).")] = None,
-    value: Annotated[str | None, typer.Argument(help="yes or no, or the permit's own words (yes if left out).")] = None,
+    name: Annotated[str | None, typer.Argument(help="fit-equipment, permit, licence, storage-clock.")] = None,
+    value: Annotated[str | None, typer.Argument(help='yes, no, the permit\'s own words; "180 days".')] = None,
     date: options.Date = None,
     as_json: options.Json = False,
 ) -> None:
-    """Declare, with a date, that the bench has fit equipment, a permit or a licence."""
+    """Declare, with a date, fit equipment, a permit or a licence; or set how long material may be kept."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import Question, fill_in
     from gradeest.cli.tables import note, show
@@ -37,6 +39,8 @@ def set_one(
         ),
         Question("value", "VALUE", "Value", str.strip, "yes, no, or the permit's own words", "yes"),
     ]
+    if name == STORAGE_CLOCK:
+        questions[1] = Question("value", "VALUE", "How long", str.strip, 'such as "180 days", or no')
     answers = fill_in(questions, {"name": name, "value": value}, "bench set")
     saved = set_bench(place_of(ctx), answers["name"], answers["value"], date=parse_date(date or "today"))
     if as_json:
@@ -45,6 +49,10 @@ def set_one(
     show(f"Declared {saved.name} = {answers['value']} from {saved.happened_on} (event {saved.event}).")
     for text in saved.notes:
         show(note(f"Note: {text}"))
+    if answers["name"] == STORAGE_CLOCK:
+        show(note("What is older is marked in `gradeest open`. The clock is yours: local rules limit how long such "
+                  "material may be kept: ask your authority."))  # fmt: skip
+        return
     show(note("The program takes your word for it: the authority named in the cautions decides, not this line."))
 
 

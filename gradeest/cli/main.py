@@ -24,9 +24,12 @@ from gradeest.cli import (
     record,
     stock,
     streams,
+    unfinished,
+    where,
     worksheet,
+    year,
 )
-from gradeest.cli.complaints import admit, complain, say
+from gradeest.cli.complaints import UsageError, admit, complain, say
 from gradeest.cli.context import DEFAULT_LEDGER, DEFAULT_SEED, Call
 from gradeest.errors import GradeestError
 
@@ -37,9 +40,9 @@ EPILOG = "--ledger, --priors, --seed and --engine may stand anywhere. `gradeest 
 app = typer.Typer(
     name="gradeest",
     help="Gold, silver and palladium in sorted electronic scrap: forecast a lot, rank its fractions, record what was "
-    "weighed, learn, rank again. Try `gradeest demo` first.",
+    "weighed, learn, rank again. Try `gradeest demo` first; without a command it says how the bench stands.",
     epilog=EPILOG,
-    no_args_is_help=True,
+    invoke_without_command=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -72,9 +75,17 @@ def start(
     version: Annotated[
         bool, typer.Option("--version", callback=show_version, is_eager=True, help="Print the version and stop.")
     ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Without a command: one JSON object.")] = False,
 ) -> None:
-    """Hold the global options for the command that follows."""
+    """Hold the global options for the command that follows; without one, show how the bench stands."""
     ctx.obj = Call(ledger=ledger, priors=priors, seed=seed, engine=engine)
+    if ctx.invoked_subcommand is not None:
+        if as_json:
+            raise UsageError("--json before the command says nothing", "put it behind: gradeest COMMAND --json")
+        return
+    from gradeest.cli.standing import show_state
+
+    show_state(ctx.obj, as_json=as_json)
 
 
 demo.register(app)
@@ -88,6 +99,9 @@ worksheet.register(app)
 app.add_typer(balance.app)
 imports.register(app)
 grades.register(app)
+unfinished.register(app)
+where.register(app)
+year.register(app)
 ledger.register(app)
 app.add_typer(bench.app)
 app.add_typer(prices.app)

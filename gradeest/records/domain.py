@@ -18,6 +18,7 @@ from gradeest.materials.rows import METALS as METALS
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
+STORAGE_CLOCK = "storage-clock"  # the setting that says how long material may be kept
 EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
 EXACT_G = 1e-9
 
@@ -165,7 +166,10 @@ class Batch:
 
 @dataclass(frozen=True)
 class Setting:
-    """Something the bench has declared, with the date it holds from (`fit-equipment`, `permit`, `licence:nitric`)."""
+    """Something the bench has declared, with the date it holds from (`fit-equipment`, `permit`, `licence:nitric`).
+
+    `storage-clock` is one of them too: how long the bench may keep material.
+    """
 
     name: str
     value: str

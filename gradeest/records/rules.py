@@ -6,12 +6,12 @@ import datetime as dt
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from gradeest.errors import Issue
+from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records import payloads
 from gradeest.records.balance_rules import check_balance, check_check
-from gradeest.records.domain import EXACT_KG, Batch, Bench
+from gradeest.records.domain import EXACT_KG, STORAGE_CLOCK, Batch, Bench
 from gradeest.records.findings import Findings, is_clean_text, suggest
 from gradeest.records.lot_rules import (
     BATCH_NAME,
@@ -31,9 +31,10 @@ from gradeest.records.stock_rules import (
     check_split,
     where_it_went,
 )
+from gradeest.records.storage import read_storage_days
 from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside
 
-SETTINGS = ("fit-equipment", "permit", "licence")
+SETTINGS = ("fit-equipment", "permit", "licence", STORAGE_CLOCK)
 
 
 def check_payload(
@@ -189,6 +190,13 @@ def _setting(payload: Mapping[str, Any], context: Context, found: Findings) -> N
         found.error(
             "name", f"there is nothing called '{name}' to declare", suggest(base, SETTINGS, ", ".join(SETTINGS))
         )
+    elif base == STORAGE_CLOCK:
+        if colon:
+            found.error("name", "there is one storage clock for the whole bench", STORAGE_CLOCK)
+        try:
+            read_storage_days(str(payload["value"]))
+        except InputError as err:
+            found.error("value", err.message, f"{err.hint}; `no` takes the clock away")
     elif colon:
         check_name(found, "name", detail)
 

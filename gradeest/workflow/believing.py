@@ -12,6 +12,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -82,11 +83,11 @@ def believe(
         raise InputError(f"there is no engine '{opened.place.engine}'", f"use one of: {', '.join(belief.ENGINES)}")
     state = state or state_of(opened)
     place, catalogue = opened.place, opened.catalogue
-    kinds = tuple(dict.fromkeys([*(f.kind for lot in state.bench.lots.values() for f in lot.fractions), *also]))
+    kinds = kinds_of(state, also)
     bench = with_next_lots(state.bench, kinds)
     if not gather(state.bench, catalogue).cells():
         return belief.draw_prior(bench, catalogue, stream(place, "prior"), PRIOR_DRAWS)
-    path = place.cache / f"belief-{cache_key(place, catalogue, state, kinds)}.npz"
+    path = belief_path(place, catalogue, state, kinds)
     kept = cache.read(path, belief.Posterior)
     if kept is not None:
         return kept
@@ -97,6 +98,27 @@ def believe(
     found = belief.posterior_of(fit.theta, network, bench, catalogue, rng, fit.diagnostics)
     cache.write(path, found)
     return found
+
+
+def recall(opened: Opened) -> Posterior | None:
+    """The posterior of the ledger's state if the cache holds it; None where a fit or a draw would be needed."""
+    state = state_of(opened)
+    path = belief_path(opened.place, opened.catalogue, state, kinds_of(state))
+    if not path.exists():
+        return None  # nothing slow is imported to find that out
+    from gradeest.belief.posterior import Posterior
+
+    return cache.read(path, Posterior)
+
+
+def kinds_of(state: State, also: Sequence[str] = ()) -> tuple[str, ...]:
+    """The kinds that a belief in a state holds the next lots of."""
+    return tuple(dict.fromkeys([*(f.kind for lot in state.bench.lots.values() for f in lot.fractions), *also]))
+
+
+def belief_path(place: Place, catalogue: Catalogue, state: State, kinds: Sequence[str]) -> Path:
+    """Where the belief of a state is kept."""
+    return place.cache / f"belief-{cache_key(place, catalogue, state, kinds)}.npz"
 
 
 def sample(opened: Opened, network: Network, report: Report) -> Fit:

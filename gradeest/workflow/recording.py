@@ -48,6 +48,7 @@ SETTINGS = (
     ("fit-equipment", "burning with fume treatment, fit for the purpose"),
     ("permit", "the authority's permit for it"),
     ("licence", "a licence to hold restricted acids and peroxide"),
+    ("storage-clock", "how long material may be kept here, such as 180 days"),
 )
 
 

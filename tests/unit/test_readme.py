@@ -85,6 +85,7 @@ SAME_AS_PRODUCT = {"record none", "record assay", "record loss", "batch set-asid
 ARGUMENTS = {
     "lot show": ("shed",),
     "batch show": ("B1",),
+    "where": ("B1",),
     "priors show": ("fingers-memory",),
     "lot more": ("shed/caps", "50 g"),
     "lot split": ("shed/caps", "fine=100 g", "rest=150 g"),

@@ -1,0 +1,206 @@
+"""Metal draw by draw: in what went into a batch, in what a batch left for later, in products, in jars; and its worth.
+
+Contained metal of a charge comes from the belief where a result speaks of it. Elsewhere it is a random portion of
+what the fraction holds beyond those charges (Dirichlet split, as everywhere), so that the parts add up to the whole.
+What a stream holds nobody has measured: those estimates are rough, and every reader is told so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.network import logit_normal
+from gradeest.belief.outflows import loss_logit
+from gradeest.belief.posterior import Posterior
+from gradeest.belief.predictive import purity
+from gradeest.decision.economics import draw_settlement
+from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.summary import Interval
+from gradeest.records.domain import METALS, Batch, Bench, Product, Stream
+from gradeest.workflow.believing import stream
+from gradeest.workflow.opening import Opened
+
+Values = NDArray[np.float64]  # (draw, metal) in g unless said
+LEAST_KG = 1e-9
+PRIOR_ONLY = "prior only"
+
+
+@dataclass(frozen=True)
+class MetalHeld:
+    """Metal in something, in g, and what the estimate rests on. `is_recovered`: its usual route brings it out."""
+
+    metal: str
+    grams: Interval
+    rests_on: str
+    is_recovered: bool
+
+
+class Holdings:
+    """Draws of the metal in the things on a bench. The same thing has the same draws whenever it is asked for."""
+
+    def __init__(self, opened: Opened, posterior: Posterior) -> None:
+        self.opened, self.posterior = opened, posterior
+        self.bench: Bench = opened.bench
+        self.catalogue = opened.catalogue
+        self.draws = posterior.draws
+
+    def rng(self, what: str) -> np.random.Generator:
+        """A generator of its own for each thing."""
+        return stream(self.opened.place, what)
+
+    def in_jar(self, address: str) -> Values:
+        """Metal in what is left of a fraction."""
+        f = self.posterior.fractions.index(address)
+        return self.posterior.rest_grade_g_per_t[:, f] * float(self.posterior.dry_left_kg[f]) / 1000
+
+    # -- batches ---------------------------------------------------------------------------------------------------
+
+    def charged(self, batch: Batch) -> dict[str, Values]:
+        """Metal that went into a batch, by the address of the fraction it came from."""
+        return {
+            address: np.stack([self._charged(batch, address, metal) for metal in METALS], axis=1)
+            for address in dict.fromkeys(charge.address for charge in batch.charges)
+        }
+
+    def _charged(self, batch: Batch, address: str, metal: str) -> Values:
+        known = self.posterior.charge_g.get((batch.name, address, metal))
+        if known is not None:
+            return known
+        f, m = self.posterior.fractions.index(address), METALS.index(metal)
+        fraction, dry = self.bench.fraction(address), float(self.posterior.dry_share[f])
+        pool_g = self.posterior.grade_g_per_t[:, f, m] * fraction.mass_kg * dry / 1000
+        pool_kg = fraction.mass_kg
+        for other in self.bench.batches.values():
+            told = self.posterior.charge_g.get((other.name, address, metal))
+            if told is not None:
+                pool_g = pool_g - told
+                pool_kg -= charged_kg(other, address)
+        own_kg = charged_kg(batch, address)
+        pool_g = np.maximum(pool_g, 0.0)
+        if own_kg >= pool_kg - LEAST_KG:
+            return pool_g
+        per_kg = float(self.posterior.pieces_per_kg[f]) * dry
+        parts = max(own_kg * per_kg, 1e-2), max((pool_kg - own_kg) * per_kg, 1e-2)
+        return pool_g * self.rng(f"portion {batch.name} {address} {metal}").beta(*parts, size=self.draws)
+
+    def contained(self, batch: Batch) -> Values:
+        """Metal that went into a batch, all charges together."""
+        return np.sum(list(self.charged(batch).values()), axis=0)
+
+    def streams(self, batch: Batch) -> dict[str, Values]:
+        """Metal in each stream as the batch left it, by the stream's name; rough.
+
+        Streams set aside and solutions share the contained metal by the row `set-aside` (of the route where it has
+        one), each taken alone as the belief takes them; not more than the products leave over where the batch is
+        closed. What was wiped up holds at most what was lost.
+        """
+        contained = self.contained(batch)
+        row = self.catalogue.shares.get(f"set-aside:{batch.route}", self.catalogue.shares["set-aside"])
+        centre, sd = logit_normal(row)
+        kept_back = [one for one in batch.streams if one.sort != "wiped-up"]
+        odds = {
+            one.name: np.exp(centre + sd * self.rng(f"stream {one.address}").normal(size=contained.shape))
+            for one in kept_back
+        }
+        whole = 1 + np.sum(list(odds.values()), axis=0) if odds else np.ones_like(contained)
+        found = {name: contained * part / whole for name, part in odds.items()}
+        if not batch.is_open and found:
+            over = np.maximum(contained - self.weighed(batch), 0.0)
+            together = np.sum(list(found.values()), axis=0)
+            fits = np.minimum(1.0, over / np.maximum(together, 1e-300))
+            found = {name: grams * fits for name, grams in found.items()}
+        at_work = contained / whole
+        for one in batch.streams:
+            if one.sort == "wiped-up":
+                found[one.name] = at_work * self._lost(batch, one.event)[:, None]
+        return found
+
+    def _lost(self, batch: Batch, event: int) -> Values:
+        """Share lost of what was in work, of one recorded loss: (draw,)."""
+        loss = next(one for one in batch.losses if one.event == event)
+        centre, sd = loss_logit(loss)
+        return 1 / (1 + np.exp(-(centre + sd * self.rng(f"loss {batch.name} {event}").normal(size=self.draws))))
+
+    def left_of_stream(self, one: Stream, grams: Values) -> Values:
+        """Metal in what is left of a stream, of the metal it held."""
+        if one.mass_kg is None:
+            return grams if self.bench.solution_left_l(one.address) > 0 else grams * 0.0
+        return grams * (self.bench.left_kg(one.address) / one.mass_kg)
+
+    def at_work(self, batch: Batch) -> Values:
+        """Metal still in an open batch: what went in, less what was set aside, lost, and weighed so far.
+
+        A solution that waits is part of it. Only the metals that the route recovers.
+        """
+        contained, streams = self.contained(batch), self.streams(batch)
+        aside = [streams[one.name] for one in batch.streams if one.sort == "set-aside"]
+        left = contained - np.sum(aside, axis=0) if aside else contained
+        for loss in batch.losses:
+            left = left * (1 - self._lost(batch, loss.event))[:, None]
+        left = np.maximum(left - self.weighed(batch), 0.0)
+        recovered = np.array([metal in self.catalogue.routes[batch.route].recovery for metal in METALS])
+        return np.where(recovered, left, 0.0)
+
+    # -- products --------------------------------------------------------------------------------------------------
+
+    def share_of(self, product: Product) -> Values:
+        """Metal share of a product as it was weighed (damp where it was noted as damp), (draw,)."""
+        rng = self.rng(f"product {product.batch}/{product.name}")
+        share = purity(self.posterior, product.form, self.catalogue, np.arange(self.draws), rng)
+        if product.damp:
+            centre, sd = logit_normal(self.catalogue.shares["moisture"])
+            share = share / (1 + np.exp(centre + sd * rng.normal(size=self.draws)))
+        return share
+
+    def fine(self, product: Product, weight_g: float | None = None) -> Values:
+        """Fine metal in a product (or in `weight_g` of it), (draw,): weight x purity, with the step of the balance."""
+        rng = self.rng(f"reading {product.batch}/{product.name}")
+        step = max(product.readability_g, product.interval_g)
+        reading = np.maximum(product.weight_g + step * rng.uniform(-0.5, 0.5, size=self.draws), 0.0)
+        part = 1.0 if weight_g is None or product.weight_g <= 0 else weight_g / product.weight_g
+        return reading * part * self.share_of(product)
+
+    def weighed(self, batch: Batch) -> Values:
+        """Fine metal weighed of a batch so far."""
+        found = np.zeros((self.draws, len(METALS)))
+        for product in batch.products:
+            found[:, METALS.index(product.metal)] += self.fine(product)
+        return found
+
+    def rests_on(self, batch: Batch, metal: str) -> str:
+        """What the metal that went into a batch rests on, in words."""
+        if all((batch.name, charge.address, metal) in self.posterior.charge_g for charge in batch.charges):
+            return f"results of {batch.name}"
+        texts = [self.posterior.rests_on.get((charge.address, metal), PRIOR_ONLY) for charge in batch.charges]
+        return ", ".join(dict.fromkeys(texts))
+
+
+def charged_kg(batch: Batch, address: str) -> float:
+    """Mass of a fraction that a batch took, kg."""
+    return sum(charge.mass_kg for charge in batch.charges if charge.address == address)
+
+
+def summarise(grams: Values, rests_on: Mapping[str, str], recovered: Collection[str] = METALS) -> tuple[MetalHeld, ...]:
+    """Metal by metal, of those that `rests_on` names; `recovered` are those that the usual route brings out."""
+    return tuple(
+        MetalHeld(metal, Interval.of(grams[:, m]), rests_on[metal], metal in recovered)
+        for m, metal in enumerate(METALS)
+        if metal in rests_on
+    )
+
+
+class Worth:
+    """What metal is worth at the user's prices: price x the share that a refiner pays, before fees, work and loss."""
+
+    def __init__(self, opened: Opened, prices: Prices, draws: int) -> None:
+        self.named = NamedDraws(stream(opened.place, "prices"), draws)
+        self.paid_per_g = draw_settlement(METALS, prices, self.named).paid_per_g
+        self.currency = prices.currency
+
+    def of(self, grams: Values) -> Values:
+        """Money draw by draw, (draw,)."""
+        return (grams * self.paid_per_g).sum(axis=1)

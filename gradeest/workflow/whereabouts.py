@@ -1,0 +1,230 @@
+"""`where`: what each charge or each owner brought into a batch, and a fair split of its products between them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from gradeest.belief.evidence import Evidence, gather
+from gradeest.belief.layers import jar_of, parts_of
+from gradeest.errors import InputError
+from gradeest.records.domain import METALS, Batch, Bench, Product
+from gradeest.workflow.believing import believe
+from gradeest.workflow.opening import Place, open_bench
+from gradeest.workflow.outlook import Trust, trust_in
+from gradeest.workflow.telling import Report, say_nothing
+
+if TYPE_CHECKING:
+    from gradeest.decision.summary import Interval
+    from gradeest.workflow.holdings import Holdings, Values
+
+By = Literal["charge", "owner"]
+GROUPINGS: tuple[By, ...] = ("charge", "owner")
+NOTHING_BESIDE = "the prior only"
+
+
+@dataclass(frozen=True)
+class Brought:
+    """What one charge or owner brought of one metal: g contained, and its share of all that went in (0-1).
+
+    `beside`: what parts this one from the others; the batch's own results tell only their sum.
+    """
+
+    name: str
+    mass_kg: float
+    metal: str
+    contained_g: Interval
+    share: Interval
+    beside: str
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a product: fine metal in g, the expected share (0-1), and g of the product; these add up exactly."""
+
+    name: str
+    fine_g: Interval
+    share: float
+    split_g: float
+
+
+@dataclass(frozen=True)
+class ProductSplit:
+    """A product with its fine metal in g and its parts. `left_g`: what was not sold or discarded."""
+
+    address: str
+    metal: str
+    form: str
+    weight_g: float
+    left_g: float
+    fine_g: Interval
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class WhereShown:
+    """Where the metal of a batch came from and which product it is in."""
+
+    batch: str
+    date: dt.date
+    route: str
+    by: By
+    brought: tuple[Brought, ...]
+    products: tuple[ProductSplit, ...]
+    rests_on: Mapping[str, str]  # by metal: what all that went in rests on
+    recovered: tuple[str, ...]  # metals that the route brings out; the others stay behind
+    notes: tuple[str, ...]
+    trust: Trust
+    catalogue_version: str
+
+
+def show_where(place: Place, name: str, by: str = "charge", *, report: Report = say_nothing) -> WhereShown:
+    """Where the metal of a batch came from, by charge or by owner. Raises InputError for an unknown batch."""
+    with open_bench(place) as opened:
+        batch = opened.bench.batches.get(name)
+        if batch is None:
+            known = ", ".join(opened.bench.batches) or "none yet"
+            raise InputError(f"there is no batch '{name}'", f"batches: {known}")
+        grouping = next((g for g in GROUPINGS if g == by), None)
+        if grouping is None:
+            raise InputError(f"'{by}' is nothing to list by", f"one of: {', '.join(GROUPINGS)}")
+        posterior = believe(opened, report=report)
+        from gradeest.workflow.holdings import Holdings
+
+        return trace_batch(Holdings(opened, posterior), batch, grouping)
+
+
+def trace_batch(holdings: Holdings, batch: Batch, by: By) -> WhereShown:
+    """What each group of charges brought into a batch, and the parts of its products."""
+    bench = holdings.bench
+    groups = group_charges(bench, batch, by)
+    evidence = gather(bench, holdings.catalogue)
+    charged = holdings.charged(batch)
+    grams = {name: np.sum([charged[a] for a in addresses], axis=0) for name, addresses in groups.items()}
+    shares = share_out(grams)
+    brought = tuple(
+        row
+        for metal in METALS
+        for row in bring(
+            batch, metal, groups, grams, shares, [beside(evidence, batch, metal, a) for a in groups.values()]
+        )
+    )
+    products = tuple(split_product(holdings, product, shares) for product in batch.products)
+    return WhereShown(
+        batch.name, batch.date, batch.route, by, brought, products,
+        {metal: holdings.rests_on(batch, metal) for metal in METALS},
+        tuple(metal for metal in METALS if metal in holdings.catalogue.routes[batch.route].recovery),
+        tuple(notes_on(batch, groups, by)), trust_in(holdings.posterior), holdings.catalogue.version,
+    )  # fmt: skip
+
+
+def group_charges(bench: Bench, batch: Batch, by: By) -> dict[str, tuple[str, ...]]:
+    """Addresses of the charges by what they are listed by, in the order in which they went in."""
+    groups: dict[str, tuple[str, ...]] = {}
+    for charge in batch.charges:
+        name = bench.lots[charge.address.partition("/")[0]].owner if by == "owner" else charge.address
+        groups[name] = tuple(dict.fromkeys((*groups.get(name, ()), charge.address)))
+    return groups
+
+
+def share_out(grams: Mapping[str, Values]) -> dict[str, Values]:
+    """Each one's share of all metal that went in, draw by draw: (draw, metal), adding up to 1."""
+    total = np.sum(list(grams.values()), axis=0)
+    even = 1 / len(grams)  # where a draw holds no metal at all nobody brought more than another
+    return {name: np.where(total > 0, part / np.where(total > 0, total, 1.0), even) for name, part in grams.items()}
+
+
+def bring(
+    batch: Batch,
+    metal: str,
+    groups: Mapping[str, Sequence[str]],
+    grams: Mapping[str, Values],
+    shares: Mapping[str, Values],
+    besides: Sequence[str],
+) -> list[Brought]:
+    """The rows of one metal."""
+    from gradeest.decision.summary import Interval
+
+    m = METALS.index(metal)
+    mass = {
+        name: sum(charge.mass_kg for charge in batch.charges if charge.address in addresses)
+        for name, addresses in groups.items()
+    }
+    return [
+        Brought(name, mass[name], metal, Interval.of(grams[name][:, m]), Interval.of(shares[name][:, m]), text)
+        for name, text in zip(groups, besides, strict=True)
+    ]
+
+
+def beside(evidence: Evidence, batch: Batch, metal: str, addresses: Sequence[str]) -> str:
+    """What is known of charges beside this batch's own results: other batches and assays, in words."""
+    found = [
+        f"{item.batch}"
+        for item in evidence.batch_metals
+        if item.metal == metal and item.batch != batch.name and any(jar_of(part) in addresses for part in item.portions)
+    ]
+    assays = [
+        a for a in evidence.assays if a.metal == metal and any(jar_of(part) in addresses for part, _ in parts_of(a))
+    ]
+    if assays:
+        found.append(f"{len(assays)} assay{'s' if len(assays) > 1 else ''}")
+    return ", ".join(found) or NOTHING_BESIDE
+
+
+def split_product(holdings: Holdings, product: Product, shares: Mapping[str, Values]) -> ProductSplit:
+    """A product and its parts: recovery is taken as the same for all that went in together."""
+    from gradeest.decision.summary import Interval
+
+    m = METALS.index(product.metal)
+    fine = holdings.fine(product)
+    expected = {name: float(share[:, m].mean()) for name, share in shares.items()}
+    split = split_weight(product.weight_g, product.readability_g, list(expected.values()))
+    parts = tuple(
+        Part(name, Interval.of(fine * shares[name][:, m]), expected[name], grams)
+        for name, grams in zip(shares, split, strict=True)
+    )
+    address = f"{product.batch}/{product.name}"
+    left = holdings.bench.product_left_g(address)
+    return ProductSplit(
+        address, product.metal, product.form, product.weight_g, left, Interval.of(fine), parts
+    )  # fmt: skip
+
+
+def split_weight(weight_g: float, step_g: float, shares: Sequence[float]) -> tuple[float, ...]:
+    """A weight in parts by shares (that add up to 1), in steps of the balance, adding up to the weight exactly.
+
+    Steps left over by rounding down go to the largest remainders (Hamilton's rule). What of the weight is no whole
+    step goes to the largest share. Counted in decimals: 0.1 g and 0.2 g are 0.3 g.
+    """
+    weight, step = Decimal(repr(float(weight_g))), Decimal(repr(float(step_g)))
+    steps = int(weight / step) if step > 0 else 0
+    exact = [share * steps for share in shares]
+    counts = [math.floor(value) for value in exact]
+    order = sorted(range(len(shares)), key=lambda n: (counts[n] - exact[n], n))
+    for n in order[: steps - sum(counts)]:
+        counts[n] += 1
+    parts = [count * step for count in counts]
+    parts[max(range(len(shares)), key=lambda n: shares[n])] += weight - sum(parts)
+    return tuple(float(part) for part in parts)
+
+
+def notes_on(batch: Batch, groups: Mapping[str, Sequence[str]], by: By) -> list[str]:
+    """What should be known with the split."""
+    notes = []
+    if by == "owner" and len(groups) == 1:
+        notes.append(f"all of {batch.name} belongs to {next(iter(groups))}: nothing is to be split")
+    if len(groups) > 1:
+        notes.append(
+            f"{batch.name}'s own results speak of the sum; who brought how much rests on what is said beside it. "
+            "Weigh or assay a portion of each alone before mixing, and the shares get sharp"
+        )
+        notes.append("recovery is taken as the same for all that went in together")
+    if batch.is_open:
+        notes.append(f"{batch.name} is open: more may come")
+    return notes
