@@ -72,7 +72,7 @@ def judged_lines(found: Sequence[Judged]) -> list[Any]:
 
 
 def judged_text(one: Judged) -> str:
-    """A result beside its forecast, in a sentence; a hardly expected one with its likely causes."""
+    """A result beside its forecast, in a sentence; one that hardly comes of an ordinary run with its causes."""
     from gradeest.cli.tables import grade, interval, number
 
     if one.evidence == "assay":
@@ -87,6 +87,8 @@ def judged_text(one: Judged) -> str:
     text = f"{head}, forecast {expected}: {where(one)}."
     if one.surprise:
         return f"! {text} {causes_text(one)}"
+    if one.causes:
+        return f"{text} {causes_text(one)}"
     if one.share_below < LOW and one.evidence != "assay" and not one.open:
         return f"{text} {KEEP}"
     return text

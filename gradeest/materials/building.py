@@ -73,6 +73,7 @@ def build_catalogue(tables: Mapping[str, dict[str, Row]], entries: Mapping[str, 
     sources = {key: row.text("text") for key, row in tables["sources.csv"].items()}
     classes = {key: row.text("name") for key, row in tables["classes.csv"].items()}
     constants = _build_constants(entries, sources, faults)
+    _check_causes(constants, entries, faults)
     hazards = {key: _build_hazard(key, row) for key, row in tables["hazards.csv"].items()}
     forms = {key: _build_form(key, row, sources) for key, row in tables["forms.csv"].items()}
     routes = _build_routes(tables, hazards, forms, sources)
@@ -128,6 +129,17 @@ def _build_constants(entries: Mapping[str, Entry], sources: Mapping[str, str], f
             faults.add(entry.file, entry.line, key, f"status {status!r} is not known", "one of: " + ", ".join(STATUSES))
         constants[key] = Constant(float(value), unit, source, cast(Status, status), why)
     return constants
+
+
+def _check_causes(constants: Mapping[str, Constant], entries: Mapping[str, Entry], faults: Faults) -> None:
+    """Causes of a surprise exclude each other: their chances must leave most runs ordinary."""
+    keys = [key for key, c in constants.items() if key.startswith("cause.") and c.unit == "probability"]
+    total = sum(constants[key].value for key in keys)
+    if total >= 0.5:
+        worst = max(keys, key=lambda key: constants[key].value)
+        entry = entries[worst]
+        message = f"the chances of all causes sum to {total:.2g}: most runs would not be ordinary"
+        faults.add(entry.file, entry.line, worst, message, "type smaller chances, below 0.5 together")
 
 
 def _build_hazard(key: str, row: Row) -> Hazard:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 LEVELS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 OUTER = 0.01  # a result in the outer 1 % of its forecast is announced
+FAR_OUT = 0.05  # on either side: causes are weighed
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ class Judged:
     surprise: bool
     kept: bool
     open: bool
-    causes: tuple[Cause, ...]  # of a surprise, the likeliest first
+    causes: tuple[Cause, ...]  # the likeliest first; none for what an ordinary run would give
 
 
 def expect_batch(opened: Opened, state: State, batch: Batch, posterior: Posterior) -> tuple[Expected, ...]:
@@ -165,18 +166,28 @@ def judge_batch(opened: Opened, before: State, old: Posterior, name: str) -> tup
     for metal, grams in weighed_metal(batch, opened.catalogue).items():
         if metal in known:
             one = judge_weight(batch, known[metal], grams, kept)
-            if one.surprise:
+            if one.surprise or (is_far_out(one) and not batch.is_open):
                 high = one.share_below > 0.5
-                causes = explain_weight(opened, before, old, batch, told[metal], grams, too_much=high)
-                one = replace(one, causes=causes)
+                one = because(one, explain_weight(opened, before, old, batch, told[metal], grams, too_much=high))
             found.append(one)
     for none in batch.nondetects:
         if none.metal in known and not any(p.metal == none.metal for p in batch.products):
             one = judge_none(none, batch, known[none.metal], kept)
-            if one.surprise:
-                one = replace(one, causes=explain_none(opened, before, old, batch, told[none.metal], none))
+            if one.surprise or (is_far_out(one) and one.share_below < 0.5 and none.liquid != "kept"):
+                one = because(one, explain_none(opened, before, old, batch, told[none.metal], none))
             found.append(one)
     return tuple(found)
+
+
+def is_far_out(one: Judged) -> bool:
+    """Whether a result lies where it is worth asking why, surprise or not: a forecast allows for failed runs."""
+    return not FAR_OUT < one.share_below < 1 - FAR_OUT
+
+
+def because(one: Judged, causes: tuple[Cause, ...]) -> Judged:
+    """The result with its causes; one that is no surprise has them only where an ordinary run is the less likely."""
+    ordinary = sum(cause.probability for cause in causes if cause.cause == "ordinary")
+    return replace(one, causes=causes) if one.surprise or ordinary < 0.5 else one
 
 
 def after_outflows(row: Expected, batch: Batch, opened: Opened) -> Expected:

@@ -194,6 +194,16 @@ def test_overlay_replaces_by_key_and_adds(tmp_path: Path, catalogue: Catalogue) 
     assert overlaid.version != catalogue.version
 
 
+def test_chances_of_causes_must_leave_most_runs_ordinary(tmp_path: Path) -> None:
+    row = '{ value = VALUE, unit = "probability", source = "judgement", status = "judgement", why = "ours" }'
+    (tmp_path / "model.toml").write_text(f"[cause]\nwet = {row.replace('VALUE', '0.1')}\n", "utf-8")
+    assert load_catalogue(tmp_path).constants["cause.wet"] == 0.1
+    (tmp_path / "model.toml").write_text(f"[cause]\nwet = {row.replace('VALUE', '0.6')}\n", "utf-8")
+    (said,) = issues_of(tmp_path)
+    assert "model.toml:2, cause.wet" in said
+    assert "most runs would not be ordinary" in said
+
+
 def test_version_is_that_of_the_numbers(tmp_path: Path, catalogue: Catalogue) -> None:
     assert load_catalogue().version == catalogue.version
     assert load_catalogue(tmp_path).version == catalogue.version  # an empty overlay changes nothing

@@ -17,7 +17,7 @@ from gradeest.cli.learned import causes_text, judged_text
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import Batch, Bench, Charge, Fraction, Loss, Lot, Product
 from gradeest.workflow.believing import State, run_pooled
-from gradeest.workflow.expecting import LEVELS, Expected, Judged, after_outflows
+from gradeest.workflow.expecting import LEVELS, Expected, Judged, after_outflows, because, is_far_out, judge_weight
 from gradeest.workflow.explaining import Cause, draw_from_quantiles, explain_weight, look_forward, put_in_words
 from gradeest.workflow.opening import Opened, Place
 
@@ -127,3 +127,33 @@ def test_too_little_short_of_a_surprise_is_worth_a_test_of_the_liquid() -> None:
     assert judged_text(judged(0.03, ())).endswith("Keep the liquid, test it first.")
     assert "liquid" not in judged_text(judged(0.2, ()))
     assert "liquid" not in judged_text(judged(0.03, (), "assay"))
+
+
+@pytest.mark.parametrize(("ordinary", "surprise", "told"), [(0.7, False, False), (0.3, False, True), (0.7, True, True)])
+def test_causes_are_told_of_a_surprise_and_of_what_an_ordinary_run_hardly_gives(
+    ordinary: float, surprise: bool, told: bool
+) -> None:
+    found = put_in_words(
+        [Likely("ordinary", ordinary, 0.01), Likely("spill", 1 - ordinary, 0.01)], "Au", too_much=False
+    )
+    one = because(judged(0.01 if surprise else 0.03, ()), found)
+    assert bool(one.causes) is told
+    assert is_far_out(judged(0.03, ()))
+    assert not is_far_out(judged(0.2, ()))
+    assert ("a spill" in judged_text(one)) is told
+
+
+@pytest.mark.parametrize(("grams", "told"), [(0.55, True), (0.95, False)])
+def test_a_third_on_the_floor_is_asked_about_once_the_bench_is_known(opened: Opened, grams: float, told: bool) -> None:
+    """A forecast of 1 g, good to 8 %, that allows for failed runs: 0.55 g is inside its 98 %, and no ordinary run."""
+    rng = np.random.default_rng(8)
+    run = np.exp(0.08 * rng.standard_normal(50_000))
+    failed = rng.uniform(size=run.size) < CATALOGUE.constants["recovery.failed_share"]
+    run = np.where(failed, run * rng.uniform(size=run.size), run)
+    weights = tuple(float(q) for q in np.quantile(run, LEVELS))
+    row = Expected("Au", "gold-powder", 0.0, LEVELS, weights, weights)
+    product = Product("au-1", "B1", "Au", "gold-powder", grams, 0.01, DAY)
+    closed = dataclasses.replace(BATCH, products=(product,), closed=DAY)
+    one = judge_weight(closed, row, grams, True)
+    assert not one.surprise
+    assert is_far_out(one) is told
