@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 MOST_STEPS = 3
 COUNTED = ("jar", "solution")  # the others are no nouns
-LEAST_G = 1e-3  # a median below it is none
+LEAST_G = 0.01  # a median below it is next to none in a whole stock
 
 
 def show_state(call: Call, *, as_json: bool) -> None:

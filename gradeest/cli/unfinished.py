@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
 LEAST_G = 1e-3  # a median below it is none
 INDENT = "  "
+NAME_WIDTH = 20  # the first column
 AT_PRICES = "at your prices and the refiner's shares, before fees, work and what stays behind"
 SHORT = {"open batch": "open"}  # what is too long for a column
 
@@ -51,8 +53,7 @@ def open_parts(shown: OpenShown, *, everything: bool = False) -> list[Any]:
     invented = f" ({shown.invented})" if shown.invented else ""
     parts: list[Any] = [heading(f"Unfinished{invented}: metal g{money}; median (5-95 %)")]
     worth = [("worth", ">")] if shown.total_value is not None else []
-    table = make_table([("what", "f"), ("days", ">"), ("", "<"), ("metal g", ">"), *worth, ("rests on", "w")])
-    table.columns[0].min_width = max(len(amount_of(item)) for item in shown.items) + len(INDENT)
+    table = make_table([("what", "<"), ("days", ">"), ("", "<"), ("metal g", ">"), *worth, ("rests on", "w")])
     for item in shown.items:
         for row in rows_of(item, everything=everything, with_worth=bool(worth)):
             table.add_row(*row)
@@ -61,7 +62,7 @@ def open_parts(shown: OpenShown, *, everything: bool = False) -> list[Any]:
         total = f"All together worth {interval_of_money(shown.total_value)} {shown.currency}"
         parts.append(note(f"{total}: the metal {AT_PRICES}."))
     else:
-        parts.append(note(f"No worth: {shown.no_prices}" if shown.no_prices else "Nothing here has a worth."))
+        parts.append(note(sentence(shown.no_prices) if shown.no_prices else "Nothing here has a worth."))
     if any(item.remark.startswith("rough") for item in shown.items):
         parts.append(note("Rough: nobody measured that part; its share of the batch's metal is a guess of the priors."))
     return [*parts, *clock_lines(shown), *(trust_lines(shown.trust) if shown.trust else [])]
@@ -72,7 +73,7 @@ def rows_of(item: OpenItem, *, everything: bool, with_worth: bool) -> list[list[
     from gradeest.cli.tables import interval, metal_text
 
     metals = [m for m in item.metals if everything or (m.is_recovered and m.grams.q50 >= LEAST_G)]
-    name = f"{item.address}\n{INDENT}{amount_of(item)}"
+    name = f"{broken(item.address)}\n{INDENT}{amount_of(item)}"
     age = f"{item.age_days}{'!' if item.is_over else ''}"
     rows: list[list[Any]] = []
     for metal in metals:
@@ -89,6 +90,15 @@ def rows_of(item: OpenItem, *, everything: bool, with_worth: bool) -> list[list[
     return rows
 
 
+def broken(address: str) -> str:
+    """An address in lines that fit the first column: broken at its slash, then anywhere."""
+    if len(address) <= NAME_WIDTH:
+        return address
+    head, _, tail = address.partition("/")
+    parts = [*wrap(f"{head}/", NAME_WIDTH), *(INDENT + part for part in wrap(tail, NAME_WIDTH - len(INDENT)))]
+    return "\n".join(parts)
+
+
 def amount_of(item: OpenItem) -> str:
     """What an unfinished thing is, and how much of it is there."""
     from gradeest.cli.tables import mass
@@ -97,6 +107,11 @@ def amount_of(item: OpenItem) -> str:
         return item.sort
     left = mass(item.left) if item.unit == "kg" else f"{item.left:.3g} {item.unit}"
     return f"{SHORT.get(item.sort, item.sort)} {left}"
+
+
+def sentence(text: str) -> str:
+    """A text as a sentence of its own."""
+    return f"{text[:1].upper()}{text[1:]}".rstrip(".") + "."
 
 
 def interval_of_money(found: Any) -> str:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from gradeest.workflow.yearly import Money, Runs, YearShown
 
-LEAST_G = 1e-3  # a median below it is none
+LEAST_G = 0.01  # a median below it is next to none in a whole stock
 
 
 def register(app: typer.Typer) -> None:
@@ -61,7 +61,7 @@ def year_parts(shown: YearShown) -> list[Any]:
         parts.append("Nothing came in.")
     parts.append(note(runs_text(shown.runs)))
     parts += metal_lines(shown)
-    parts += money_lines(shown.money, shown.currency, runs=shown.runs.begun)
+    parts += money_lines(shown.money, shown.currency, shown.runs)
     return [*parts, *stock_lines(shown), *trust_lines(shown.trust)]
 
 
@@ -101,7 +101,7 @@ def interval3(found: Any) -> str:
     return interval((found.q5, found.q50, found.q95))
 
 
-def money_lines(found: Money, currency: str, *, runs: int) -> list[Any]:
+def money_lines(found: Money, currency: str, runs: Runs) -> list[Any]:
     """Paid, spent, estimated, and what an hour brought."""
     from gradeest.cli.tables import make_table, money, note
     from gradeest.cli.unfinished import interval_of_money
@@ -114,7 +114,7 @@ def money_lines(found: Money, currency: str, *, runs: int) -> list[Any]:
     bought = f"{found.lots} lot{'s' * (found.lots != 1)}"
     unknown = f", {found.lots_without_price} without a price" if found.lots_without_price else ""
     table.add_row("spent on lots", money(found.spent), bought + unknown)
-    if runs:
+    if runs.begun:
         table.add_row("consumables, waste", interval_of_money(found.consumables), f"estimated: {found.rows}")
         table.add_row("balance", interval_of_money(found.balance), "paid - spent - consumables and waste")
         table.add_row("hands-on hours", interval3(found.hours), f"estimated: {found.rows}")
@@ -125,16 +125,18 @@ def money_lines(found: Money, currency: str, *, runs: int) -> list[Any]:
     if found.per_hour_with_products is not None:
         text = "with the year's unsold products at today's prices"
         table.add_row("per hour", interval_of_money(found.per_hour_with_products), text)
-    return [
-        table,
-        *([note("Hours and running costs are not recorded yet: your own rows stand in prices.toml.")] if runs else []),
-    ]
+    parts: list[Any] = [table]
+    if runs.no_rows:
+        parts.append(note(f"No hours are known of {', '.join(runs.no_rows)}: those batches are not in the estimates."))
+    if runs.begun:
+        parts.append(note("Hours and running costs are estimates: overwrite their rows in prices.toml with your own."))
+    return parts
 
 
 def stock_lines(shown: YearShown) -> list[Any]:
     """The stock of today at today's prices."""
     from gradeest.cli.tables import make_table, note
-    from gradeest.cli.unfinished import AT_PRICES, interval_of_money
+    from gradeest.cli.unfinished import AT_PRICES, interval_of_money, sentence
 
     rows = [row for row in shown.stock if row.things]
     if not rows:
@@ -145,7 +147,7 @@ def stock_lines(shown: YearShown) -> list[Any]:
         worth = interval_of_money(row.value) if row.value is not None else "-"
         table.add_row(row.what, str(row.things), "\n".join(metal_texts(row.metals)) or "next to none", worth)
     if shown.stock_value is None:
-        return [table, note(f"No worth: {shown.no_prices}")]
+        return [table, note(sentence(shown.no_prices))]
     return [table, note(f"Worth: the metal {AT_PRICES}; all together {interval_of_money(shown.stock_value)}.")]
 
 

@@ -219,7 +219,7 @@ def estimate_item(holdings: Holdings, item: Item) -> Estimate:
         grams = np.zeros((holdings.draws, len(METALS)))
         grams[:, METALS.index(product.metal)] = holdings.fine(product, item.left)
         remark = "damp" if product.damp else ""
-        return Estimate(grams, {product.metal: "weight x purity of the form"}, remark=remark)
+        return Estimate(grams, {product.metal: "its weight"}, remark=remark)
     if item.sort in ("open batch", "liquid kept"):
         kept = set(kept_liquids(batch))
         wanted = {item.metal} if item.metal else set(recovered) - kept

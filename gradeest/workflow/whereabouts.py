@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 By = Literal["charge", "owner"]
 GROUPINGS: tuple[By, ...] = ("charge", "owner")
+FINEST_G = Decimal("0.001")  # the step where none was noted
 NOTHING_BESIDE = "the prior only"
 
 
@@ -202,8 +203,8 @@ def split_weight(weight_g: float, step_g: float, shares: Sequence[float]) -> tup
     Steps left over by rounding down go to the largest remainders (Hamilton's rule). What of the weight is no whole
     step goes to the largest share. Counted in decimals: 0.1 g and 0.2 g are 0.3 g.
     """
-    weight, step = Decimal(repr(float(weight_g))), Decimal(repr(float(step_g)))
-    steps = int(weight / step) if step > 0 else 0
+    weight, step = Decimal(repr(float(weight_g))), Decimal(repr(float(step_g))) if step_g > 0 else FINEST_G
+    steps = int(weight / step)
     exact = [share * steps for share in shares]
     counts = [math.floor(value) for value in exact]
     order = sorted(range(len(shares)), key=lambda n: (counts[n] - exact[n], n))
