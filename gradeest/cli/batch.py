@@ -188,11 +188,12 @@ def expected_lines(expected: Sequence[Expected], no_forecast: str) -> list[Any]:
 
 
 def next_lines(started: BatchStarted) -> list[Any]:
-    """The command to type when it is weighed."""
+    """The command to type when it is weighed, and the page to write on until then."""
     metal, form = next(iter(started.usual_form.items()), ("Au", "FORM"))
     return [
         f"Next: gradeest record product {started.saved.name} --metal {metal} --form {form} \\",
         '        --weight "1.84 g" --readability "0.01 g" --close',
+        f"On paper, for the hood: gradeest worksheet {started.saved.name}",
     ]
 
 
