@@ -237,3 +237,23 @@ def test_an_assay_has_causes_of_its_own(cause: str, factor: float) -> None:
     forward = Forward(1000 * good, np.zeros(0), 3000)
     found = weigh_causes(Seen(2000 * factor), forward, causes_of_assay(CATALOGUE, "Au", forward))
     assert cause in [one.cause for one in found[:2]], found
+
+
+def told_share(results: NDArray[np.float64], forward: Forward) -> float:
+    """How many results get causes: far out on either side of the forecast, and no ordinary run likely."""
+    rng = np.random.default_rng(1)
+    mixed = np.where(rng.uniform(size=forward.ordinary.size) < 0.03, forward.failed, forward.ordinary)
+    low, high = np.quantile(mixed, (0.05, 0.95))
+    told = 0
+    for grams in results[(results <= low) | (results >= high)]:
+        seen = Seen(float(grams), step=0.01)
+        told += chance(weigh_causes(seen, forward, causes_of_weight(CATALOGUE, "Au", forward, seen)), "ordinary") < 0.5
+    return told / results.size
+
+
+@pytest.mark.parametrize("sd", [0.1, 0.3, 0.8])
+def test_an_ordinary_result_is_seldom_asked_about(sd: float) -> None:
+    forward = precise(sd)
+    results = 2 * np.exp(sd * np.random.default_rng(4).standard_normal(400))
+    assert told_share(results, forward) < 0.04  # 1 to 2 of 100; sd of a share of 400 at 0.02: 0.007
+    assert told_share(0.3 * results, precise(0.1)) > 0.5, "what lost two thirds on a known bench is asked about"
