@@ -67,7 +67,7 @@ class Assembly:
         self.v_rows: dict[
             tuple[str, str], dict[tuple[int, ...], int]
         ] = {}  # pooled batch -> outcome -> row of its copies
-        self.n_weighed = self.n_copies = 0
+        self.n_weighed = self.n_copies = self.levels = 0
         self.free_base = 0  # first value of free portions
         self.no_value = 0  # index of an empty value
         self.axis = {
@@ -112,7 +112,7 @@ class Assembly:
             "reading": self.unknowns["reading"],
             "open_product": len(self.arrays["open_ln_y"]),
             "backward": self.backward,
-            "anchored_split": int(self.arrays["wp_anchored"].sum()),
+            "level": self.levels,
             "flat_reading": int(self.arrays["read_flat"].sum()),
             "outflow": self.unknowns["loss"] + self.unknowns["aside"],
             "failed": len(self.e_index),

@@ -33,7 +33,7 @@ NOTHING = -1e4  # ln of a padded amount of metal
 CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
 LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
 MOST_LN_SHARE = 8.0  # of one member in a pooled batch: only where trajectories stray
-LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members that were not weighed alone
+LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members of which no other batch tells
 NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
 
 
@@ -238,10 +238,9 @@ class _Evaluation:
             kept = ops.part(self.ln_kept, slice(0, self.n["backward"]))
             work = work - ops.concat([kept, kept])
         log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_scale"] * self.unknown("v")])
-        ratio = self._split_base(work) + ops.take(log_ratio, x["wp_ratio"])
-        total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
-        share = ratio - ops.take(total, x["wp_group"])
-        weighed = ops.take(work, x["wp_side"]) + share
+        weighed = self._split(work, x["wp_base"] + ops.take(log_ratio, x["wp_ratio"]))
+        for _ in range(self.n["level"]):  # each pass is right for one level of batches more
+            weighed = self._split(work, self._split_base(work, weighed) + ops.take(log_ratio, x["wp_ratio"]))
         beside = ops.take(x["beside_scale"] * self.unknown("beside"), x["an_beside"])
         beside = ops.take(weighed, x["an_anchor"]) + x["an_ln_ratio"] + beside
         split = ops.concat([ops.full(self.theta, 1, 0.0), x["split_scale"] * self.unknown("split")])
@@ -257,16 +256,20 @@ class _Evaluation:
         self.values = ops.concat([weighed, beside, *free])
         self.padded_values = self.pad(self.values, NOTHING)
 
-    def _split_base(self, work: Array) -> Array:
+    def _split(self, work: Array, ratio: Array) -> Array:
+        """ln metal of every portion of weighed batches: softmax of log-ratios within a batch."""
+        ops, x = self.ops, self.x
+        total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
+        return ops.take(work, x["wp_side"]) + ratio - ops.take(total, x["wp_group"])
+
+    def _split_base(self, work: Array, portions: Array) -> Array:
         """ln of the shares that the members of a pooled batch are expected to have of its metal.
 
-        Of a member that was weighed alone too, s = as much per kg as there; the others share what is left of the
-        whole, 1 - sum s, kept above zero: ((1 - sum s) + sqrt((1 - sum s)^2 + 4 d^2)) / 2.
+        Of a member of which another batch holds a portion too, s = as much per kg as there; the others share what is
+        left of the whole, 1 - sum s, kept above zero: ((1 - sum s) + sqrt((1 - sum s)^2 + 4 d^2)) / 2.
         """
         ops, x = self.ops, self.x
-        if not self.n["anchored_split"]:
-            return x["wp_base"]
-        share = ops.take(work, x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
+        share = ops.take(portions, x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
         anchored = ops.where(x["wp_anchored"] > 0, ops.minimum(share, MOST_LN_SHARE), NOTHING)
         rest = 1 - ops.exp(ops.logsumexp(ops.take(self.pad(anchored, NOTHING), x["w_portions"])))
         root = ops.exp(0.5 * ops.log(rest * rest + 4 * LEAST_REST**2))

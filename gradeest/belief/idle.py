@@ -45,6 +45,24 @@ def fit_idle_sides(network: Network, theta: Values, bias: Values | float = 0.0) 
     return replace(network, arrays=arrays)
 
 
+def refresh_idle(network: Network, theta: Values, rng: np.random.Generator) -> Values:
+    """Draws (draw, unknown) whose idle unknowns are drawn anew, each draw's choices made first (a Gibbs step)."""
+    state = evaluate(theta, network, network.arrays, NUMPY)
+    configurations, position = network.configurations, {k: i for i, k in enumerate(network.configurations.choices)}
+    values = np.empty((len(theta), len(position)), dtype=np.int64)
+    for rows in configurations.of_group:
+        rows = rows[rows < len(configurations.terms)]
+        picked = rows[np.argmax(state.configurations[:, rows] + rng.gumbel(size=(len(theta), len(rows))), axis=1)]
+        own = configurations.values[rows[0]] >= 0
+        values[:, own] = configurations.values[picked][:, own]
+    refreshed = theta.copy()
+    for name, index, choices, outcome in network.copies:
+        idle = (values[:, [position[key] for key in choices]] != np.array(outcome)).any(axis=1)
+        rest = network.arrays[f"{name}_ps"][index] * rng.normal(size=int(idle.sum()))
+        refreshed[idle, network.layout[name].start + index] = network.arrays[f"{name}_pm"][index] + rest
+    return refreshed
+
+
 IDLE = ("x1", "x0", "v", "e_ok", "e_failed")
 
 

@@ -17,18 +17,20 @@ if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
 ANCHORED_SPLIT = 0.3  # first spread of a log-ratio that another weight all but fixes
+DEEPEST = 3  # level of a batch that another still counts from
 
 
 def list_weighed(net: Assembly) -> None:
     """Portions of batches read backwards, and the log-ratios that split their metal.
 
     A pooled batch keeps a copy of its log-ratios for every outcome of the choices that move them: one copy for all
-    would have to jump between a narrow and a wide place, which no trajectory does. Where another batch weighed a
-    member alone, its portion is expected to hold as much per kg: log-ratios count from there, so that they stay near
-    zero wherever that batch's own unknowns go (density.py).
+    would have to jump between a narrow and a wide place, which no trajectory does. Where another batch holds a portion
+    of a member too, this one is expected to hold as much per kg: log-ratios count from there, so that they stay near
+    zero wherever the other batch's unknowns go. Batches alone come first, then pooled ones, each counting from those
+    before it; the depth of that chain is the level (density.py).
     """
     table = _Weighed(net)
-    for n, item in enumerate(net.items[: net.backward]):
+    for n, item in sorted(enumerate(net.items[: net.backward]), key=lambda pair: len(pair[1].portions) > 1):
         table.add(n, item)
     net.arrays |= {
         "wp_group": integers(table.group), "wp_side": integers(table.side), "wp_ratio": integers(table.ratio),
@@ -40,6 +42,7 @@ def list_weighed(net: Assembly) -> None:
         "v_pm": np.zeros(len(table.scale)), "v_ps": np.ones(len(table.scale)),
     }  # fmt: skip
     net.unknowns["v"] = len(table.scale)
+    net.levels = max(table.level.values(), default=0)
     net.n_weighed, net.n_copies = len(table.group), len(table.copy_rows)
 
 
@@ -55,6 +58,7 @@ class _Weighed:
         self.anchor: list[int] = []
         self.rows: list[list[int]] = []
         self.scale: list[float] = []  # of every log-ratio
+        self.level: dict[tuple[str, str], int] = {}  # of every batch metal so far
         self.copy_rows: list[list[int]] = []
         self.siblings: list[list[int]] = []
 
@@ -62,12 +66,34 @@ class _Weighed:
         """The portions of batch metal number `n`."""
         choices = self.net.split_choices(item)
         first = len(self.copy_rows)
+        self.anchors = {} if len(item.portions) == 1 else self._anchors(item)
+        self.level[item.batch_metal] = 1 + max((self.level[a.batch_metal] for a in self.anchors.values()), default=-1)
         for outcome in self.net.graph.values(choices):
             copies = self._outcome(n, item, choices, outcome)
             if copies:
                 self.net.v_rows.setdefault(item.batch_metal, {})[outcome] = len(self.copy_rows)
                 self.copy_rows.append(copies)
         self.siblings += [list(range(first, len(self.copy_rows)))] * (len(self.copy_rows) - first)
+
+    def _anchors(self, item: BatchMetal) -> dict[int, BatchMetal]:
+        """The batch that a pooled one's portion of a cell counts from, by cell: one run alone, or the shallowest."""
+        found = {}
+        for address in item.portions:
+            cell = self.net.cell_of[address, item.metal]
+            others = [one for one in self.net.weights_of[cell] if one.batch_metal in self.level]
+            others = [one for one in others if self.level[one.batch_metal] < DEEPEST]
+            if others:
+                found[cell] = min(others, key=lambda one: self.level[one.batch_metal])
+        return found
+
+    def _expected(self, item: BatchMetal, cell: int, chosen: Mapping[Hashable, int]) -> tuple[int, float] | None:
+        """The portion that this one counts from under an outcome, and ln of the ratio of their masses."""
+        other = self.anchors.get(cell)
+        if other is None:
+            return None
+        net, address = self.net, self.net.cells[cell].address
+        outcome = tuple(chosen.get(key, net.graph.fixed.get(key, 0)) for key in net.split_choices(other))
+        return net.wp[other.batch, cell][outcome], math.log(item.portions[address] / other.portions[address])
 
     def _outcome(self, n: int, item: BatchMetal, choices: tuple[Hashable, ...], outcome: tuple[int, ...]) -> list[int]:
         net = self.net
@@ -78,7 +104,7 @@ class _Weighed:
             + (net.ln_trace(c) if chosen.get(switch(net.cells[c])) else net.scales[c].ln_median)
             for c in members
         ]  # fmt: skip
-        anchors = [_alone(net, item, c, chosen) for c in members]
+        anchors = [self._expected(item, c, chosen) for c in members]
         unknown = [value for value, found in zip(expected, anchors, strict=True) if found is None]
         group = len(self.rows)
         self.rows.append(list(range(len(self.group), len(self.group) + len(members))))
@@ -96,20 +122,6 @@ class _Weighed:
                 wide = [net.scales[members[i]].sd for i in (0, j) if anchors[i] is None]
                 self.scale.append(min(math.hypot(*wide), 1.5) if len(wide) == 2 else ANCHORED_SPLIT)
         return copies
-
-
-def _alone(net: Assembly, item: BatchMetal, cell: int, chosen: Mapping[Hashable, int]) -> tuple[int, float] | None:
-    """Where another batch weighed a member of a pooled one alone: its metal in work, and ln of the portions' ratio."""
-    if len(item.portions) == 1:
-        return None
-    address = net.cells[cell].address
-    for other in net.weights_of[cell]:
-        if other is not item and len(other.portions) == 1:
-            key = failed(other)
-            is_failed = chosen.get(key, net.graph.fixed.get(key, 0))
-            place = net.items.index(other) + is_failed * net.backward
-            return place, math.log(item.portions[address] / other.portions[address])
-    return None
 
 
 def list_anchored(net: Assembly) -> None:

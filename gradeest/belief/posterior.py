@@ -25,7 +25,7 @@ MOST_R_HAT = 1.03
 LEAST_ESS = 300.0
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
-FAST_MOVES = ((75, 24), (60, 60), (80, 160))  # adapting and drawing moves, until settled
+FAST_MOVES = ((75, 24, 0.8), (60, 60, 0.9), (80, 160, 0.95))  # adapting, drawing, acceptance aimed at, until settled
 GROUPS = 8  # of particles, for split R-hat
 
 
@@ -88,10 +88,12 @@ def fit(
     engine: str = "fast",
     seed: int = 0,
     report: Report | None = None,
+    fallback: bool = True,
 ) -> Posterior:
     """Fit the model to everything recorded.
 
-    Parameters: engine, "fast" or "pymc" (the reference; compiles first); report, called with (share done, what).
+    Parameters: engine, "fast" or "pymc" (the reference; compiles first); report, called with (share done, what);
+    fallback, whether the reference is asked where the fast engine does not settle.
     Raises InferenceError for a fit that did not settle even when run longer.
     """
     if engine not in ENGINES:
@@ -100,7 +102,7 @@ def fit(
     if not gather(bench, catalogue).cells():
         return draw_prior(bench, catalogue, rng, KEPT_DRAWS)
     network = build_network(bench, catalogue)
-    theta, diagnostics, network = sample_network(network, rng, engine=engine, report=report)
+    theta, diagnostics, network = sample_network(network, rng, engine=engine, report=report, fallback=fallback)
     return posterior_of(theta, network, bench, catalogue, rng, diagnostics)
 
 
@@ -127,11 +129,12 @@ def sample_network(
     engine: str = "fast",
     report: Report | None = None,
     keep: int = KEPT_DRAWS,
+    fallback: bool = True,
 ) -> tuple[Values, Diagnostics, Network]:
     """Settled draws (draw, unknown), their diagnostics, and the network (its idle sides fitted) to decode them with.
 
     A run that did not settle goes on longer.
-    What the fast engine cannot settle goes to the reference. Raises InferenceError where that fails too.
+    With `fallback`, what the fast engine cannot settle goes to the reference. Raises InferenceError where that fails.
     """
     runs = _fast_runs(network, rng, report) if engine == "fast" else _reference_runs(network, rng)
     found = None
@@ -142,7 +145,7 @@ def sample_network(
             if len(flat) > keep:
                 flat = flat[np.linspace(0, len(flat) - 1, keep).astype(int)]
             return flat, found, sampled
-    if engine == "fast":
+    if engine == "fast" and fallback:
         if report is not None:
             report(0.0, "not settled: asking the reference engine, which takes minutes")
         return sample_network(network, rng, engine="pymc", keep=keep)
@@ -158,8 +161,8 @@ def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None
     from gradeest.belief.sampler import Sampler
 
     sampler = Sampler(network, rng)
-    for adapting, drawing in FAST_MOVES:
-        sampler.adapt(adapting, report)
+    for adapting, drawing, target in FAST_MOVES:
+        sampler.adapt(adapting, report, target=target)
         yield sampler.draw(drawing, report)
 
 

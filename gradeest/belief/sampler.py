@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from gradeest.belief.density import NEVER
-from gradeest.belief.idle import fit_idle_sides
+from gradeest.belief.idle import fit_idle_sides, refresh_idle
 from gradeest.belief.network import Network
 from gradeest.belief.tape import Gradient
 
 Values = NDArray[np.float64]
-TARGET_ACCEPTANCE = 0.8
+TARGET_ACCEPTANCE = 0.8  # first; a run that has not settled goes on with shorter steps
 LONGEST = 48  # leapfrog steps of one trajectory
 FROZEN_MOVES = 10  # rejected in a row while adapting
 SD_RANGE = (1e-4, 10.0)  # of an unknown, while the shape is still being learned
@@ -76,8 +76,9 @@ class _Mover:
         """Take the shape of the posterior, and of the idle sides, from draws (unknown, draw)."""
         self.network = fit_idle_sides(self.network, draws.T)
         self.gradient = Gradient(self.network)
+        self.theta = refresh_idle(self.network, self.theta.T, self.rng).T.copy()
         self.ln_p, self.slope = self.gradient(self.theta)
-        self.whiten = shrunk_cholesky(draws)
+        self.whiten = shrunk_cholesky(refresh_idle(self.network, draws.T, self.rng).T)
 
     def restart_frozen(self) -> None:
         """Put particles that have not moved for long where others are: they started in a corner too narrow to leave."""
@@ -134,8 +135,8 @@ class Sampler:
         self._mover = _Mover(network, particles, rng)
         self._shaped = False
 
-    def adapt(self, moves: int, report: Report | None = None) -> None:
-        """Move while learning shape and step size; nothing is kept."""
+    def adapt(self, moves: int, report: Report | None = None, *, target: float = TARGET_ACCEPTANCE) -> None:
+        """Move while learning shape and step size (for a mean acceptance of `target`); nothing is kept."""
         mover, history = self._mover, []
         starts = {int(moves * share) for share in ((0.5,) if self._shaped else (0.2, 0.4, 0.65))}
         ln_step = averaged = float(np.log(mover.step))
@@ -147,7 +148,7 @@ class Sampler:
                 acceptance = mover.move(LONGEST if self._shaped else FIRST_LONGEST)
                 mover.restart_frozen()
                 since += 1
-                ln_step = float(np.clip(ln_step + 0.5 * since**-0.5 * (acceptance - TARGET_ACCEPTANCE), -7.0, 0.0))
+                ln_step = float(np.clip(ln_step + 0.5 * since**-0.5 * (acceptance - target), -7.0, 0.0))
                 averaged = ln_step if since == 1 else averaged + 0.2 * (ln_step - averaged)
                 mover.step = float(np.exp(ln_step))
                 history.append(mover.theta)
