@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -15,8 +14,7 @@ if TYPE_CHECKING:
 
 LEAST_G = 1e-3  # a median below it is none
 INDENT = "  "
-NAME_WIDTH = 20  # the first column
-AT_PRICES = "at your prices and the refiner's shares, before fees, work and what stays behind"
+AT_PRICES = "that the usual route brings out, at your prices and the refiner's shares, before fees, work and losses"
 SHORT = {"open batch": "open"}  # what is too long for a column
 
 
@@ -71,9 +69,10 @@ def open_parts(shown: OpenShown, *, everything: bool = False) -> list[Any]:
 def rows_of(item: OpenItem, *, everything: bool, with_worth: bool) -> list[list[Any]]:
     """The table rows of one thing: one per metal that is worth a line, at least one."""
     from gradeest.cli.tables import interval, metal_text
+    from gradeest.cli.wrapping import break_address
 
     metals = [m for m in item.metals if everything or (m.is_recovered and m.grams.q50 >= LEAST_G)]
-    name = f"{broken(item.address)}\n{INDENT}{amount_of(item)}"
+    name = f"{break_address(item.address)}\n{INDENT}{amount_of(item)}"
     age = f"{item.age_days}{'!' if item.is_over else ''}"
     rows: list[list[Any]] = []
     for metal in metals:
@@ -88,15 +87,6 @@ def rows_of(item: OpenItem, *, everything: bool, with_worth: bool) -> list[list[
         for n, row in enumerate(rows):
             row.insert(4, interval_of_money(item.value) if n == 0 and item.value is not None else "")
     return rows
-
-
-def broken(address: str) -> str:
-    """An address in lines that fit the first column: broken at its slash, then anywhere."""
-    if len(address) <= NAME_WIDTH:
-        return address
-    head, _, tail = address.partition("/")
-    parts = [*wrap(f"{head}/", NAME_WIDTH), *(INDENT + part for part in wrap(tail, NAME_WIDTH - len(INDENT)))]
-    return "\n".join(parts)
 
 
 def amount_of(item: OpenItem) -> str:
@@ -115,10 +105,13 @@ def sentence(text: str) -> str:
 
 
 def interval_of_money(found: Any) -> str:
-    """Money as median with its 5 and 95 % points."""
-    from gradeest.cli.tables import money
+    """Money as median with its 5 and 95 % points, without cents from 10 on."""
+    from gradeest.cli.tables import money, number
 
-    low, mid, high = (money(value) for value in (found.q5, found.q50, found.q95))
+    def tell(value: float) -> str:
+        return money(value) if abs(value) >= 10 else f"{value:.0f}" if abs(found.q50) >= 10 else number(value)
+
+    low, mid, high = (tell(value) for value in (found.q5, found.q50, found.q95))
     return f"{mid} ({low} to {high})" if found.q5 < 0 else f"{mid} ({low}-{high})"
 
 

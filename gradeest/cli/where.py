@@ -67,29 +67,38 @@ def where_parts(shown: WhereShown, *, everything: bool = False) -> list[Any]:
 def brought_table(rows: Sequence[Brought], by: str) -> Any:
     """What each brought, metal by metal."""
     from gradeest.cli.tables import interval, make_table, mass, metal_text
+    from gradeest.cli.wrapping import break_address
 
-    table = make_table([("", "<"), (by, "f"), ("mass", ">"), ("contained g", ">"), ("share %", ">"), ("beside", "w")])
+    table = make_table([("", "<"), (by, "<"), ("contained g", ">"), ("share %", ">"), ("known beside", "w")])
     before, alone = "", len({row.name for row in rows}) == 1
     for row in rows:
-        share = "all" if alone else interval(tuple(100 * q for q in (row.share.q5, row.share.q50, row.share.q95)))
+        metal = metal_text(row.metal) if row.metal != before else ""
+        name = f"{break_address(row.name)}\n  {mass(row.mass_kg)}"
         grams = interval((row.contained_g.q5, row.contained_g.q50, row.contained_g.q95))
-        table.add_row(
-            metal_text(row.metal) if row.metal != before else "", row.name, mass(row.mass_kg), grams, share, row.beside
-        )  # fmt: skip
+        table.add_row(metal, name, grams, "all" if alone else share_text(row.share), row.beside)
         before = row.metal
     return table
+
+
+def share_text(share: Any) -> str:
+    """A share in per cent with its 5 and 95 % points; never a plain 0 or 100."""
+    from gradeest.cli.tables import percent
+
+    low, mid, high = (percent(value).removesuffix(" %") for value in (share.q5, share.q50, share.q95))
+    return f"{mid} ({low} to {high})"
 
 
 def split_parts(product: ProductSplit, by: str) -> list[Any]:
     """A product and its parts."""
     from gradeest.cli.tables import heading, interval, make_table, percent
+    from gradeest.cli.wrapping import break_address
 
     fine = interval((product.fine_g.q5, product.fine_g.q50, product.fine_g.q95))
     title = f"{product.address}: {product.weight_g:g} g {product.form}, {fine} g fine {product.metal}"
     gone = f" ({product.left_g:g} g of it left)" if product.left_g < product.weight_g else ""
-    table = make_table([(by, "f"), (f"fine {product.metal} g", ">"), ("expected share", ">"), ("fair split", ">")])
+    table = make_table([(by, "<"), (f"fine {product.metal} g", ">"), ("expected share", ">"), ("fair split", ">")])
     for part in product.parts:
         grams = interval((part.fine_g.q5, part.fine_g.q50, part.fine_g.q95))
         share = percent(part.share) if len(product.parts) > 1 else "all"
-        table.add_row(part.name, grams, share, f"{part.split_g:g} g")
+        table.add_row(break_address(part.name), grams, share, f"{part.split_g:g} g")
     return [heading(title + gone), table]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 WIDTH = 80
+NAME_WIDTH = 20  # of a column of addresses
 
 
 def wrap(text: str, indent: str = "", hanging: str | None = None) -> str:
@@ -21,3 +22,13 @@ def wrap(text: str, indent: str = "", hanging: str | None = None) -> str:
         )
         for line in text.splitlines()
     )
+
+
+def break_address(address: str) -> str:
+    """An address (or name) in lines that fit a column: broken at its slash, then anywhere."""
+    if len(address) <= NAME_WIDTH:
+        return address
+    head, slash, tail = address.partition("/")
+    parts = textwrap.wrap(head + slash, NAME_WIDTH)
+    parts += [f"  {part}" for part in textwrap.wrap(tail, NAME_WIDTH - 2)]
+    return "\n".join(parts)

@@ -194,7 +194,7 @@ def summarise(grams: Values, rests_on: Mapping[str, str], recovered: Collection[
 
 
 class Worth:
-    """What metal is worth at the user's prices: price x the share that a refiner pays, before fees, work and loss."""
+    """What metal is worth at the user's prices: price x the share that a refiner pays, before fees, work and losses."""
 
     def __init__(self, opened: Opened, prices: Prices, draws: int) -> None:
         self.named = NamedDraws(stream(opened.place, "prices"), draws)

@@ -18,7 +18,7 @@ from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import recall
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import say_invented
-from gradeest.workflow.unfinished import Item, is_over, list_open, untouched_since
+from gradeest.workflow.unfinished import Item, estimate_feed, is_over, list_open, untouched_since
 
 if TYPE_CHECKING:
     from gradeest.decision.summary import Interval
@@ -44,7 +44,8 @@ class Weighed:
 
 @dataclass(frozen=True)
 class Standing:
-    """The bench at a glance. `estimated_g` is contained metal in what is left, None where no estimate is at hand."""
+    """The bench at a glance. `estimated_g`: metal in what is left, None where no estimate is at hand; it counts the
+    metals that the usual routes bring out."""
 
     ledger: str
     is_there: bool
@@ -109,17 +110,15 @@ def weighed_of(bench: Bench) -> Iterator[Weighed]:
 
 
 def estimate_left(opened: Opened, left: list[str]) -> dict[str, Interval] | None:
-    """Contained metal in what is left of all fractions that may be processed, in g; None where no fit is kept."""
-    bench = opened.bench
-    allowed = [a for a in left if not opened.catalogue.kinds[bench.fraction(a).kind].stop]
-    posterior = recall(opened) if allowed else None
+    """Metal in what is left of all fractions that may be processed, in g; None where no fit is kept."""
+    posterior = recall(opened) if left else None
     if posterior is None:
         return None
     from gradeest.decision.summary import Interval
     from gradeest.workflow.holdings import Holdings
 
     holdings = Holdings(opened, posterior)
-    total = np.sum([holdings.in_jar(address) for address in allowed], axis=0)
+    total = np.sum([estimate_feed(holdings, address).comes_out for address in left], axis=0)
     return {metal: Interval.of(total[:, m]) for m, metal in enumerate(METALS)}
 
 

@@ -51,8 +51,8 @@ class Item:
 class OpenItem:
     """One unfinished thing as shown: age in days, whether it is over the storage clock, metal in g, worth.
 
-    `value` is None without prices, and where a thing must not be processed; `counted_in` names the thing that its
-    metal is already counted in.
+    `value` is None without prices, and where a thing must not be processed; it counts the metals that the usual route
+    brings out. `counted_in` names the thing that its metal is already counted in.
     """
 
     sort: Sort
@@ -178,6 +178,11 @@ class Estimate:
     remark: str = ""
     counted_in: str = ""
 
+    @property
+    def comes_out(self) -> Values:
+        """The same without the metals that the usual route leaves behind: what has a worth."""
+        return self.grams * [metal in self.recovered and metal in self.rests_on for metal in METALS]
+
 
 def estimate(
     holdings: Holdings, worth: Worth | None, items: tuple[Item, ...], days: int | None
@@ -192,7 +197,7 @@ def estimate(
         found = estimate_item(holdings, item)
         value = None
         if worth is not None and found.rests_on:
-            money = worth.of(found.grams)
+            money = worth.of(found.comes_out)
             value = Interval.of(money)
             if not found.counted_in:
                 total = money if total is None else total + money
@@ -210,7 +215,7 @@ def estimate_item(holdings: Holdings, item: Item) -> Estimate:
     """Metal in an unfinished thing."""
     bench, catalogue = holdings.bench, holdings.catalogue
     if item.sort == "jar":
-        return _in_jar(holdings, item)
+        return estimate_feed(holdings, item.address)
     batch = bench.batches[item.address.partition("/")[0]]
     recovered = tuple(metal for metal in METALS if metal in catalogue.routes[batch.route].recovery)
     told = {metal: holdings.rests_on(batch, metal) for metal in METALS}
@@ -235,11 +240,11 @@ def estimate_item(holdings: Holdings, item: Item) -> Estimate:
     return Estimate(grams, told, recovered, ROUGH)
 
 
-def _in_jar(holdings: Holdings, item: Item) -> Estimate:
-    """Metal in what is left of a fraction that was begun."""
+def estimate_feed(holdings: Holdings, address: str) -> Estimate:
+    """Metal in what is left of a fraction."""
     catalogue, told = holdings.catalogue, holdings.posterior.rests_on
-    grams, kind = holdings.in_jar(item.address), catalogue.kinds[item.what]
+    grams, kind = holdings.in_jar(address), catalogue.kinds[holdings.bench.fraction(address).kind]
     if kind.stop:
         return Estimate(grams, {}, remark="not to be processed")
     recovered = catalogue.routes[kind.usual_route].recovery if kind.usual_route else METALS
-    return Estimate(grams, {m: told.get((item.address, m), "prior only") for m in METALS}, tuple(recovered))
+    return Estimate(grams, {m: told.get((address, m), "prior only") for m in METALS}, tuple(recovered))

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 By = Literal["charge", "owner"]
 GROUPINGS: tuple[By, ...] = ("charge", "owner")
 FINEST_G = Decimal("0.001")  # the step where none was noted
-NOTHING_BESIDE = "the prior only"
+NOTHING_BESIDE = "prior only"
 
 
 @dataclass(frozen=True)

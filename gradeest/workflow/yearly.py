@@ -70,7 +70,8 @@ class Money:
     """Money of the year. Sales and lots are as recorded; consumables, waste and hours are estimated by rows.
 
     `balance` is paid - spent - consumables; `per_hour` that by the hours of the year's batches (None without any);
-    `per_hour_with_products` counts the year's products that are still there at today's prices (None without prices).
+    `per_hour_with_products` counts the year's products that are still there at today's prices (None without prices or
+    without such products).
     """
 
     paid: float
@@ -287,8 +288,9 @@ def money_of(holdings: Holdings, year: int, prices: Prices | None, worth: Worth 
     balance = paid - spent - cost
     per_hour = Interval.of(balance / hours) if hours.min() > LEAST_HOURS else None
     with_products = None
-    if per_hour is not None and worth is not None:
-        with_products = Interval.of((balance + worth.of(products_left(holdings, year))) / hours)
+    left = products_left(holdings, year)
+    if per_hour is not None and worth is not None and left.any():
+        with_products = Interval.of((balance + worth.of(left)) / hours)
     return Money(
         paid, paid_by, len(sales), spent, len(lots), sum(lot.price_paid is None for lot in lots), Interval.of(cost),
         Interval.of(hours), Interval.of(balance), per_hour, with_products,
@@ -310,7 +312,7 @@ def products_left(holdings: Holdings, year: int | None = None) -> Values:
 def stock_now(holdings: Holdings, worth: Worth | None) -> tuple[tuple[StockWorth, ...], Values | None]:
     """What stands on the bench today, in three parts, and its worth together; nothing is counted twice."""
     from gradeest.decision.summary import Interval
-    from gradeest.workflow.unfinished import estimate_item
+    from gradeest.workflow.unfinished import estimate_feed, estimate_item
 
     bench, zero = holdings.bench, np.zeros((holdings.draws, len(METALS)))
     grams = {"products": products_left(holdings), "in work and set aside": zero.copy(), "feed": zero.copy()}
@@ -322,12 +324,11 @@ def stock_now(holdings: Holdings, worth: Worth | None) -> tuple[tuple[StockWorth
             found = estimate_item(holdings, item)
             things["in work and set aside"] += 1
             if found.rests_on and not found.counted_in:
-                grams["in work and set aside"] += found.grams
+                grams["in work and set aside"] += found.comes_out
     for address in bench.addresses():
         if bench.left_kg(address) > 0:
             things["feed"] += 1
-            if not holdings.catalogue.kinds[bench.fraction(address).kind].stop:  # never to be processed here
-                grams["feed"] += holdings.in_jar(address)
+            grams["feed"] += estimate_feed(holdings, address).comes_out
     rows, total = [], None
     for what, held in grams.items():
         value = worth.of(held) if worth is not None else None

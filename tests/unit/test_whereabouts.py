@@ -81,7 +81,7 @@ def test_by_charge_every_charge_has_its_row(tmp_path: Path) -> None:
 def test_what_parts_the_owners_is_said_beside_the_batch(tmp_path: Path) -> None:
     assays = (Assay("ann/cards", "Au", 900.0, 0.05, DAY, event=9),)
     shown = by_owner(make_holdings(tmp_path, Bench(LOTS, {"B1": BATCH}, assays)))
-    assert [row.beside for row in shown.brought if row.metal == "Au"] == ["the prior only", "1 assay"]
+    assert [row.beside for row in shown.brought if row.metal == "Au"] == ["prior only", "1 assay"]
     assert shown.rests_on["Au"] == "results of B1"
     assert any("speak of the sum" in note for note in shown.notes)
 
