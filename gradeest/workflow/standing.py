@@ -135,9 +135,12 @@ def steps(opened: Opened, items: tuple[Item, ...], left: list[str], over: tuple[
     if over:
         yield Step("gradeest open", f"{len(over)} over the storage clock")
     yield from (weigh_step(opened.catalogue, batch) for batch in bench.batches.values() if waits_for_a_weight(batch))
-    yield from price_step(opened.place.prices)
+    unsorted = [lot.name for lot in bench.lots.values() if lot.unsorted_kg]
     if any(may_be_run(opened, address) for address in left):
+        yield from price_step(opened.place.prices)
         yield Step("gradeest rank" if has_metal_prices(opened.place.prices) else "gradeest forecast", "what is left")
+    elif unsorted:
+        yield Step("gradeest lot add", f"only what is unsorted is left ({unsorted[0]}): sort it and write it down")
     elif any(item.sort == "product" for item in items):
         yield Step("gradeest open", "nothing is left to process; products are not sold yet")
     else:

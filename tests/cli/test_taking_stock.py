@@ -264,3 +264,12 @@ def test_the_glance_is_one_json_object(bench: Run) -> None:
     found = json.loads(bench("--json").out)
     assert found["lots"] == 1
     assert found["left_kg"] == pytest.approx(2.35)
+
+
+def test_what_is_only_unsorted_is_to_be_sorted(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "x.toml").write_text('name = "x"\ndate = 2024-01-02\nunsorted = "5 kg"\n', encoding="utf-8")
+    assert run("lot", "add", "x.toml").code == 0
+    (step,) = run("--json").json["next"]
+    assert (step["command"], "unsorted" in step["why"]) == ("gradeest lot add", True)
+    assert run("year").code == 0
+    assert "5.00 kg unsorted" in run().out
