@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -10,8 +11,20 @@ from gradeest.cli import options
 from gradeest.cli.context import parse_date, place_of
 
 STORAGE_CLOCK = "storage-clock"
-
 app = typer.Typer(name="bench", help="Declare and show equipment, permits, a clock.", no_args_is_help=True)
+
+
+def is_clock(name: str) -> bool:
+    """Whether a setting is the storage clock."""
+    return name.strip() == STORAGE_CLOCK
+
+
+def parse_span(text: str) -> str:
+    """How long material may be kept, as typed. Raises InputError for what is no span of time."""
+    from gradeest.records.storage import read_storage_days
+
+    read_storage_days(text)
+    return text.strip()
 
 
 @app.command("set", short_help="Declare equipment, a permit, a clock.")
@@ -28,20 +41,20 @@ def set_one(
     from gradeest.cli.tables import note, show
     from gradeest.workflow.recording import SETTINGS, set_bench
 
-    questions = [
-        Question(
-            "name",
-            "NAME",
-            "What do you declare",
-            str.strip,
-            "one of: " + ", ".join(n for n, _ in SETTINGS),
-            choices=SETTINGS,
-        ),
-        Question("value", "VALUE", "Value", str.strip, "yes, no, or the permit's own words", "yes"),
-    ]
-    if name == STORAGE_CLOCK:
-        questions[1] = Question("value", "VALUE", "How long", str.strip, 'such as "180 days", or no')
+    heading = "What do you declare"
+    ids = "one of: " + ", ".join(known for known, _ in SETTINGS)
+    declared = Question("value", "VALUE", "Value", str.strip, "yes, no, or the permit's own words", "yes")
+    span = Question("value", "VALUE", "How long", parse_span, 'such as "180 days"; no takes the clock away')
+    questions = [Question("name", "NAME", heading, str.strip, ids, choices=SETTINGS)]
+    if name is None:  # which of the two is asked is known only then
+        questions += [
+            replace(declared, needless=lambda answers: is_clock(answers["name"])),
+            replace(span, key="span", default="no", needless=lambda answers: not is_clock(answers["name"])),
+        ]
+    else:
+        questions.append(span if is_clock(name) else declared)
     answers = fill_in(questions, {"name": name, "value": value}, "bench set")
+    answers["value"] = answers["value"] or answers.get("span")
     saved = set_bench(place_of(ctx), answers["name"], answers["value"], date=parse_date(date or "today"))
     if as_json:
         print_json("bench set", saved)
@@ -49,7 +62,7 @@ def set_one(
     show(f"Declared {saved.name} = {answers['value']} from {saved.happened_on} (event {saved.event}).")
     for text in saved.notes:
         show(note(f"Note: {text}"))
-    if answers["name"] == STORAGE_CLOCK:
+    if is_clock(answers["name"]):
         show(note("What is older is marked in `gradeest open`. The clock is yours: local rules limit how long such "
                   "material may be kept: ask your authority."))  # fmt: skip
         return

@@ -340,3 +340,24 @@ def test_a_range_from_old_notes_is_asked_for_no_balance(lot_added: Path) -> None
     assert person.leave() == 0
     (product,) = call(lot_added, "batch", "show", "B1", "--json")["batch"]["products"]
     assert (product["weight_g"], product["interval_g"]) == (2.5, 1.0)
+
+
+def test_bench_set_asks_how_long_only_for_the_clock(lot_added: Path) -> None:
+    person = Person(lot_added, "bench", "set")
+    person.answer("What do you declare", "storage-clock")
+    person.answer("How long [no]", "180")
+    person.see("no unit")
+    person.answer("How long [no]", "180 days")
+    person.see("ask your authority")
+    assert person.leave() == 0
+    person = Person(lot_added, "bench", "set", "storage-clock")
+    person.answer("How long", "90 days")
+    person.see("Declared storage-clock = 90 days")
+    assert person.leave() == 0
+    person = Person(lot_added, "bench", "set")
+    person.answer("What do you declare", "permit")
+    person.answer("Value [yes]", "no. 12")
+    person.see("Declared permit = no. 12")
+    assert person.leave() == 0
+    settings = {one["name"]: one["value"] for one in call(lot_added, "bench", "show", "--json")["settings"]}
+    assert settings == {"storage-clock": "90 days", "permit": "no. 12"}
