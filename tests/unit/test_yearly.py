@@ -287,3 +287,19 @@ def test_worth_is_price_times_the_share_that_is_paid(holdings: Holdings) -> None
     worth = Worth(holdings.opened, PRICES, holdings.draws)
     grams = np.tile([2.0, 10.0, 0.5], (holdings.draws, 1))
     assert Interval.of(worth.of(grams)).q50 == pytest.approx(0.9 * (2 * 80 + 10 * 1 + 0.5 * 30))
+
+
+def test_what_is_in_work_and_set_aside_is_in_the_stock_once(tmp_path: Path) -> None:
+    """Gold by hand: what is left of the part set aside, both open batches, what was wiped up; never the solution of a
+    batch that is open, which is part of it."""
+    opened_again = replace(BATCHES["B2"], closed=None, products=())
+    holdings = make_holdings(tmp_path, replace(BENCH, batches={**BATCHES, "B2": opened_again}))
+    streams = holdings.streams(opened_again)
+    by_hand = 0.6 * streams["oversize"] + holdings.at_work(opened_again)
+    by_hand += (
+        holdings.at_work(BATCHES["B4"]) + holdings.streams(BATCHES["B4"])["wiped"] + holdings.at_work(BATCHES["B5"])
+    )
+    row = next(r for r in make_year(holdings, 2024, PRICES, "").stock if r.what == "in work and set aside")
+    found = next(m.grams for m in row.metals if m.metal == "Au")
+    assert found.mean == pytest.approx(by_hand[:, 0].mean())
+    assert streams["liquor"][:, 0].mean() > 0.01 * found.mean
