@@ -198,8 +198,10 @@ def cover(ranks: Iterable[int], level: float) -> float:
 def report(rows: list[Mapping[str, Any]]) -> str:
     """The tables of a run."""
     done = [row for row in rows if "ranks" in row]
-    lines = [f"{len(done)} benches, {len(rows) - len(done)} not settled; fit: median "
-             f"{np.median([r['seconds'] for r in done]):.1f} s, longest {max(r['seconds'] for r in done):.1f} s CPU"]  # fmt: skip
+    lines = [
+        f"{len(done)} benches, {len(rows) - len(done)} not settled; fit: median "
+        f"{np.median([r['seconds'] for r in done]):.1f} s, longest {max(r['seconds'] for r in done):.1f} s CPU"
+    ]
     lines.append(f"{'truth inside the interval of':28}{'ranks':>7}" + "".join(f"{level:>8.0%}" for level in LEVELS))
     names = dict.fromkeys(name for row in done for name in row["ranks"])
     for name in names:
