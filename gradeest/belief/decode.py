@@ -97,13 +97,18 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
 
 
 def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
-    """Share a weighed batch's products among its fractions by the metal each brought."""
+    """Share a weighed batch's products among its fractions by the metal each brought.
+
+    What was spilled or set aside was not processed: it counts as if it had given as much as the rest.
+    """
+    backward = network.sizes["backward"]
     for n, item in enumerate(network.evidence.batch_metals[: network.sizes["W"]]):
-        charged = sum(found.charge_g[item.batch, address, item.metal] for address in item.portions)
+        side = chosen["failed", item.batch, item.metal]
+        ln_given = state.ln_p[:, n] - _pick(state.ln_in_work, n + side * backward)
         for address, kg in item.portions.items():
             key = (address, item.metal)
-            share = found.charge_g[item.batch, address, item.metal] / charged
-            found.recovered_g[key] = found.recovered_g.get(key, 0.0) + np.exp(state.ln_p[:, n]) * share
+            grams = found.charge_g[item.batch, address, item.metal] * np.exp(ln_given)
+            found.recovered_g[key] = found.recovered_g.get(key, 0.0) + grams
             found.processed_kg[key] = found.processed_kg.get(key, 0.0) + kg
 
 

@@ -192,3 +192,12 @@ def test_foreign_gold_charged_as_its_own_lot_keeps_the_truth_inside() -> None:
     made = batch("B1", "foils-peroxide", [("shed/fing", 1.0), ("neighbour/ring", 0.0019)], powder)
     assert holds(contained(bench([lot("shed", Fraction("fing", FINGERS, 1.0)), ring], [made])))
     assert not holds(contained(run_of(grams)))  # twin: the ring was not mentioned
+
+
+def test_what_was_spilled_does_not_make_the_rest_poorer() -> None:
+    """Recoverable grade after a third on the floor: near 0.97 of 2.5 g/kg, not of two thirds of it."""
+    posterior = fit(run_of(GOT * TRUE_G_PER_KG * (1 - 1 / 3), lost=[SPILL]), CATALOGUE, seed=5)
+    per_kg = posterior.recoverable_g_per_t[:, 0, METALS.index("Au")] / 1000
+    low, high = np.quantile(per_kg, [0.05, 0.95])
+    assert low < GOT * TRUE_G_PER_KG < high
+    assert low > GOT * TRUE_G_PER_KG * (1 - 1 / 3)
