@@ -132,7 +132,7 @@ class _Evaluation:
         self._anchored()
         self._free_priors()
         terms = ops.concat([*self._terms(), ops.full(self.theta, 1, 0.0)])
-        configurations = ops.sum(ops.take(terms, x["cfg_terms"])) + x["cfg_bias"]
+        configurations = ops.take_sum(terms, x["cfg_terms"]) + x["cfg_bias"]
         if self.n["group"]:
             per_group = ops.take(self.pad(configurations, NEVER), x["group_cfgs"])
             self.total = self.total + ops.sum(ops.logsumexp(per_group))
@@ -228,7 +228,7 @@ class _Evaluation:
         left = -ops.softplus(x["loss_centre"] + x["loss_sd"] * self.unknown("loss"))
         odds = x["aside_centre"] + x["aside_sd"] * self.unknown("aside")
         odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
-        return ops.sum(ops.take(self.pad(left, 0.0), x["bm_losses"])) - ops.logsumexp(ops.take(odds, x["bm_aside"]))
+        return ops.take_sum(self.pad(left, 0.0), x["bm_losses"]) - ops.logsumexp(ops.take(odds, x["bm_aside"]))
 
     def _portions(self) -> None:
         """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
@@ -316,8 +316,8 @@ class _Evaluation:
         self.free_present = self.free_present + self._pseudo("x0")
         self.free_absent = self._pseudo("x1") - 0.5 * x0 * x0
         self.z = ops.concat([self.cc_z, self.free_z])
-        of_copies = ops.sum(ops.take(self.pad(self._pseudo("v"), 0.0), x["v_copies"]))
-        self.split = ops.sum(ops.take(self.pad(of_copies, 0.0), x["v_siblings"])) - of_copies
+        of_copies = ops.take_sum(self.pad(self._pseudo("v"), 0.0), x["v_copies"])
+        self.split = ops.take_sum(self.pad(of_copies, 0.0), x["v_siblings"]) - of_copies
 
     def _correlation(self, a: Array, b: Array, c: Array) -> Array:
         """ln of a bivariate normal over the product of its margins."""

@@ -24,6 +24,9 @@ class TensorOps:
     def take(self, x: Array, index: Array) -> Array:
         return x[index]
 
+    def take_sum(self, x: Array, index: Array) -> Array:
+        return pt.sum(x[index], axis=-1)
+
     def column(self, x: Array) -> Array:
         return x[..., None]
 

@@ -23,6 +23,9 @@ class Ops(Protocol):
     def take(self, x: Array, index: Array) -> Array:
         """Gather along the last axis by an integer array of any shape."""
 
+    def take_sum(self, x: Array, index: Array) -> Array:
+        """Gather by an integer array (row, entry) and sum over its entries."""
+
     def column(self, x: Array) -> Array:
         """Append an axis of length one."""
 
@@ -74,6 +77,9 @@ class NumpyOps:
 
     def take(self, x: Array, index: Array) -> Array:
         return x[..., index]
+
+    def take_sum(self, x: Array, index: Array) -> Array:
+        return np.sum(x[..., index], axis=-1)
 
     def column(self, x: Array) -> Array:
         return x[..., None]

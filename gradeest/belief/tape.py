@@ -162,6 +162,10 @@ class TapeOps:
 
         return self.node(x.value[index], back)
 
+    def take_sum(self, x: Node, index: Array) -> Node:
+        forth, back = self.scatter.sums(index, x.value.shape[0])
+        return self.node(forth @ x.value, lambda g: x.receive(back @ g))
+
     def column(self, x: Node) -> Node:
         return self.node(x.value[:, None], lambda g: x.receive(g[:, 0] if g.shape[1] == 1 else g.sum(axis=1)))
 
@@ -241,7 +245,7 @@ class Scatter:
     """Sparse matrices that add gathered entries back to where they came from, built once per index array."""
 
     def __init__(self) -> None:
-        self._held: dict[tuple[int, int], tuple[Any, Any]] = {}
+        self._held: dict[tuple[int, int], tuple[Any, Any]] = {}  # by array and size (sums: minus the size)
 
     def matrix(self, index: NDArray[np.int64], size: int) -> Any:
         """(source entry, gathered entry), ones where gathered."""
@@ -251,6 +255,16 @@ class Scatter:
             flat = index.ravel()
             ones = csr_matrix((np.ones(flat.size), (flat, np.arange(flat.size))), shape=(size, flat.size))
             self._held[key] = held = (index, ones)
+        return held[1]
+
+    def sums(self, index: NDArray[np.int64], size: int) -> tuple[Any, Any]:
+        """(row, source entry): how often each row of an index array gathers an entry; and its transpose."""
+        key = (id(index), -size)
+        held = self._held.get(key)
+        if held is None or held[0] is not index:
+            rows = np.repeat(np.arange(len(index)), index.shape[1])
+            forth = csr_matrix((np.ones(index.size), (rows, index.ravel())), shape=(len(index), size))
+            self._held[key] = held = (index, (forth, forth.T.tocsr()))
         return held[1]
 
 
