@@ -72,6 +72,11 @@ class Evidence:
         }
 
 
+def least_weight_g(product: Product) -> float:
+    """What a product weighs at least as it was noted: the reading, or the lower end of an old note's interval, g."""
+    return product.weight_g - product.interval_g / 2
+
+
 def dry_share(bench: Bench, address: str, catalogue: Catalogue) -> float:
     """Share of a fraction's recorded mass that is dry feed (the moisture row's median where it is wet)."""
     return 1.0 - catalogue.shares["moisture"].q50 if bench.fraction(address).wet else 1.0
@@ -103,7 +108,7 @@ def _batch_metal(batch: Batch, metal: str, portions: dict[str, float]) -> BatchM
     role: Role
     if products:
         if batch.is_open:
-            if products[0].weight_g <= 0:
+            if max(least_weight_g(p) for p in products) <= 0:
                 return None
             role = "O"
         else:

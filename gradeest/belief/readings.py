@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from gradeest.belief.density import NOTHING
+from gradeest.belief.evidence import least_weight_g
 from gradeest.belief.network import LEAST_READING, Register, floats, integers, logit_normal
 from gradeest.records.domain import Bench, Product
 
@@ -76,7 +78,7 @@ def list_readings(net: Assembly) -> None:
         "read_sd": spread,
         "read_soft": spread * LEAST_READING,
         "read_flat": flat.astype(np.int64),
-        "open_ln_y": floats(math.log(p.weight_g) if p.weight_g > 0 else -1e4 for p in so_far),
+        "open_ln_y": floats(math.log(g) if (g := least_weight_g(p)) > 0 else NOTHING for p in so_far),
     }
     net.unknowns |= {
         "form": len(net.axis["form"]), "purity": len(products), "moisture": len(damp),

@@ -1,4 +1,4 @@
-"""A spill, a part put aside, an old note, a checked balance; what is believed where they are not typed as such.
+"""A spill, a part put aside, an old note, a jar that grew; what is believed where they are not typed as such.
 
 The likelihoods are held to importance sampling of the model drawn forward (`forward_model`). The examples: a bench
 whose memory fingers hold 2.5 g/kg of gold, of which it gets 97 % (invented).
@@ -14,9 +14,8 @@ import pytest
 from scipy.special import ndtr
 
 from gradeest.belief.posterior import fit
-from gradeest.belief.readings import balance_scale, handling_sd
-from gradeest.records.domain import METALS, BalanceCheck, Bench, Charge, Fraction
-from tests.engine_bench import DAY, assay, batch, bench, lot, product
+from gradeest.records.domain import METALS, Bench, Charge, Fraction
+from tests.engine_bench import assay, batch, bench, lot, product
 from tests.statistical.forward_model import ForwardModel, Values, expit, logit
 from tests.statistical.importance import CATALOGUE, Case
 
@@ -88,23 +87,6 @@ def test_an_interval_is_not_its_middle() -> None:
     middle = product("au-1", "B1", "Au", "gold-powder", 0.35)
     other = bench(two_lots(LATE), [batch("B1", "chips-burn", [("L1/a", 1.0)], middle)])
     assert Case(other, case.world, case.weight).gaps() != []
-
-
-def test_a_check_weight_moves_the_balance_as_a_normal_observation_does() -> None:
-    """5 g read as 4.98: h = -0.4 % with sd sqrt(1/6 + 1/12) 0.01/5, against N(0, 0.5 %) (conjugate normal)."""
-    checked = bench([], checks=[BalanceCheck("pocket", 5.0, 4.98, DAY)])
-    centre, sd = balance_scale("pocket", checked, CATALOGUE.constants)
-    prior, seen = 1 / 0.005**2, 1 / (0.01 * math.sqrt(1 / 6 + 1 / 12) / 5) ** 2
-    assert centre == pytest.approx(-0.004 * seen / (prior + seen))
-    assert sd == pytest.approx((prior + seen) ** -0.5)
-    assert balance_scale("other", checked, CATALOGUE.constants) == (0.0, 0.005)
-
-
-def test_an_unchecked_balance_counts_with_a_whole_digit_and_a_checked_one_with_less() -> None:
-    checked = bench([], checks=[BalanceCheck("pocket", 5.0, 4.98, DAY)])
-    weighed = product("au-1", "B1", "Au", "gold-powder", 1.0, balance="pocket")
-    assert handling_sd(weighed, checked, CATALOGUE.constants) == pytest.approx(0.01 / math.sqrt(6))
-    assert handling_sd(weighed, Bench(), CATALOGUE.constants) == pytest.approx(0.01)
 
 
 def grown_jar(mixed: bool = True) -> Case:
