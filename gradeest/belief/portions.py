@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
 ANCHORED_SPLIT = 0.3  # first spread of a log-ratio that another weight all but fixes
-DEEPEST = 3  # level of a batch that another still counts from
+DEEPEST = 6  # level of a batch that another still counts from
 
 
 def list_weighed(net: Assembly) -> None:
@@ -26,12 +26,15 @@ def list_weighed(net: Assembly) -> None:
     A pooled batch keeps a copy of its log-ratios for every outcome of the choices that move them: one copy for all
     would have to jump between a narrow and a wide place, which no trajectory does. Where another batch holds a portion
     of a member too, this one is expected to hold as much per kg: log-ratios count from there, so that they stay near
-    zero wherever the other batch's unknowns go. Batches alone come first, then pooled ones, each counting from those
-    before it; the depth of that chain is the level (density.py).
+    zero wherever the other batch's unknowns go. Batches of one fraction come first, then pooled ones, each counting
+    from those before it; the depth of that chain is the level (density.py).
     """
     table = _Weighed(net)
-    for n, item in sorted(enumerate(net.items[: net.backward]), key=lambda pair: len(pair[1].portions) > 1):
-        table.add(n, item)
+    waiting = list(enumerate(net.items[: net.backward]))
+    while waiting:
+        following = min(waiting, key=lambda pair: table.urgency(pair[1]))
+        waiting.remove(following)
+        table.add(*following)
     net.arrays |= {
         "wp_group": integers(table.group), "wp_side": integers(table.side), "wp_ratio": integers(table.ratio),
         "w_portions": pad_rows(table.rows, len(table.group)), "v_scale": floats(table.scale),
@@ -61,6 +64,16 @@ class _Weighed:
         self.level: dict[tuple[str, str], int] = {}  # of every batch metal so far
         self.copy_rows: list[list[int]] = []
         self.siblings: list[list[int]] = []
+
+    def urgency(self, item: BatchMetal) -> int:
+        """Which batch is next (the lowest): where every member is told by others, the sum is told too, by no unknown.
+
+        So a pooled batch is taken while one of its members is still open, the others told.
+        """
+        if len(item.portions) == 1:
+            return 0
+        told = len(self._anchors(item))
+        return 3 if told == len(item.portions) else 1 if told else 2
 
     def add(self, n: int, item: BatchMetal) -> None:
         """The portions of batch metal number `n`."""
