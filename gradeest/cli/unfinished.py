@@ -100,8 +100,9 @@ def amount_of(item: OpenItem) -> str:
 
 
 def sentence(text: str) -> str:
-    """A text as a sentence of its own."""
-    return f"{text[:1].upper()}{text[1:]}".rstrip(".") + "."
+    """A text as a sentence of its own; one that begins with the name of a file keeps it as it is."""
+    is_file = "." in text.partition(" ")[0].rstrip(".")
+    return f"{text[:1] if is_file else text[:1].upper()}{text[1:]}".rstrip(".") + "."
 
 
 def interval_of_money(found: Any) -> str:

@@ -137,11 +137,9 @@ def _charge(address: Any, mass_kg: Any, context: Context, found: Findings) -> bo
     left = bench.left_kg(address)
     began_by(found, context, bench.since(address), address)
     ask_about_order(address, context, found)
-    if not check_mass(found, "charge", mass_kg):
-        return True
     if left <= EXACT_KG:
         found.error("charge", f"nothing is left of {address}", where_it_went(bench, address))
-    elif mass_kg > left * OVER:
+    elif check_mass(found, "charge", mass_kg) and mass_kg > left * OVER:
         found.error(
             "charge",
             f"{address} has {left:.6g} kg left, {mass_kg:.6g} kg is more",

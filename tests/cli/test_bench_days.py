@@ -128,6 +128,12 @@ def test_a_discard_takes_stock_and_defers(batch: Run) -> None:
     check_refused(batch, 2, 3, batch("discard"), "ADDRESS")
 
 
+def test_a_charge_of_what_is_used_up_is_told_so(bench: Run) -> None:
+    assert bench("discard", "shed/caps", "--date", "2024-02-02").code == 0
+    words = ("batch", "add", "--charge", "shed/caps", "--date", START, "--later")
+    check_refused(bench, 3, 2, bench(*words), "nothing is left of shed/caps", "it went to waste")
+
+
 def test_streams_are_kept_with_their_batch(batch: Run) -> None:
     words = ("batch", "set-aside", "B1", "oversize=80 g", "magnetic=30 g", "--date", "2024-02-02", "--later")
     assert batch(*words).code == 0

@@ -58,6 +58,14 @@ def commands(run: Run) -> list[str]:
     return [step["command"] for step in done.json["next"]]
 
 
+def test_a_price_file_that_cannot_be_used_keeps_its_name(mixed: Run, tmp_path: Path) -> None:
+    (tmp_path / "prices.toml").write_text("currency = 5", encoding="utf-8")
+    for words in (("open",), ("year", "2024")):
+        out = mixed(*words).out
+        assert "prices.toml cannot be used" in out
+        assert "Prices.toml" not in out
+
+
 # --- the bench at a glance
 
 
