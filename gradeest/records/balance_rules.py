@@ -104,6 +104,6 @@ def fits(reading_g: float, step_g: float) -> bool:
 def balances_hint(bench: Bench, payload: Mapping[str, Any]) -> str:
     """Which balances there are."""
     if not bench.balances:
-        return 'add it first: gradeest balance add NAME --readability "0.01 g"'
+        return 'give its step (readability), or add it first: gradeest balance add NAME --readability "0.01 g"'
     names = list(bench.balances)
     return suggest(str(payload.get("balance")), names, f"balances: {', '.join(names)}")

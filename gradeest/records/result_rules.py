@@ -160,7 +160,7 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
         with_earlier = " with what was weighed before" if earlier_all else ""
         found.error(
             "weight",
-            f"{payload['weight_g']:g} g of {form.name} hold up to {own:.4g} g {metal}: "
+            f"{payload['weight_g']:g} g of {form.name} hold up to {own:.6g} g {metal}: "
             f"more{with_earlier} than the {batch.mass_kg:g} kg that went in",
             "check the unit, and that it is the right batch",
         )

@@ -67,7 +67,8 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
     head = describe(event, names)
     if event.kind == "lot":
         total = sum(f["mass_kg"] for f in data["fractions"]) + (data.get("unsorted_kg") or 0)
-        tail = f"{len(data['fractions'])} fractions, {total:g} kg"
+        count = len(data["fractions"])
+        tail = f"{count} fraction{'s' if count != 1 else ''}, {total:g} kg"
     elif event.kind == "batch":
         tail = " + ".join(f"{c['address']} {c['mass_kg']:g} kg" for c in data["charges"]) + f", {data['route']}"
     elif event.kind == "product":

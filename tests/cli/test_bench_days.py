@@ -128,6 +128,17 @@ def test_a_discard_takes_stock_and_defers(batch: Run) -> None:
     check_refused(batch, 2, 3, batch("discard"), "ADDRESS")
 
 
+def test_one_fraction_is_told_as_one(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "ring.csv").write_text("lot,fraction,kind,mass\nring,ring,karat-gold,1.1 g\n", encoding="utf-8")
+    assert run("lot", "add", "ring.csv").code == 0
+    assert "lot ring: 1 fraction, 0.0011 kg" in told(run)
+
+
+def test_a_weight_in_the_wrong_unit_is_told_in_plain_digits(batch: Run) -> None:
+    done = batch(*GOLD, "--weight", "120 kg", "--readability", "0.01 g")
+    check_refused(batch, 3, 2, done, "120000 g of gold powder", "hold up to 120000 g Au", "check the unit")
+
+
 def test_a_charge_of_what_is_used_up_is_told_so(bench: Run) -> None:
     assert bench("discard", "shed/caps", "--date", "2024-02-02").code == 0
     words = ("batch", "add", "--charge", "shed/caps", "--date", START, "--later")

@@ -282,6 +282,13 @@ def test_a_note_about_many_cells_is_said_once(run: Run, notes: Path) -> None:
     assert done["notes"] == ["I4, I5, I6 and 2 more: no route is named: by the usual one of its kind, foils-peroxide"]
 
 
+def test_a_weight_without_balance_is_told_both_ways_out(run: Run, notes: Path) -> None:
+    write(notes, *(row.replace("0,01 g;yes", ";yes") for row in ROWS))
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 3
+    assert "give its step (readability), or add it first" in " ".join(done.err.split())
+
+
 def test_a_failure_halfway_leaves_nothing(run: Run, notes: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write(notes, *ROWS[:3])
     assert run("import", "sheet", "notes.csv").code == 0
