@@ -75,7 +75,7 @@ def step(line: str, *quoted: str, says: tuple[str, ...] = (), **entries: Entry |
 
 
 WEEKS = (
-    # the first: two people's scrap, two balances, a first small batch that says hardly anything credible
+    # the first: two people's scrap, two balances, and a weight with its point slipped, announced as a surprise
     step("lot add shed.toml --date 2024-02-05",
          shed=("lot", "shed", {"strips": "2.4", "pins": "0.43", "caps": "0.9"}, "40")),
     step("lot add ann.toml --date 2024-02-05", ann=("lot", "ann", {"cards": "0.6"}, "7.5")),
@@ -85,10 +85,10 @@ WEEKS = (
     step("balance add lab --readability ~ --date 2024-02-06", "0.001 g", lab=("balance", "lab", "0.001")),
     step("batch add --charge ~ --date 2024-02-06", "shed/pins=30 g", says=("What to expect",),
          b1=("batch", "B1", {"shed/pins": "0.03"})),
-    step("record product B1 --weight ~ --balance pocket --close --date 2024-02-09", "0.01 g",
-         says=("on the low side", "Keep the liquid, test it first"), b1_au=("product", "B1", "au-1", "0.01", "pocket"),
+    step("record product B1 --weight ~ --balance pocket --close --date 2024-02-09", "1.3 g",
+         says=("hardly expected, in the outer 1 %", "Likely causes:"), b1_au=("product", "B1", "au-1", "1.3", "pocket"),
          b1_close=("close", "B1")),
-    step("amend {b1_au} weight=~", "0.17 g", b1_au=("product", "B1", "au-1", "0.17", "pocket")),
+    step("amend {b1_au} weight=~", "0.13 g", b1_au=("product", "B1", "au-1", "0.13", "pocket")),
     # the second: the jar grows, the magnet sorts, some is sold
     step("sell shed/strips ~ --for 5 --date 2024-02-11", "100 g", some=("sale", "shed/strips", "0.1", "5")),
     step("lot more shed/strips ~ --date 2024-02-12 --note attic", "350 g", more=("more", "shed/strips", "0.35")),
