@@ -99,10 +99,7 @@ class Assembly:
         normals = slice(0, layout[FLAT[0]].start)
         zero = sum(rows.values())
         configurations = enumerate_configurations(self.graph, self.factors, zero)
-        self.arrays |= {
-            "cfg_terms": configurations.terms, "group_cfgs": configurations.of_group,
-            "cfg_bias": np.zeros(len(configurations.terms)),  # a sampler may hold particles on chosen sides
-        }  # fmt: skip
+        self.arrays["cfg_terms"], self.arrays["group_cfgs"] = configurations.terms, configurations.of_group
         arrays = {
             name: np.asarray(a, dtype=np.int64 if np.asarray(a).dtype.kind in "iu" else np.float64)
             for name, a in self.arrays.items()

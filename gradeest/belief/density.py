@@ -132,7 +132,7 @@ class _Evaluation:
         self._anchored()
         self._free_priors()
         terms = ops.concat([*self._terms(), ops.full(self.theta, 1, 0.0)])
-        configurations = ops.take_sum(terms, x["cfg_terms"]) + x["cfg_bias"]
+        configurations = ops.take_sum(terms, x["cfg_terms"])
         if self.n["group"]:
             per_group = ops.take(self.pad(configurations, NEVER), x["group_cfgs"])
             self.total = self.total + ops.sum(ops.logsumexp(per_group))
@@ -265,11 +265,12 @@ class _Evaluation:
     def _split_base(self, work: Array, portions: Array) -> Array:
         """ln of the shares that the members of a pooled batch are expected to have of its metal.
 
-        Of a member of which another batch holds a portion too, s = as much per kg as there; the others share what is
-        left of the whole, 1 - sum s, kept above zero: ((1 - sum s) + sqrt((1 - sum s)^2 + 4 d^2)) / 2.
+        Of a member of which another batch holds a portion too, s = as much per kg as there; of one that holds traces, s
+        is theirs; the others share what is left of the whole, 1 - sum s, kept above zero:
+        ((1 - sum s) + sqrt((1 - sum s)^2 + 4 d^2)) / 2.
         """
         ops, x = self.ops, self.x
-        share = ops.take(portions, x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
+        share = ops.take(self.pad(portions, 0.0), x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
         anchored = ops.where(x["wp_anchored"] > 0, ops.minimum(share, MOST_LN_SHARE), NOTHING)
         rest = 1 - ops.exp(ops.logsumexp(ops.take(self.pad(anchored, NOTHING), x["w_portions"])))
         root = ops.exp(0.5 * ops.log(rest * rest + 4 * LEAST_REST**2))
@@ -317,7 +318,7 @@ class _Evaluation:
         self.free_absent = self._pseudo("x1") - 0.5 * x0 * x0
         self.z = ops.concat([self.cc_z, self.free_z])
         of_copies = ops.take_sum(self.pad(self._pseudo("v"), 0.0), x["v_copies"])
-        self.split = ops.take_sum(self.pad(of_copies, 0.0), x["v_siblings"]) - of_copies
+        self.split = ops.take_sum(self.pad(of_copies, 0.0), x["v_siblings"]) - of_copies + x["v_ln_step"]
 
     def _correlation(self, a: Array, b: Array, c: Array) -> Array:
         """ln of a bivariate normal over the product of its margins."""

@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.evidence import BatchMetal, least_weight_g
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import logit, switch
+from gradeest.belief.readings import handling_sd
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
     from gradeest.belief.network import Cell, GradeScale
 
 FAILED_GAP, FAILED_SD = -2.4, 2.2  # ln of a failed run's recovery against an ordinary one's, roughly
+COARSE_SDS = 5.0  # of the handling: what a reading may be off
 WIDER = 1.3  # the spread between lots is not known, and the row's level may be off
 
 
@@ -64,6 +66,8 @@ def _failed_odds(item: BatchMetal, net: Assembly) -> float:
     seen, expected = rough_metal_g(item, net), rough_charge_g(item, net)
     if item.role == "O" or seen <= 0 or expected <= 0 or not _one_switch(item, net):
         return prior
+    if not is_sharp(item, net):
+        return 0.0
     gap = math.log(seen / net.catalogue.routes[item.route].recovery[item.metal].q50 / expected)
     cell = net.cell_of[next(iter(item.portions)), item.metal]
     absent = min(max(net.scales[cell].p_absent, 1e-6), 1 - 1e-6)
@@ -104,9 +108,17 @@ def _ln_sum(a: float, b: float) -> float:
     return top + math.log(math.exp(a - top) + math.exp(b - top))
 
 
+def is_sharp(item: BatchMetal, net: Assembly) -> bool:
+    """Whether the least that a batch may have weighed is most of what it showed: a coarse weight rules nothing out."""
+    least = sum(least_weight_g(p) - COARSE_SDS * handling_sd(p, net.bench, net.k) for p in item.products)
+    return least > 0.5 * sum(p.weight_g for p in item.products)
+
+
 def _seen_x(cell: int, net: Assembly, scale: GradeScale) -> tuple[float, float] | None:
     """x that the first weight of its own or the assays suggest, with a rough sd."""
-    weights = [item for item in net.weights_of[cell] if item.role == "W" and _one_switch(item, net)]
+    weights = [
+        item for item in net.weights_of[cell] if item.role == "W" and _one_switch(item, net) and is_sharp(item, net)
+    ]
     if weights:
         item = weights[0]
         recovery = net.catalogue.routes[item.route].recovery[item.metal].q50

@@ -20,15 +20,12 @@ LEAST_USED = 50.0  # draws in which a side was used, before its place is taken f
 WIDER = 1.2  # than the side in use: a wide idle density costs little, a narrow one traps
 
 
-def fit_idle_sides(network: Network, theta: Values, bias: Values | float = 0.0) -> Network:
-    """The same network with the idle densities fitted to draws (draw, unknown).
-
-    Parameters: bias, added to the log weights of configurations (draw, configuration): which sides draws were held on.
-    """
+def fit_idle_sides(network: Network, theta: Values) -> Network:
+    """The same network with the idle densities fitted to draws (draw, unknown)."""
     if not network.copies:
         return network
     state = evaluate(theta, network, network.arrays, NUMPY)
-    weights = configuration_weights(network, state.configurations + bias)
+    weights = configuration_weights(network, state.configurations)
     position = {key: i for i, key in enumerate(network.configurations.choices)}
     arrays = {**network.arrays, **{f"{n}_{s}": network.arrays[f"{n}_{s}"].copy() for n in IDLE for s in ("pm", "ps")}}
     for name, index, choices, outcome in network.copies:
@@ -43,6 +40,14 @@ def fit_idle_sides(network: Network, theta: Values, bias: Values | float = 0.0) 
         arrays[f"{name}_pm"][index] = mean
         arrays[f"{name}_ps"][index] = np.clip(WIDER * sd, 1e-3, 10.0)
     return replace(network, arrays=arrays)
+
+
+def likeliest(network: Network, theta: Values) -> NDArray[np.int64]:
+    """The likeliest configuration of every group, (draw, group)."""
+    found = evaluate(theta, network, network.arrays, NUMPY).configurations
+    groups = [rows[rows < found.shape[1]] for rows in network.configurations.of_group]
+    picked = [rows[np.argmax(found[:, rows], axis=1)] for rows in groups]
+    return np.stack(picked, axis=1) if picked else np.zeros((len(theta), 0), dtype=np.int64)
 
 
 def refresh_idle(network: Network, theta: Values, rng: np.random.Generator) -> Values:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
 ANCHORED_SPLIT = 0.3  # first spread of a log-ratio that another weight all but fixes
+NOBODY, TRACES = -1, -2  # in place of the portion that another counts from
 DEEPEST = 6  # level of a batch that another still counts from
 
 
@@ -26,8 +27,8 @@ def list_weighed(net: Assembly) -> None:
     A pooled batch keeps a copy of its log-ratios for every outcome of the choices that move them: one copy for all
     would have to jump between a narrow and a wide place, which no trajectory does. Where another batch holds a portion
     of a member too, this one is expected to hold as much per kg: log-ratios count from there, so that they stay near
-    zero wherever the other batch's unknowns go. Batches of one fraction come first, then pooled ones, each counting
-    from those before it; the depth of that chain is the level (density.py).
+    zero wherever the other batch's unknowns go; one that holds only traces counts from those. Batches of one fraction
+    come first, then pooled ones, each counting from those before it; the depth of that chain is the level (density.py).
     """
     table = _Weighed(net)
     waiting = list(enumerate(net.items[: net.backward]))
@@ -38,9 +39,10 @@ def list_weighed(net: Assembly) -> None:
     net.arrays |= {
         "wp_group": integers(table.group), "wp_side": integers(table.side), "wp_ratio": integers(table.ratio),
         "w_portions": pad_rows(table.rows, len(table.group)), "v_scale": floats(table.scale),
-        "wp_base": floats(table.base), "wp_anchor": integers(max(a, 0) for a in table.anchor),
-        "wp_anchored": integers(a >= 0 for a in table.anchor),
+        "wp_base": floats(table.base), "wp_anchored": integers(a != NOBODY for a in table.anchor),
+        "wp_anchor": integers(len(table.group) if a == TRACES else max(a, 0) for a in table.anchor),
         "v_copies": pad_rows(table.copy_rows, len(table.scale)),
+        "v_ln_step": floats(sum(math.log(table.scale[v]) for v in row) for row in table.copy_rows),
         "v_siblings": pad_rows(table.siblings, len(table.copy_rows)),
         "v_pm": np.zeros(len(table.scale)), "v_ps": np.ones(len(table.scale)),
     }  # fmt: skip
@@ -80,7 +82,8 @@ class _Weighed:
         choices = self.net.split_choices(item)
         first = len(self.copy_rows)
         self.anchors = {} if len(item.portions) == 1 else self._anchors(item)
-        self.level[item.batch_metal] = 1 + max((self.level[a.batch_metal] for a in self.anchors.values()), default=-1)
+        depth = 1 + max((self.level[a.batch_metal] for a in self.anchors.values()), default=-1)
+        self.level[item.batch_metal] = max(depth, int(len(item.portions) > 1))
         for outcome in self.net.graph.values(choices):
             copies = self._outcome(n, item, choices, outcome)
             if copies:
@@ -99,12 +102,17 @@ class _Weighed:
                 found[cell] = min(others, key=lambda one: self.level[one.batch_metal])
         return found
 
-    def _expected(self, item: BatchMetal, cell: int, chosen: Mapping[Hashable, int]) -> tuple[int, float] | None:
-        """The portion that this one counts from under an outcome, and ln of the ratio of their masses."""
+    def _expected(self, item: BatchMetal, cell: int, chosen: Mapping[Hashable, int]) -> tuple[int, float]:
+        """The portion that this one counts from under an outcome, and ln of the ratio of their masses.
+
+        TRACES: a fixed amount, and its ln [g]; NOBODY: nothing tells, and ln of what the rows say, by any measure.
+        """
+        net, address, key = self.net, self.net.cells[cell].address, switch(self.net.cells[cell])
         other = self.anchors.get(cell)
+        if other is None and len(item.portions) > 1 and chosen.get(key, net.graph.fixed.get(key, 0)):
+            return TRACES, math.log(item.portions[address] / 1000) + net.ln_trace(cell)
         if other is None:
-            return None
-        net, address = self.net, self.net.cells[cell].address
+            return NOBODY, math.log(item.portions[address]) + net.scales[cell].ln_median
         outcome = tuple(chosen.get(key, net.graph.fixed.get(key, 0)) for key in net.split_choices(other))
         return net.wp[other.batch, cell][outcome], math.log(item.portions[address] / other.portions[address])
 
@@ -112,29 +120,31 @@ class _Weighed:
         net = self.net
         members = [net.cell_of[address, item.metal] for address in item.portions]
         chosen = dict(zip(choices, outcome, strict=True))
-        expected = [
-            math.log(item.portions[net.cells[c].address])
-            + (net.ln_trace(c) if chosen.get(switch(net.cells[c])) else net.scales[c].ln_median)
-            for c in members
-        ]  # fmt: skip
-        anchors = [self._expected(item, c, chosen) for c in members]
-        unknown = [value for value, found in zip(expected, anchors, strict=True) if found is None]
+        expected = [self._expected(item, c, chosen) for c in members]
+        untold = _ln_sum([value for told, value in expected if told == NOBODY])
         group = len(self.rows)
         self.rows.append(list(range(len(self.group), len(self.group) + len(members))))
         copies = []
-        for j, (cell, found) in enumerate(zip(members, anchors, strict=True)):
+        for j, (cell, (told, value)) in enumerate(zip(members, expected, strict=True)):
             net.wp.setdefault((item.batch, cell), {})[outcome] = len(self.group)
             self.group.append(group)
             self.side.append(n + chosen[failed(item)] * net.backward)
-            self.anchor.append(-1 if found is None else found[0])
-            self.base.append(found[1] if found is not None else expected[j] - _ln_sum(unknown))
+            self.anchor.append(told)
+            self.base.append(value - untold if told == NOBODY else value)
             self.ratio.append(0 if j == 0 else 1 + len(self.scale))
             if j:
                 copies.append(len(self.scale))
                 net.copies.append(("v", len(self.scale), choices, outcome))
-                wide = [net.scales[members[i]].sd for i in (0, j) if anchors[i] is None]
-                self.scale.append(min(math.hypot(*wide), 1.5) if len(wide) == 2 else ANCHORED_SPLIT)
+                self.scale.append(self._spread([(members[i], expected[i][0]) for i in (0, j)]))
         return copies
+
+    def _spread(self, pair: list[tuple[int, int]]) -> float:
+        """First spread of a log-ratio: of two untold members what their rows say, else what is left open."""
+        told = [who for _, who in pair]
+        if told == [NOBODY, NOBODY]:
+            return min(math.hypot(*(self.net.scales[cell].sd for cell, _ in pair)), 1.5)
+        traces = [self.net.k["grade.trace_log_sd"]] * told.count(TRACES)
+        return math.hypot(ANCHORED_SPLIT, *traces)
 
 
 def list_anchored(net: Assembly) -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from gradeest.belief.assembly import build_network, pieces_per_kg
 from gradeest.belief.decode import Completion, decode
 from gradeest.belief.evidence import dry_share, gather
+from gradeest.belief.idle import configuration_weights
 from gradeest.belief.layers import join_layers, split_layers
 from gradeest.belief.network import Network
 from gradeest.errors import InferenceError, InputError
@@ -26,6 +27,7 @@ LEAST_ESS = 300.0
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
 FAST_MOVES = ((75, 24, 0.8), (60, 60, 0.9), (80, 160, 0.95))  # adapting, drawing, acceptance aimed at, until settled
+ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 GROUPS = 8  # of particles, for split R-hat
 
 
@@ -183,16 +185,26 @@ def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]
 
 
 def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Generator, engine: str) -> Diagnostics:
-    """Diagnostics of draws (chain, draw, unknown), judged by what will be shown: parameters and grades."""
+    """Diagnostics of draws (chain, draw, unknown), judged by what will be shown: parameters, grades, open choices."""
     chains, draws, _ = theta.shape
-    _, fitted = decode(theta.reshape(chains * draws, -1), network, rng)
+    state, fitted = decode(theta.reshape(chains * draws, -1), network, rng)
     grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
     unused = [network.layout[name] for name in ("x1", "x0", "v", "e_ok", "e_failed")]  # sides that choices may not take
-    judged = np.concatenate([np.delete(theta, np.r_[tuple(unused)], axis=-1), grades], axis=-1)
+    choices = _open_choices(network, configuration_weights(network, state.configurations))
+    choices = choices.reshape(chains, draws, -1)
+    judged = np.concatenate([np.delete(theta, np.r_[tuple(unused)], axis=-1), grades, choices], axis=-1)
     r_hat, ess = diagnose(judged)
     count = chains * draws
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
+
+
+def _open_choices(network: Network, weights: Values) -> Values:
+    """Chance of every choice that is not all but decided, (draw, choice): particles that never turn show in it."""
+    values = network.configurations.values
+    chances = np.stack([weights[:, values[:, n] == 1].sum(axis=1) for n in range(values.shape[1])], axis=1)
+    mean = chances.mean(axis=0)
+    return chances[:, (mean > ALL_BUT_DECIDED) & (mean < 1 - ALL_BUT_DECIDED)]
 
 
 def diagnose(draws: Values) -> tuple[float, float]:

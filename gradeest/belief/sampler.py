@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from gradeest.belief.density import NEVER
-from gradeest.belief.idle import fit_idle_sides, refresh_idle
+from gradeest.belief.idle import fit_idle_sides, likeliest, refresh_idle
 from gradeest.belief.network import Network
 from gradeest.belief.tape import Gradient
 
@@ -25,7 +24,6 @@ LONGEST = 48  # leapfrog steps of one trajectory
 FROZEN_MOVES = 10  # rejected in a row while adapting
 SD_RANGE = (1e-4, 10.0)  # of an unknown, while the shape is still being learned
 FIRST_LONGEST = 10  # until a first shape is known
-SCOUTING = 30  # moves of particles that are held on given sides
 Report = Callable[[float, str], None]
 
 
@@ -42,36 +40,6 @@ class _Mover:
         self.divergences = 0
         self.idle = np.zeros(particles, dtype=int)  # moves since a particle last moved
 
-    def hold(self) -> None:
-        """Hold every particle on sides of its own, so that each side is seen before it is known which are likely."""
-        configurations = self.network.configurations
-        bias = np.full((len(configurations.terms), self.theta.shape[1]), NEVER)
-        for rows in configurations.of_group:
-            rows = rows[rows < len(bias)]
-            places = self.rng.permutation(self.theta.shape[1]) % rows.size
-            bias[rows[places], np.arange(bias.shape[1])] = 0.0
-        self.gradient.arrays = {**self.gradient.arrays, "cfg_bias": bias}
-        self.ln_p, self.slope = self.gradient(self.theta)
-
-    def release(self, draws: Values) -> None:
-        """Let all particles choose their sides; what they do not use starts where it was used by those held there.
-
-        Parameters: draws (move, unknown, particle) while they were held.
-        """
-        bias = self.gradient.arrays["cfg_bias"]
-        flat = draws.transpose(0, 2, 1).reshape(-1, self.network.size)
-        self.network = fit_idle_sides(self.network, flat, np.tile(bias.T, (len(draws), 1)))
-        position = {key: n for n, key in enumerate(self.network.configurations.choices)}
-        theta = self.theta.copy()
-        for name, index, choices, outcome in self.network.copies:
-            values = self.network.configurations.values[:, [position[key] for key in choices]]
-            used = (bias[(values == np.array(outcome)).all(axis=1)] == 0).any(axis=0)
-            place = self.network.layout[name].start + index
-            rest = self.network.arrays[f"{name}_ps"][index] * self.rng.normal(size=int((~used).sum()))
-            theta[place, ~used] = self.network.arrays[f"{name}_pm"][index] + rest
-        self.theta, self.gradient = theta, Gradient(self.network)
-        self.ln_p, self.slope = self.gradient(self.theta)
-
     def reshape(self, draws: Values) -> None:
         """Take the shape of the posterior, and of the idle sides, from draws (unknown, draw)."""
         self.network = fit_idle_sides(self.network, draws.T)
@@ -81,15 +49,23 @@ class _Mover:
         self.whiten = shrunk_cholesky(refresh_idle(self.network, draws.T, self.rng).T)
 
     def restart_frozen(self) -> None:
-        """Put particles that have not moved for long where others are: they started in a corner too narrow to leave."""
+        """Put particles that have not moved for long where others of the same sides are.
+
+        They started in a corner too narrow to leave; put anywhere, they would empty the narrower sides.
+        """
         frozen = np.flatnonzero(self.idle >= FROZEN_MOVES)
         moving = np.flatnonzero(self.idle < FROZEN_MOVES)
-        if frozen.size and moving.size:
-            places = self.rng.choice(moving, size=frozen.size)
-            self.theta, self.slope, self.ln_p = self.theta.copy(), self.slope.copy(), self.ln_p.copy()
-            self.theta[:, frozen], self.slope[:, frozen] = self.theta[:, places], self.slope[:, places]
-            self.ln_p[frozen] = self.ln_p[places]
-            self.idle[frozen] = 0
+        if not (frozen.size and moving.size):
+            return
+        sides = likeliest(self.network, self.theta.T)
+        self.theta, self.slope, self.ln_p = self.theta.copy(), self.slope.copy(), self.ln_p.copy()
+        for one in frozen:
+            alike = moving[(sides[moving] == sides[one]).all(axis=1)]
+            if alike.size:
+                place = self.rng.choice(alike)
+                self.theta[:, one], self.slope[:, one] = self.theta[:, place], self.slope[:, place]
+                self.ln_p[one] = self.ln_p[place]
+            self.idle[one] = 0
 
     def move(self, longest: int = LONGEST) -> float:
         """One trajectory of all particles, of at most `longest` steps; returns their mean acceptance."""
@@ -142,8 +118,6 @@ class Sampler:
         ln_step = averaged = float(np.log(mover.step))
         since = 0
         with threadpool_limits(1):  # small matrices: threads would only wait for each other
-            if not self._shaped:
-                self._scout()
             for n in range(moves):
                 acceptance = mover.move(LONGEST if self._shaped else FIRST_LONGEST)
                 mover.restart_frozen()
@@ -158,19 +132,6 @@ class Sampler:
                 if report is not None:
                     report((n + 1) / moves, "learning the shape")
         mover.step = float(np.exp(averaged))
-
-    def _scout(self) -> None:
-        """See every side of every choice once, from particles held there."""
-        mover = self._mover
-        mover.hold()
-        ln_step = float(np.log(mover.step))
-        held = []
-        for n in range(SCOUTING):
-            acceptance = mover.move(FIRST_LONGEST)
-            ln_step = float(np.clip(ln_step + 0.5 * (n + 1) ** -0.5 * (acceptance - TARGET_ACCEPTANCE), -7.0, 0.0))
-            mover.step = float(np.exp(ln_step))
-            held.append(mover.theta)
-        mover.release(np.array(held[len(held) // 2 :]))
 
     def draw(self, moves: int, report: Report | None = None) -> tuple[Values, int, Network]:
         """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of."""
