@@ -22,7 +22,7 @@ from gradeest.materials.catalogue import GradeRow, Quantiles
 Z95 = 1.6448536269514722  # standard normal 95 % point
 BACKWARD = "WO"  # roles (evidence.py) whose batches are read backwards
 Copy = tuple[str, int, tuple[Hashable, ...], tuple[int, ...]]  # (unknown, index, choices, the outcome that uses it)
-LEAST_READING = 0.3  # softplus width of a reading, in units of its sd
+LEAST_READING = 1.0  # softplus width of a reading, in units of its sd: below it, what follows is straight in ln
 
 
 def logit(p: float) -> float:

@@ -26,7 +26,12 @@ MOST_R_HAT = 1.03
 LEAST_ESS = 300.0
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
-FAST_MOVES = ((75, 24, 0.8), (60, 60, 0.9), (80, 160, 0.95))  # adapting, drawing, acceptance aimed at, until settled
+FAST_MOVES = (  # adapting, drawing, acceptance aimed at; on to the next until settled
+    (75, 24, 0.8),
+    (60, 60, 0.9),
+    (80, 160, 0.95),
+    (120, 480, 0.9),
+)
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 GROUPS = 8  # of particles, for split R-hat
 
