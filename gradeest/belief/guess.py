@@ -67,7 +67,7 @@ def _failed_odds(item: BatchMetal, net: Assembly) -> float:
     if item.role == "O" or seen <= 0 or expected <= 0 or not _one_switch(item, net):
         return prior
     if not is_sharp(item, net):
-        return 0.0
+        return prior
     gap = math.log(seen / net.catalogue.routes[item.route].recovery[item.metal].q50 / expected)
     cell = net.cell_of[next(iter(item.portions)), item.metal]
     absent = min(max(net.scales[cell].p_absent, 1e-6), 1 - 1e-6)

@@ -151,7 +151,12 @@ def test_the_certain_do_not_count() -> None:
 def batches_of_chips(count: int) -> Bench:
     """One fraction of late chips run in many batches, each of which may have failed."""
     runs = [
-        batch(f"B{n}", "chips-burn", [("L/late", 0.2)], weighed("au-1", f"B{n}", "Au", "gold-powder", 0.07 + 0.003 * n))
+        batch(
+            f"B{n}",
+            "chips-burn",
+            [("L/late", 0.2)],
+            weighed("au-1", f"B{n}", "Au", "gold-powder", 0.07 + 0.003 * n, 0.001),
+        )
         for n in range(count)
     ]
     return bench([lot("L", Fraction("late", "chips-from-2014", 0.2 * count))], runs)
@@ -172,6 +177,17 @@ def test_a_bench_beyond_eight_open_questions_says_which_it_closed() -> None:
     for note in notes:
         assert note.startswith("B")
         assert note.endswith(": taken as an ordinary run for Au (too many open questions)")
+
+
+@pytest.mark.parametrize(("step_g", "is_open"), [(0.04, True), (0.001, False)])
+def test_a_coarse_weight_rules_no_traces_out(step_g: float, is_open: bool) -> None:
+    """0.12 g read to 0.04 g may have been next to nothing; read to a milligram it was not."""
+    powder = weighed("au-1", "B0", "Au", "gold-powder", 0.12, step_g)
+    made = bench(
+        [lot("L", Fraction("late", "chips-from-2014", 0.4))], [batch("B0", "chips-burn", [("L/late", 0.4)], powder)]
+    )
+    network = build_network(made, load_catalogue())
+    assert (("trace", "L", "chips-from-2014", "Au") not in network.fixed) == is_open
 
 
 def test_fixing_a_choice_is_seen_in_the_sum() -> None:
