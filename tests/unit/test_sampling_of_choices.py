@@ -1,0 +1,58 @@
+"""Particles and open choices: those that never turn are seen, and a restart keeps the sides as they were."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from gradeest.belief.assembly import build_network
+from gradeest.belief.idle import likeliest
+from gradeest.belief.network import Network
+from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose
+from gradeest.belief.sampler import FROZEN_MOVES, Sampler
+from gradeest.materials.catalogue import load_catalogue
+from gradeest.records.domain import Fraction
+from tests.engine_bench import batch, bench, lot, product
+
+PARTICLES, MOVES = 192, 60
+
+
+@pytest.fixture(scope="module")
+def network() -> Network:
+    """One poor weight of late chips: a failed run, traces, or poor chips."""
+    powder = product("au-1", "B1", "Au", "gold-powder", 0.012, 0.001)
+    run = batch("B1", "chips-burn", [("L/late", 0.4)], powder)
+    return build_network(bench([lot("L", Fraction("late", "chips-from-2014", 0.4))], [run]), load_catalogue())
+
+
+def chances(network: Network, turning: bool) -> np.ndarray:
+    """Weights of configurations (draw, configuration): every particle sure of one, for good or anew at every move."""
+    count, rng = len(network.configurations.terms), np.random.default_rng(1)
+    picked = rng.integers(count, size=(PARTICLES, MOVES if turning else 1)).repeat(1 if turning else MOVES, axis=1)
+    found = _open_choices(network, np.eye(count)[picked.ravel()])
+    return found.reshape(PARTICLES, MOVES, -1)
+
+
+def test_particles_that_never_turn_are_not_settled(network: Network) -> None:
+    assert chances(network, turning=False).shape[2] == 2
+    assert diagnose(chances(network, turning=False))[1] < LEAST_ESS
+    assert diagnose(chances(network, turning=True))[1] > LEAST_ESS
+
+
+def test_a_choice_that_is_all_but_decided_is_not_judged(network: Network) -> None:
+    sure = np.zeros((100, len(network.configurations.terms)))
+    sure[:, 0] = 1.0
+    assert _open_choices(network, sure).shape == (100, 0)
+
+
+def test_frozen_particles_restart_among_their_like(network: Network) -> None:
+    mover = Sampler(network, np.random.default_rng(2), PARTICLES)._mover
+    mover.theta = np.random.default_rng(3).normal(size=mover.theta.shape)
+    mover.ln_p, mover.slope = mover.gradient(mover.theta)
+    before, places = likeliest(network, mover.theta.T), mover.theta.copy()
+    assert len(np.unique(before, axis=0)) > 1
+    mover.idle[:40] = FROZEN_MOVES
+    mover.restart_frozen()
+    assert np.array_equal(likeliest(network, mover.theta.T), before)
+    assert (mover.theta[:, :40] != places[:, :40]).any()
+    assert np.array_equal(mover.theta[:, 40:], places[:, 40:])
