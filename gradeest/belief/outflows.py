@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gradeest.belief.choices import pad_rows
 from gradeest.belief.network import Z95, floats, logit, logit_normal
@@ -19,7 +20,7 @@ from gradeest.records.domain import Batch, Loss
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
-Values = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
+Values = NDArray[np.float64]
 
 
 def loss_logit(loss: Loss) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TypeVar
 
 from gradeest.errors import LedgerError
@@ -54,18 +54,7 @@ class Builder:
 
     @property
     def bench(self) -> Bench:
-        return Bench(
-            self.lots,
-            self.batches,
-            self.assays,
-            self.settings,
-            self.sales,
-            self.discards,
-            self.splits,
-            self.balances,
-            self.checks,
-            self.additions,
-        )
+        return Bench(**{each.name: getattr(self, each.name) for each in fields(Bench)})
 
     def apply(self, event: Event, product_names: Mapping[int, str]) -> None:
         """Add one event that stands. Raises UnfitError where it names what is not there."""
