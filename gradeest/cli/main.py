@@ -13,6 +13,7 @@ from gradeest.cli import (
     balance,
     batch,
     bench,
+    choosing,
     demo,
     grades,
     imports,
@@ -91,6 +92,7 @@ def start(
 demo.register(app)
 app.add_typer(lot.app)
 outlook.register(app)
+choosing.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)

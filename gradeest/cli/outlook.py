@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
+    from gradeest.workflow.choosing import PlanShown
     from gradeest.workflow.outlook import ForecastShown, RankingShown, Trust
 
 LEAST_G = 1e-3  # fine metal: a total below it is none
@@ -88,7 +89,7 @@ def forecast_remarks(row: Any) -> list[str]:
     return lines + ([f"{percent(row.p_trace)}: next to none"] if row.p_trace > 0.02 else [])
 
 
-def invented(shown: ForecastShown | RankingShown) -> str:
+def invented(shown: ForecastShown | RankingShown | PlanShown) -> str:
     """Says so where a lot is invented."""
     return f" ({shown.invented})" if shown.invented else ""
 

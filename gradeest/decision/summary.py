@@ -71,6 +71,17 @@ def estimate_capped_mean(values: Draws, share: float = 0.05) -> Estimate:
     return Estimate(mean, influence)
 
 
+def estimate_quantile(values: Draws, share: float) -> Estimate:
+    """The point below which `share` of the draws lie; influence (share - 1{V <= q}) / density(q).
+
+    The density comes from the quantiles a fifth of the way to the nearer end on either side (the usual error of a
+    sample quantile, from memory).
+    """
+    step = 0.2 * min(share, 1 - share)
+    low, q, high = np.quantile(values, (share - step, share, share + step))
+    return Estimate(float(q), (share - (values <= q)) * (high - low) / (2 * step))
+
+
 def estimate_ratio(over: Estimate, under: Estimate) -> Estimate:
     """Ratio of two estimates over the same draws, influence by the delta method: (u_over - ratio u_under) / under."""
     ratio = over.value / under.value

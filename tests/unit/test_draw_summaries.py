@@ -10,6 +10,7 @@ from gradeest.decision.summary import (
     Interval,
     estimate_capped_mean,
     estimate_mean,
+    estimate_quantile,
     estimate_ratio,
     mcse,
     mean_of_worst,
@@ -148,3 +149,12 @@ def test_an_error_from_a_single_origin_is_unknown() -> None:
 def test_an_interval_of_draws() -> None:
     interval = Interval.of(np.arange(101.0))
     assert (interval.q5, interval.q50, interval.q95, interval.mean) == (5.0, 50.0, 95.0, 50.0)
+
+
+def test_the_error_of_a_quantile_is_that_of_repeated_samples() -> None:
+    rng = np.random.default_rng(12)
+    found = [estimate_quantile(rng.standard_normal(4_000), 0.25) for _ in range(200)]
+    values = np.array([one.value for one in found])
+    told = np.mean([mcse(one.influence) for one in found])
+    assert values.mean() == pytest.approx(-0.674490, abs=4 * values.std() / np.sqrt(200))  # normal table
+    assert told == pytest.approx(values.std(), rel=0.2)  # the sd of 200 repeats is itself good to 5 %

@@ -86,6 +86,8 @@ ARGUMENTS = {
     "lot show": ("shed",),
     "batch show": ("B1",),
     "where": ("B1",),
+    "bid": ("shed.toml",),
+    "plan": ("--hours", "20"),
     "priors show": ("fingers-memory",),
     "lot more": ("shed/caps", "50 g"),
     "lot split": ("shed/caps", "fine=100 g", "rest=150 g"),

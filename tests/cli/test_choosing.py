@@ -1,0 +1,85 @@
+"""`plan` and `bid` as typed: what they print and refuse, and that they keep to the ranking's own numbers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Run
+
+PRICES = 'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = "1 / g"\nPd = "30 / g"\n'  # invented
+
+
+@pytest.fixture
+def priced(bench: Run, tmp_path: Path) -> Run:
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    return bench
+
+
+def test_the_plan_takes_its_numbers_from_the_ranking(priced: Run) -> None:
+    rank, plan = priced("rank", "--json").json, priced("plan", "--hours", "200", "--json").json
+    rows = {row["address"]: row for row in rank["ranking"]["rows"]}
+    done = [step for step in plan["steps"] if step["action"] == "process"]
+    assert [step["address"] for step in done] == [a for a, row in rows.items() if row["verdict"] == "process"]
+    for step in plan["steps"]:
+        assert step["gain"] == rows[step["address"]]["gain"]
+    actions = {step["address"]: step["action"] for step in plan["steps"]}
+    assert actions["shed/tilt"] == "leave"  # mercury: never in a plan
+    assert all(rows[a]["verdict"] == "sample first" for a, action in actions.items() if action == "test first")
+
+
+def test_a_plan_too_small_for_anything_says_what_more_hours_would_bring(priced: Run) -> None:
+    plan = priced("plan", "--hours", "0.5", "--json").json
+    assert {step["action"] for step in plan["steps"]}.isdisjoint({"process"})
+    (use,) = plan["uses"]
+    shown = priced("plan", "--hours", "0.5")
+    assert shown.code == 0
+    assert "process nothing" in shown.out
+    if use["next"] is not None:
+        again = priced("plan", "--hours", str(0.5 + use["next"]["extra"] * 1.001), "--json").json
+        assert again["gain"]["mean"] == pytest.approx(use["next"]["gain"], rel=1e-6)
+
+
+def test_what_must_be_in_a_plan_and_cannot_be_is_told_with_by_how_much(priced: Run) -> None:
+    ran = priced("plan", "--hours", "1", "--must", "shed/strips")
+    assert ran.code == 6
+    assert "more than 1" in ran.err
+    blocked = priced("plan", "--must", "shed/tilt", "--must", "shed/nothing")
+    assert blocked.code == 3
+    assert "shed/tilt" in blocked.err
+    assert "shed/nothing" in blocked.err
+    assert priced("plan", "--hours=-1", "--cash=-2").err.count("type a number from 0 on") == 2
+
+
+def test_without_prices_there_is_no_plan_and_no_bid(bench: Run) -> None:
+    assert bench("plan").code == 3
+    assert bench("bid", "shed.toml").code == 3
+
+
+def test_a_bid_saves_nothing_and_needs_no_ledger(bench: Run, tmp_path: Path) -> None:
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    before = bench("history", "--json").json
+    with_ledger = bench("bid", "shed.toml", "--json").json
+    assert bench("history", "--json").json == before
+    (tmp_path / "gradeest.ledger").unlink()
+    ran = bench("bid", "shed.toml")
+    assert ran.code == 0, ran.err
+    assert not (tmp_path / "gradeest.ledger").exists()
+    uses = {part["address"]: part["use"] for part in with_ledger["bid"]["parts"]}
+    assert uses["tilt"] == "not counted"
+    assert with_ledger["bid"]["asked"]["price"] == 40  # the file's price_paid
+    assert "At most" in ran.out or "No bid" in ran.out
+    assert all(len(line) <= 80 for line in ran.out.splitlines())
+
+
+def test_a_bid_learns_from_the_bench(priced: Run) -> None:
+    before = priced("bid", "shed.toml", "--json").json["bid"]["highest"]["price"]
+    assay = ("--metal", "Au", "--value", "9000 g/t", "--u", "5 %", "--later", "--sure")
+    assert priced("record", "assay", "shed/strips", *assay).code == 0
+    assert priced("bid", "shed.toml", "--json").json["bid"]["highest"]["price"] > before
+
+
+def test_a_wished_chance_that_cannot_be_is_refused(priced: Run) -> None:
+    assert priced("bid", "shed.toml", "--chance", "1.5").code == 3
+    assert priced("bid", "nothing.toml").code == 3

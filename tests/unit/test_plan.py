@@ -1,0 +1,102 @@
+"""The choice within limits: against a published knapsack, against all subsets, and the order against all orders."""
+
+from __future__ import annotations
+
+from itertools import combinations, permutations
+
+import numpy as np
+import pytest
+
+from gradeest.decision.plan import Limit, choose_runs, next_step, order_runs, plan_value
+from gradeest.errors import PlanInfeasible
+
+# Knapsack instances P01 and P02 of J. Burkardt's collection (Florida State University), with their optima.
+P01 = (
+    165,
+    [23, 31, 29, 44, 53, 38, 63, 85, 89, 82],
+    [92, 57, 49, 68, 60, 43, 67, 84, 87, 72],
+    309,
+    (0, 1, 2, 3, 5),
+)
+P02 = (26, [12, 7, 11, 8, 9], [24, 13, 23, 15, 16], 51, (1, 2, 3))
+
+
+def hours(most: float, uses: list[float]) -> Limit:
+    return Limit("hours", "h", most, np.array(uses, dtype=float))
+
+
+def by_ratio(values: list[float], limit: Limit) -> float:
+    """What taking the best ratio first, as long as it fits, reaches."""
+    left, got = limit.most, 0.0
+    for i in sorted(range(len(values)), key=lambda i: -values[i] / limit.uses[i]):
+        if limit.uses[i] <= left:
+            left, got = left - limit.uses[i], got + values[i]
+    return got
+
+
+@pytest.mark.parametrize(("most", "uses", "values", "best", "members"), [P01, P02])
+def test_published_knapsacks(most, uses, values, best, members) -> None:
+    chosen = choose_runs(np.array(values, dtype=float), [hours(most, uses)])
+    assert chosen == members
+    assert plan_value(np.array(values, dtype=float), chosen) == best
+
+
+def test_the_best_ratio_first_is_not_the_best_plan() -> None:
+    # Own instance: 6 h worth 10 fills a day of 10 h badly; two of 5 h worth 8 each are better.
+    values, limit = [10.0, 8.0, 8.0], hours(10, [6, 5, 5])
+    assert by_ratio(values, limit) == 10  # the broken twin
+    assert choose_runs(np.array(values), [limit]) == (1, 2)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_plan_is_the_best_of_all_subsets(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(3, 13))
+    values = rng.normal(60, 60, n)
+    fee = float(rng.choice([0.0, 80.0]))
+    limits = [Limit("hours", "h", 20.0, rng.uniform(2, 12, n)), Limit("cash", "coin", 300.0, rng.uniform(20, 150, n))]
+    must = tuple(int(i) for i in np.argsort(limits[0].uses + limits[1].uses / 15)[: seed % 2])
+
+    def best(grown: float = 0.0) -> float:
+        found = -np.inf
+        for size in range(n + 1):
+            for chosen in combinations(range(n), size):
+                most = [limits[0].most + grown, limits[1].most]
+                fits = all(limit.uses[list(chosen)].sum() <= m for limit, m in zip(limits, most, strict=True))
+                if fits and set(must) <= set(chosen):
+                    found = max(found, plan_value(values, chosen, fee))
+        return found
+
+    chosen = choose_runs(values, limits, fee, must)
+    assert plan_value(values, chosen, fee) == pytest.approx(best())
+    more = next_step(values, limits, 0, fee, must)
+    if more is not None:
+        assert best(more.extra * (1 + 1e-6)) == pytest.approx(best() + more.gain)
+        assert best(more.extra * 0.999) < best() + max(0.0101 * abs(best()), 1e-9)
+
+
+def test_a_fee_that_nobody_bears_alone_can_make_leaving_all_the_best_plan() -> None:
+    values = np.array([30.0, 40.0])
+    assert choose_runs(values, [hours(10, [1, 1])], fee=80) == ()
+    assert choose_runs(values, [hours(10, [1, 1])], fee=60) == (0, 1)
+
+
+def test_what_must_be_in_a_plan_and_does_not_fit_is_told_with_by_how_much() -> None:
+    limits = [hours(5, [4, 3]), Limit("cash", "coin", 10, np.array([8.0, 9.0]))]
+    with pytest.raises(PlanInfeasible) as told:
+        choose_runs(np.array([1.0, 1.0]), limits, must=(0, 1))
+    assert "hours: 7 h needed, 2 more than 5" in told.value.message
+    assert "cash: 17 coin needed, 7 more than 10" in told.value.message
+
+
+def test_the_order_by_ratio_brings_the_gain_soonest() -> None:
+    # Smith's ratio rule; jobs of 3, 5, 2, 4 h worth 6, 5, 8, 2: 3, 1, 2, 4 by brute force, sum of worth x time 124.
+    time, worth = [3, 5, 2, 4], [6, 5, 8, 2]
+
+    def cost(order: tuple[int, ...]) -> float:
+        return sum(worth[j] * sum(time[k] for k in order[: at + 1]) for at, j in enumerate(order))
+
+    order = order_runs(range(4), {i: worth[i] / time[i] for i in range(4)})
+    assert order == (2, 0, 1, 3)
+    assert cost(order) == 124 == min(cost(other) for other in permutations(range(4)))
+    assert (cost((0, 1)), cost((1, 0))) == (3 * 6 + 8 * 5, 5 * 5 + 8 * 6)
