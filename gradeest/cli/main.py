@@ -25,6 +25,7 @@ from gradeest.cli import (
     record,
     stock,
     streams,
+    testing,
     unfinished,
     where,
     worksheet,
@@ -93,6 +94,7 @@ demo.register(app)
 app.add_typer(lot.app)
 outlook.register(app)
 choosing.register(app)
+testing.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)

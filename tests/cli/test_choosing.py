@@ -83,3 +83,27 @@ def test_a_bid_learns_from_the_bench(priced: Run) -> None:
 def test_a_wished_chance_that_cannot_be_is_refused(priced: Run) -> None:
     assert priced("bid", "shed.toml", "--chance", "1.5").code == 3
     assert priced("bid", "nothing.toml").code == 3
+
+
+def test_tests_keep_to_their_bounds_and_name_a_size(priced: Run) -> None:
+    shown = priced("test-first", "shed/strips", "--json").json
+    (row,) = shown["rows"]
+    assert {option["sort"] for option in row["options"]} == {"assay", "trial run"}
+    for option in row["options"]:
+        assert 0 <= option["worth"] <= row["perfect"] + 3 * (row["perfect_mcse"] + option["worth_mcse"])
+        assert option["net"] == pytest.approx(option["worth"] - option["cost"])
+    rank = priced("rank", "--json").json["ranking"]["rows"]
+    assert row["gain"] == next(r["gain"] for r in rank if r["address"] == "shed/strips")
+    every = priced("test-first")
+    assert every.code == 0
+    assert "do " in every.out
+    assert all(len(line) <= 80 for line in every.out.splitlines())
+    dear = priced("test-first", "--fee", "100000", "--json").json
+    assert all(r["advice"].startswith("do not") for r in dear["rows"])
+
+
+def test_what_must_not_be_processed_is_not_tested_for_it(priced: Run) -> None:
+    refused = priced("test-first", "shed/tilt")
+    assert refused.code == 3
+    assert "cannot be tested" in refused.err
+    assert priced("test-first", "--u", "5").code == 3

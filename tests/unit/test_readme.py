@@ -88,6 +88,7 @@ ARGUMENTS = {
     "where": ("B1",),
     "bid": ("shed.toml",),
     "plan": ("--hours", "20"),
+    "test-first": ("shed/strips", "--fee", "1"),
     "priors show": ("fingers-memory",),
     "lot more": ("shed/caps", "50 g"),
     "lot split": ("shed/caps", "fine=100 g", "rest=150 g"),

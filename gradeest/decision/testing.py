@@ -1,0 +1,164 @@
+"""Whether to test a fraction before deciding on it: an assay of a sample, or a trial run of a part, by size."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.decision.information import gained_by_signal, worth_of_perfect, worth_of_signal
+from gradeest.decision.summary import Interval, mcse
+
+Array = NDArray[np.float64]
+Sort = Literal["assay", "trial run"]
+ASSAY_SHARES = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1)  # sizes tried, as shares of the fraction
+TRIAL_SHARES = (0.05, 0.1, 0.2, 0.35, 0.5)
+FEWEST = 4.0  # n / CV^2 of a sample: with fewer pieces its own spread is more than half
+CLEAR = 2.0  # Monte Carlo errors: less is not told from nothing
+NONE_G = 1e-9  # so little metal reads as none
+
+
+@dataclass(frozen=True)
+class Option:
+    """One test of one size. `worth`: what its result is expected to bring by a better choice; `cost`: material used up,
+    a laboratory's fee, or what is lost by processing in two runs; money in the user's currency.
+    """
+
+    sort: Sort
+    mass_kg: float
+    worth: float
+    worth_mcse: float
+    cost: float
+    net: float
+
+
+@dataclass(frozen=True)
+class Tested:
+    """What testing a fraction would be worth. `perfect` bounds the worth of any test."""
+
+    address: str
+    kind: str
+    mass_kg: float
+    now: str  # what is done without a test: process, sell, keep
+    gain: Interval  # of processing it over the alternative
+    perfect: float
+    perfect_mcse: float
+    options: tuple[Option, ...]
+    best: Option | None  # the largest net worth, where it is clearly above nothing
+    advice: str
+    others: float | None = None  # what the best test's result brings by better choices on the other fractions
+    others_mcse: float | None = None
+
+
+@dataclass(frozen=True)
+class Material:
+    """A fraction as far as sampling it goes: kg, pieces per kg over the squared spread between pieces (n / CV^2)."""
+
+    mass_kg: float
+    pieces_per_kg: float
+
+
+def assay_sd(material: Material, sample_kg: float, u: float) -> float:
+    """Spread (ln) of an assay of a sample about the fraction's grade: which pieces it holds, and the laboratory.
+
+    sd^2 = ln(1 + (1 - m/M) CV^2 / n(m)) + u^2
+    """
+    part = (1 - sample_kg / material.mass_kg) / max(material.pieces_per_kg * sample_kg, 1e-9)
+    return math.sqrt(math.log1p(part) + u**2)
+
+
+def read_assay(contained_g: Array, sd: float, noise: Array) -> Array:
+    """What an assay of each metal shows, as ln of mass, (draw, metal); `noise` (draw, metal) is standard normal."""
+    return np.log(np.maximum(contained_g, NONE_G)) + sd * noise
+
+
+def assay_options(
+    advantage: Array,
+    alternative: Array,
+    contained_g: Array,
+    material: Material,
+    *,
+    u: float,
+    fee: float,
+    rng: np.random.Generator,
+    origin: NDArray[np.int_] | None = None,
+) -> list[Option]:
+    """Assays of samples of each size that holds enough pieces.
+
+    Parameters: advantage, alternative, shape (draw,), money; contained_g (draw, metal), of the metals that count; u,
+    relative standard uncertainty of the laboratory; fee, of one assay. All sizes share their noise: they are compared
+    in pairs.
+    """
+    payoffs = choices(advantage)
+    worth_of_all = max(float(advantage.mean()), 0.0) + max(float(alternative.mean()), 0.0)
+    noise = rng.standard_normal(contained_g.shape)
+    found = []
+    for share in ASSAY_SHARES:
+        if share * material.mass_kg * material.pieces_per_kg < FEWEST:
+            continue
+        signal = read_assay(contained_g, assay_sd(material, share * material.mass_kg, u), noise)
+        worth = worth_of_signal(payoffs, signal, origin)
+        cost = share * worth_of_all + fee
+        found.append(Option("assay", share * material.mass_kg, worth.value, worth.mcse, cost, worth.value - cost))
+    return found
+
+
+def trial_option(
+    mass_kg: float,
+    whole: Array,
+    trial: Array,
+    rest: Array,
+    product_g: Array,
+    origin: NDArray[np.int_] | None = None,
+) -> Option:
+    """A run of a part of the fraction, after which the rest is decided on.
+
+    Parameters: whole, trial, rest, shape (draw,), advantage of processing all, the part, and what is left; product_g
+    (draw, metal), fine metal of the part. Its cost is what two runs bring less than one, without its result.
+    """
+    worth = worth_of_signal(choices(rest), np.log(np.maximum(product_g, NONE_G)), origin)
+    cost = max(float(whole.mean()), 0.0) - max(float(rest.mean()), 0.0) - float(trial.mean())
+    return Option("trial run", mass_kg, worth.value, worth.mcse, cost, worth.value - cost)
+
+
+def choices(advantage: Array) -> Array:
+    """Payoffs (draw, action) of processing and of not processing."""
+    return np.stack([advantage, np.zeros_like(advantage)], axis=1)
+
+
+def best_option(options: Sequence[Option]) -> Option | None:
+    """The option of the largest net worth; None where none is clearly above nothing."""
+    best = max(options, key=lambda option: option.net, default=None)
+    return best if best is not None and best.net > CLEAR * best.worth_mcse else None
+
+
+def worth_for_others(advantages: Array, signal: Array, origin: NDArray[np.int_] | None = None) -> tuple[float, float]:
+    """What a signal brings by better choices on other fractions, (draw, fraction), with its Monte Carlo error."""
+    total = np.zeros(len(signal))
+    for advantage in advantages.T:
+        total += gained_by_signal(choices(advantage), signal, origin)
+    return max(float(total.mean()), 0.0), mcse(total, origin)
+
+
+def advise(perfect: float, perfect_mcse: float, best: Option | None, fee: float | None, currency: str) -> str:
+    """One line: do it or do not. `fee` None: the laboratory's fee is not known, so its limit is told."""
+    if perfect <= CLEAR * perfect_mcse:
+        return "do not: no result would change what you do"
+    if best is None:
+        return "do not: a result is worth less than what the test costs"
+    size = f"{1000 * best.mass_kg:.3g} g" if best.mass_kg < 0.1 else f"{best.mass_kg:.3g} kg"
+    if best.sort == "trial run":
+        return f"do it: a trial run of {size} first, worth {best.net:.3g} {currency} after its cost"
+    if fee is None:
+        return f"do it if assaying a sample of {size} costs less than {best.net:.3g} {currency}"
+    return f"do it: assay a sample of {size}, worth {best.net:.3g} {currency} after its cost"
+
+
+def perfect_worth(advantage: Array, origin: NDArray[np.int_] | None = None) -> tuple[float, float]:
+    """What knowing the outcome of the run would be worth, with its Monte Carlo error; bounds every test."""
+    found = worth_of_perfect(choices(advantage), origin)
+    return found.value, found.mcse

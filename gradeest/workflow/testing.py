@@ -1,0 +1,213 @@
+"""Whether a test before processing pays, for every fraction or, with trial runs, for one. Only reads."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gradeest.belief.outcome import Outcome, Run
+from gradeest.errors import InputError
+from gradeest.materials.hazards import DEFER
+from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
+from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
+from gradeest.workflow.telling import Report, say_nothing
+
+if TYPE_CHECKING:
+    from gradeest.belief.posterior import Posterior
+    from gradeest.decision.economics import Economics
+    from gradeest.decision.prices import Prices
+    from gradeest.decision.testing import Option, Tested
+
+
+@dataclass(frozen=True)
+class TestsShown:
+    """Tests as shown; `address` is "" for all fractions (then without trial runs). `u` is relative."""
+
+    address: str
+    currency: str
+    rows: tuple[Tested, ...]
+    u: float
+    fee: float | None
+    notes: tuple[str, ...]
+    defer: str
+    prices_file: str
+    trust: Trust
+    catalogue_version: str
+    seed: int
+    engine: str
+
+
+def weigh_tests(
+    place: Place,
+    address: str | None = None,
+    *,
+    u: float | None = None,
+    fee: float | None = None,
+    prices: Path | None = None,
+    report: Report = say_nothing,
+) -> TestsShown:
+    """What an assay of each fraction (and a trial run, where one is named) would be worth before deciding on it.
+
+    Parameters: u, relative standard uncertainty of the laboratory (the priors' where None); fee, of one assay, in the
+    user's currency (None: not known, its limit is told). Raises InputError for an address that cannot be processed.
+    """
+    with open_bench(place) as opened:
+        found, file = load_prices(opened, prices)
+        state = state_of(opened)
+        runs, blocked = split_fractions(opened, state, None)
+        barred = {item.address: item.reason for item in blocked}
+        runs = tuple(run for run in runs if run.address not in barred)
+        if address is not None and address not in {run.address for run in runs}:
+            reason = barred.get(address, "there is nothing left to process there")
+            raise InputError(f"{address} cannot be tested for processing: {reason}", "`gradeest rank` names what can")
+        posterior = believe(opened, state, report=report)
+        spread = opened.catalogue.constants["test.assay_u"] if u is None else u
+        bench = _Bench(opened, state, posterior, found, runs, spread, fee)
+        rows = tuple(bench.look_at(i, is_one=address is not None) for i in bench.order(address))
+        notes = ["an assay's worth counts the pieces a sample happens to hold and the laboratory's uncertainty"]
+        if fee is None:
+            notes.append("without --fee a laboratory's fee is not counted: what an assay may cost at most is told")
+        if address is None:
+            notes.append("trial runs: name one fraction")
+        return TestsShown(
+            address or "",
+            found.currency,
+            rows,
+            spread,
+            fee,
+            tuple(notes),
+            DEFER,
+            str(file),
+            trust_in(posterior),
+            opened.catalogue.version,
+            place.seed,
+            place.engine,
+        )
+
+
+class _Bench:
+    """Everything that can be processed, with its draws and its money."""
+
+    def __init__(
+        self,
+        opened: Opened,
+        state: State,
+        posterior: Posterior,
+        prices: Prices,
+        runs: tuple[Run, ...],
+        u: float,
+        fee: float | None,
+    ) -> None:
+        self.opened, self.posterior, self.prices, self.u, self.fee = opened, posterior, prices, u, fee
+        self.outcome = run_forward(opened, posterior, runs)
+        self.kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
+        self.money = self.value(self.outcome, self.kinds)
+        self.origin = self.outcome.origin
+
+    def value(self, outcome: Outcome, kinds: dict[str, str]) -> Economics:
+        """Money of an outcome, with the draws of prices that `rank` uses."""
+        from gradeest.decision.economics import value_runs
+        from gradeest.decision.prices import NamedDraws
+
+        named = NamedDraws(stream(self.opened.place, "prices"), outcome.recovered_g.shape[0])
+        return value_runs(outcome, kinds, self.prices, self.opened.catalogue, named)
+
+    def order(self, address: str | None) -> list[int]:
+        """Runs to look at: the one named, or all."""
+        return [i for i, run in enumerate(self.outcome.runs) if address in (None, run.address)]
+
+    def look_at(self, i: int, *, is_one: bool) -> Tested:
+        """What testing run `i` is worth; `is_one` adds trial runs and what its result tells about the others."""
+        from gradeest.decision.summary import Interval
+        from gradeest.decision.testing import Tested, advise, best_option, perfect_worth, worth_for_others
+
+        run, gain = self.outcome.runs[i], self.money.advantage[:, i]
+        perfect, error = perfect_worth(gain, self.origin)
+        options: list[Option] = []
+        if perfect > 0:
+            options += self.assays(i)
+            options += self.trials(i) if is_one else []
+        best = best_option(options)
+        others: tuple[float | None, float | None] = (None, None)
+        if is_one and len(self.outcome.runs) > 1:
+            rest = np.delete(self.money.advantage, i, axis=1)
+            product = np.log(np.maximum(self.outcome.recovered_g[:, i][:, self.counted(i)], 1e-9))
+            others = worth_for_others(rest, product, self.origin)
+        now = "process" if gain.mean() > 0 else self.money.alternatives[i]
+        advice = advise(perfect, error, best, self.fee, self.prices.currency)
+        kind, mass = self.kinds[run.address], run.mass_kg
+        return Tested(
+            run.address, kind, mass, now, Interval.of(gain), perfect, error, tuple(options), best, advice, *others
+        )
+
+    def counted(self, i: int) -> list[int]:
+        """Metals that the run brings out and that have a price."""
+        brought = self.outcome.recovered_g[:, i].max(axis=0) > 0
+        return [m for m, name in enumerate(self.outcome.metals) if brought[m] and self.prices.metal_per_g[name] > 0]
+
+    def assays(self, i: int) -> list[Option]:
+        """Assays of samples by size."""
+        from gradeest.decision.testing import Material, assay_options
+
+        run = self.outcome.runs[i]
+        at = self.posterior.fractions.index(run.address)
+        pieces = float(self.posterior.pieces_per_kg[at] * self.posterior.dry_share[at])
+        return assay_options(
+            self.money.advantage[:, i],
+            self.money.alternative[:, i],
+            self.outcome.contained_g[:, i][:, self.counted(i)],
+            Material(run.mass_kg, pieces),
+            u=self.u,
+            fee=self.fee or 0.0,
+            rng=stream(self.opened.place, f"assay {run.address}"),
+            origin=self.origin,
+        )
+
+    def trials(self, i: int) -> list[Option]:
+        """Trial runs by size; each is valued beside the other fractions, as the ranking does."""
+        from gradeest.decision.testing import TRIAL_SHARES, trial_option
+
+        whole, found = self.outcome.runs[i], []
+        kind = self.kinds[whole.address]
+        for share in TRIAL_SHARES:
+            parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
+            parts.append(Run(whole.address, (1 - share) * whole.mass_kg, whole.route))
+            drawn = run_forward(self.opened, self.posterior, parts)
+            joined = _beside(drawn, self.outcome, i)
+            money = self.value(joined, {**self.kinds, **{run.address: kind for run in joined.runs[:2]}})
+            product = drawn.recovered_g[:, 0][:, self.counted(i)]
+            advantage = money.advantage
+            found.append(
+                trial_option(
+                    parts[0].mass_kg,
+                    self.money.advantage[:, i],
+                    advantage[:, 0],
+                    advantage[:, 1],
+                    product,
+                    self.origin,
+                )
+            )
+        return found
+
+
+def _beside(parts: Outcome, all_runs: Outcome, left_out: int) -> Outcome:
+    """The two parts of a run, under names of their own, beside all other runs; the draws are the same."""
+    keep = [i for i in range(len(all_runs.runs)) if i != left_out]
+    named = tuple(
+        dataclasses.replace(run, address=f"{run.address} {part}")
+        for run, part in zip(parts.runs, ("trial", "rest"), strict=True)
+    )
+    return dataclasses.replace(
+        all_runs,
+        runs=(*named, *(all_runs.runs[i] for i in keep)),
+        forms=(*parts.forms, *(all_runs.forms[i] for i in keep)),
+        contained_g=np.concatenate([parts.contained_g, all_runs.contained_g[:, keep]], axis=1),
+        recovered_g=np.concatenate([parts.recovered_g, all_runs.recovered_g[:, keep]], axis=1),
+        weight_g=np.concatenate([parts.weight_g, all_runs.weight_g[:, keep]], axis=1),
+        is_trace=np.concatenate([parts.is_trace, all_runs.is_trace[:, keep]], axis=1),
+    )

@@ -1,0 +1,101 @@
+"""Tests before processing: an assay against the closed form, its bounds, sampling by pieces, and the advice."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from gradeest.decision.testing import (
+    ASSAY_SHARES,
+    Material,
+    Option,
+    advise,
+    assay_options,
+    assay_sd,
+    best_option,
+    perfect_worth,
+    trial_option,
+)
+
+N = 100_000
+MU, SIGMA, PRICE, COST = math.log(2.0), 0.6, 50.0, 130.0  # g in the fraction, invented
+
+
+def gold(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    grams = np.exp(MU + SIGMA * rng.standard_normal(N))
+    return grams, PRICE * grams - COST
+
+
+def closed_form(sd: float) -> float:
+    """E[max(p E[G|y] - c, 0)] - max(p E[G] - c, 0), G lognormal, ln y = ln G + N(0, sd): E[G|y] is lognormal too."""
+    mean = math.exp(MU + SIGMA**2 / 2)
+    known = SIGMA**2 / math.hypot(SIGMA, sd)  # sd of E[ln G | y]
+    d = math.log(PRICE * mean / COST) / known
+    call = PRICE * mean * norm.cdf(d + known / 2) - COST * norm.cdf(d - known / 2)
+    return call - max(PRICE * mean - COST, 0)
+
+
+def test_assays_are_worth_what_the_closed_form_says_and_larger_ones_no_less() -> None:
+    rng = np.random.default_rng(1)
+    grams, gain = gold(rng)
+    material = Material(2.0, 60.0)
+    found = assay_options(gain, np.zeros(N), grams[:, None], material, u=0.1, fee=0, rng=rng)
+    assert [option.mass_kg for option in found] == [pytest.approx(share * 2.0) for share in ASSAY_SHARES[-2:]]
+    for option in found:  # the smaller ones would hold hardly any pieces
+        sd = assay_sd(material, option.mass_kg, 0.1)
+        assert option.worth == pytest.approx(closed_form(sd), abs=4 * option.worth_mcse)
+    perfect, error = perfect_worth(gain)
+    assert perfect == pytest.approx(closed_form(0.0), abs=4 * error)
+    for small, large in pairwise(found):
+        assert large.worth >= small.worth - 2 * math.hypot(small.worth_mcse, large.worth_mcse)
+    assert all(0 <= option.worth <= perfect + 2 * error for option in found)
+    blind = closed_form(0.1)  # the broken twin: as if the sample held the fraction's own mix
+    assert blind - found[0].worth > 10 * found[0].worth_mcse
+
+
+def test_the_spread_of_a_sample_is_that_of_the_pieces_it_holds() -> None:
+    # Brute force: 30 of 400 pieces drawn without putting back; masses equal, contents spread with CV 0.8.
+    rng = np.random.default_rng(2)
+    pieces = np.exp(rng.normal(0, math.sqrt(math.log1p(0.8**2)), 400))
+    pieces = 1 + (pieces - pieces.mean()) / pieces.std() * 0.8  # CV exactly 0.8
+    means = np.array([rng.choice(pieces, 30, replace=False).mean() for _ in range(8_000)])
+    told = assay_sd(Material(4.0, 100 / 0.8**2), 0.3, 0.0)
+    assert told == pytest.approx(means.std() / means.mean(), rel=0.05)
+    assert assay_sd(Material(4.0, 100.0), 4.0, 0.07) == pytest.approx(0.07)  # all of it: only the laboratory is left
+
+
+def test_a_trial_run_pays_where_its_result_decides_on_the_rest() -> None:
+    rng = np.random.default_rng(3)
+    grams, _ = gold(rng)
+    part = 0.2
+    made = part * grams * np.exp(0.1 * rng.standard_normal(N))
+    whole, trial, rest = PRICE * grams - 130, PRICE * made - 40, PRICE * (1 - part) * grams - 110
+    option = trial_option(0.4, whole, trial, rest, made[:, None])
+    by_hand = max(whole.mean(), 0) - max(rest.mean(), 0) - trial.mean()
+    assert option.cost == pytest.approx(by_hand)
+    perfect, error = perfect_worth(rest)
+    assert 0.8 * perfect < option.worth <= perfect + 2 * error
+    told_nothing = trial_option(0.4, whole, trial, rest, rng.permutation(made)[:, None])
+    assert told_nothing.worth <= 3 * told_nothing.worth_mcse  # the broken twin: another run's result
+
+
+def test_what_no_result_could_change_is_not_tested() -> None:
+    rng = np.random.default_rng(4)
+    grams, _ = gold(rng)
+    sure = 500 + grams
+    found = assay_options(sure, np.zeros(N), grams[:, None], Material(2.0, 60.0), u=0.1, fee=0, rng=rng)
+    assert {option.worth for option in found} == {0.0}
+    assert best_option(found) is None
+    assert advise(*perfect_worth(sure), None, None, "coin") == "do not: no result would change what you do"
+
+
+def test_the_fee_decides_and_where_it_is_not_known_its_limit_is_told() -> None:
+    option = Option("assay", 0.05, 30.0, 1.0, 5.0, 25.0)
+    assert advise(50, 1, option, None, "coin") == "do it if assaying a sample of 50 g costs less than 25 coin"
+    assert advise(50, 1, option, 5.0, "coin").startswith("do it: assay a sample of 50 g")
+    assert best_option([Option("assay", 0.05, 30.0, 1.0, 29.0, 1.0)]) is None  # within two errors of nothing
+    assert advise(50, 1, None, 60.0, "coin") == "do not: a result is worth less than what the test costs"
