@@ -72,13 +72,17 @@ class LedgerError(GradeestError):
 
 
 class InferenceError(GradeestError):
-    """A fit that did not settle. `unfinished` carries what was computed, for diagnosis only."""
+    """A fit that did not settle, or evidence that contradicts itself.
+
+    `unfinished` carries what was computed, for diagnosis only; `issues` the entries that clash.
+    """
 
     exit_code = 5
 
-    def __init__(self, message: str, hint: str = "", unfinished: Any = None) -> None:
+    def __init__(self, message: str, hint: str = "", unfinished: Any = None, issues: Iterable[Issue] = ()) -> None:
         super().__init__(message, hint)
         self.unfinished = unfinished
+        self.issues = tuple(issues)
 
 
 class PlanInfeasible(GradeestError):

@@ -7,7 +7,7 @@ import sys
 import traceback
 
 from gradeest.cli.wrapping import wrap
-from gradeest.errors import GradeestError, InputError, Issue
+from gradeest.errors import GradeestError, InferenceError, InputError, Issue
 
 
 class UsageError(GradeestError):
@@ -38,7 +38,7 @@ def say_issue(issue: Issue) -> None:
 
 def complain(err: GradeestError) -> int:
     """Print an error with every problem found; returns the exit code."""
-    issues = err.issues if isinstance(err, InputError) else ()
+    issues = err.issues if isinstance(err, InputError | InferenceError) else ()
     # One issue whose words are already the message would only be said twice.
     lonely = len(issues) == 1 and issues[0].message == err.message and not issues[0].field and not issues[0].file
     say_wrapped(f"gradeest: {err.message}", "", "  ")

@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 
 from gradeest.belief.evidence import gather
 from gradeest.belief.outcome import Outcome, Run
-from gradeest.errors import InputError
+from gradeest.errors import InferenceError, InputError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench, Fraction, Lot
 from gradeest.workflow import cache
+from gradeest.workflow.contradicting import name_strains, out_of_range, refuse_clashes, refuse_impossible
 from gradeest.workflow.opening import Opened, Place
 from gradeest.workflow.telling import Report, say_nothing
 
@@ -91,8 +92,15 @@ def believe(
     kept = cache.read(path, belief.Posterior)
     if kept is not None:
         return kept
+    refuse_clashes(state.bench, catalogue)
     network = belief.build_network(bench, catalogue)
-    fit = sample(opened, network, report)
+    try:
+        refuse_impossible(network)
+        fit = sample(opened, network, report)
+    except InferenceError as err:
+        raise name_strains(err, state.bench, catalogue) from err
+    except (np.linalg.LinAlgError, FloatingPointError) as err:
+        raise name_strains(out_of_range(err), state.bench, catalogue) from err
     network = dataclasses.replace(network, arrays=fit.arrays)
     rng = stream(place, "completion")
     found = belief.posterior_of(fit.theta, network, bench, catalogue, rng, fit.diagnostics)

@@ -110,7 +110,8 @@ def record(
             return learn(opened, before, recorded, prices=prices, listener=listener)
         except InferenceError as err:
             numbers = ", ".join(str(s.event) for s in saved)
-            raise InferenceError(f"saved as event {numbers}, but: {err.message}", err.hint, err.unfinished) from err
+            said = f"saved as event {numbers}, but: {err.message}"
+            raise InferenceError(said, err.hint, err.unfinished, err.issues) from err
 
 
 def is_open(bench: Bench, batch: str) -> bool:
