@@ -23,6 +23,7 @@ from gradeest.cli import (
     prices,
     priors,
     record,
+    saving,
     stock,
     streams,
     testing,
@@ -95,6 +96,7 @@ app.add_typer(lot.app)
 outlook.register(app)
 choosing.register(app)
 testing.register(app)
+saving.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)

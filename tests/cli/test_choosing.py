@@ -107,3 +107,18 @@ def test_what_must_not_be_processed_is_not_tested_for_it(priced: Run) -> None:
     assert refused.code == 3
     assert "cannot be tested" in refused.err
     assert priced("test-first", "--u", "5").code == 3
+
+
+def test_saving_up_keeps_to_the_storage_clock_and_refuses_what_is_refused(priced: Run) -> None:
+    shown = priced("save-up", "fingers-memory", "--monthly", "350 g", "--volatility", "16 %", "--json").json
+    assert [row["months"] for row in shown["rows"]] == list(range(1, 13))
+    assert shown["knee"] is not None
+    assert priced("bench", "set", "storage-clock", "31 days").code == 0
+    short = priced("save-up", "fingers-memory", "--monthly", "350 g", "--json").json
+    assert (short["clock_months"], short["knee"] in (1, None)) == (1, True)
+    text = priced("save-up", "fingers-memory", "--monthly", "350 g")
+    assert "storage clock" in text.out
+    assert all(len(line) <= 80 for line in text.out.splitlines())
+    for kind in ("relays-mercury", "fingers-memry"):
+        assert priced("save-up", kind, "--monthly", "350 g").code == 3
+    assert priced("save-up", "fingers-memory", "--monthly", "0 g").code == 3

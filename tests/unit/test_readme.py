@@ -88,6 +88,7 @@ ARGUMENTS = {
     "where": ("B1",),
     "bid": ("shed.toml",),
     "plan": ("--hours", "20"),
+    "save-up": ("fingers-memory", "--monthly", "350 g"),
     "test-first": ("shed/strips", "--fee", "1"),
     "priors show": ("fingers-memory",),
     "lot more": ("shed/caps", "50 g"),
