@@ -8,6 +8,7 @@ Shared ranks: rows are taken from the best down; the first of a rank leads it, a
 leader than 2 Monte Carlo errors of their difference joins; the first that is not starts the next rank (1, 1, 3). The
 comparison is always with the leader, never along a chain, so rows of one rank form a block and none of them can be
 told from the first of it. That two ranks differ says nothing about the last of one and the first of the next.
+Within a rank the rows whose gain rests on the tail stand last: what can be relied on goes first where it costs nothing.
 """
 
 from __future__ import annotations
@@ -151,6 +152,7 @@ def rank_runs(
     )
     below = sorted(set(range(len(standings))) - set(above), key=lambda i: (-standings[i].gain.value, i))
     ranks = dict(zip(above, share_ranks([standings[i].placed for i in above], origin), strict=True))
+    above.sort(key=lambda i: (ranks[i], standings[i].rests_on_tail))  # stable: by the value placed by, within these
     best = chance_best(money)
     rows = [
         _ranked(outcome, i, kinds, prices, money, standings[i], ranks.get(i), float(best[i]), origin)

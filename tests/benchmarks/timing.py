@@ -83,6 +83,8 @@ def write_bench(folder: Path, lots: int, batches: int, pooled: int) -> None:
     bench, _ = simulate(plan_bench(lots, batches, pooled, catalogue), catalogue, np.random.default_rng(SEED))
     folder.mkdir()
     (folder / "prices.toml").write_text(PRICES, encoding="utf-8")
+    offer = "".join(f'[[fraction]]\nname = "{kind}"\nkind = "{kind}"\nmass = "2 kg"\n' for kind in KINDS)
+    (folder / "offer.toml").write_text(offer, encoding="utf-8")
     ledger = Ledger.open(folder / "gradeest.ledger", create=True)
     with ledger.atomic():
         for number, (kind, payload) in enumerate(events_of(bench)):
@@ -109,6 +111,9 @@ class Waits:
     help: float
     first_rank: float
     rank_again: float
+    plan: float
+    test_first: float
+    bid: float
     record: float
 
 
@@ -129,13 +134,15 @@ def measure(folder: Path, lots: int, next_batch: str) -> Waits:
     first = seconds(folder, "rank")
     say(f"  the first ranking took {first:.1f} s")
     again = statistics.median(seconds(folder, "rank") for _ in range(3))
+    plan, test_first = seconds(folder, "plan", "--hours", "40"), seconds(folder, "test-first")
+    bid = seconds(folder, "bid", "offer.toml")
     charge = f"lot{lots}/{KINDS[-1]}=0.4 kg"  # a fraction not processed so far
     seconds(folder, "batch", "add", "--charge", charge, "--date", DAY.isoformat())
     form, grams = usual_result(KINDS[-1], 0.4)
     weight = ("--metal", "Au", "--form", form, "--weight", f"{grams:.2f} g", "--readability", "0.01 g")
     record = seconds(folder, "record", "product", next_batch, *weight, "--close", "--sure", "--date", DAY.isoformat())
     say(f"  a weight up to the next ranking took {record:.1f} s")
-    return Waits(short_help, first, again, record)
+    return Waits(short_help, first, again, plan, test_first, bid, record)
 
 
 def main() -> None:
@@ -154,6 +161,9 @@ def main() -> None:
         ("help", "--help"),
         ("first_rank", "rank, fitted anew"),
         ("rank_again", "rank, from the cache"),
+        ("plan", "plan, from the cache"),
+        ("test_first", "test-first for all, from the cache"),
+        ("bid", "bid on a lot of four, from the cache"),
         ("record", "record product up to the next ranking"),
     ):
         a, b = getattr(small, name), getattr(large, name)

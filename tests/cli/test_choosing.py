@@ -122,3 +122,23 @@ def test_saving_up_keeps_to_the_storage_clock_and_refuses_what_is_refused(priced
     for kind in ("relays-mercury", "fingers-memry"):
         assert priced("save-up", kind, "--monthly", "350 g").code == 3
     assert priced("save-up", "fingers-memory", "--monthly", "0 g").code == 3
+
+
+def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(run: Run, tmp_path: Path) -> None:
+    # Invented: 0.3 kg of filter ash, the widest prior there is, against 1 kg of fingers; round prices, no least fee.
+    fractions = '[[fraction]]\nname = "{}"\nkind = "{}"\nmass = "{}"\n'
+    text = 'name = "tail"\n' + fractions.format("sweeps", "ash-filters", "0.3 kg") + "wet = false\n"
+    (tmp_path / "tail.toml").write_text(text + fractions.format("fingers", "fingers-memory", "1 kg"), encoding="utf-8")
+    money = '[metals]\nAu = "100 / g"\nAg = "1 / g"\nPd = "35 / g"\n[settlement]\nfee = 0\n'
+    (tmp_path / "prices.toml").write_text(f'currency = "EUR"\n{money}', encoding="utf-8")
+    assert run("lot", "add", "tail.toml").code == 0
+    rows = run("rank", "--json").json["ranking"]["rows"]
+    sweeps = next(row for row in rows if row["address"] == "tail/sweeps")
+    assert (rows[0]["address"], rows[0]["verdict"]) == ("tail/fingers", "process")
+    assert sweeps["verdict"] == "sample first"
+    assert sweeps["gain_per_hour"] > rows[0]["gain_per_hour"]  # the broken twin: by the plain mean it would be first
+    plan = run("plan", "--hours", "40", "--json").json
+    assert {step["address"]: step["action"] for step in plan["steps"]} == {
+        "tail/fingers": "process",
+        "tail/sweeps": "test first",
+    }

@@ -203,3 +203,19 @@ def test_an_empty_ranking_says_nothing_and_fails_nothing(catalogue: Catalogue) -
     ranking = rank(outcome(np.zeros((10, 0)), ()), {}, prices({}), catalogue)
     assert ranking.rows == ()
     assert ranking.total_gain.mean == 0.0
+
+
+def test_of_rows_that_share_a_rank_those_that_rest_on_the_tail_stand_last(catalogue: Catalogue) -> None:
+    batch, kinds = runs(2)
+    rng = np.random.default_rng(14)
+    n = 20_000
+    jackpot = 3 + rng.standard_normal(n) + np.where(rng.random(n) < 0.04, 100.0, 0.0)
+    guarded = weigh_run(100 * jackpot, np.ones(n)).placed.value / 100
+    steady = rng.standard_normal(n)
+    steady += guarded - 0.001 - steady.mean()  # a hair below the guarded value
+    rows = rank(
+        outcome(np.stack([jackpot, steady], axis=1), batch), kinds, prices({"r0": costs(), "r1": costs()}), catalogue
+    ).rows
+    assert [row.rank for row in rows] == [1, 1]
+    assert [(row.address, row.rests_on_tail) for row in rows] == [("L/f1", False), ("L/f0", True)]
+    assert rows[1].placed_by > rows[0].placed_by  # the broken twin: by the value alone the jackpot would lead
