@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.density import hold_up
+from gradeest.belief.draws import Posterior
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outcome import Outcome, Run
-from gradeest.belief.posterior import Posterior
 from gradeest.materials.catalogue import Catalogue
 
 Values = NDArray[np.float64]
@@ -26,9 +26,9 @@ def run_forward(
     left of a fraction takes a random portion of it (Dirichlet split).
     """
     origin = np.resize(rng.permutation(posterior.draws), draws)
-    shape = (draws, len(runs), len(posterior.metals))
-    contained, recovered, weight = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    trace = np.zeros(shape, dtype=bool)
+    shape = (len(runs), len(posterior.metals), draws)  # draws of a run lie side by side
+    contained, recovered, weight = (np.moveaxis(np.zeros(shape), -1, 0) for _ in range(3))
+    trace = np.moveaxis(np.zeros(shape, dtype=bool), -1, 0)
     forms = []
     for n, run in enumerate(runs):
         contained[:, n] = _contained(posterior, run, origin, rng)
@@ -84,7 +84,7 @@ def _recover(
     spread = logit_normal(catalogue.routes[route].recovery[metal])[1] * math.sqrt(1 - k["recovery.learned_share"])
     e = spread * rng.normal(size=origin.shape)
     failed = rng.uniform(size=origin.shape) < k["recovery.failed_share"]
-    e = np.where(failed, k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal(size=origin.shape), e)
+    e[failed] = k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal(size=int(failed.sum()))
     ln_r = -np.logaddexp(0.0, -(posterior.recovery_logit[origin, n, m] + e))
     form = catalogue.forms[catalogue.routes[route].usual_form[metal]]
     ln_a = posterior.ln_a[origin, m] + math.log(form.holdup_factor)

@@ -227,4 +227,4 @@ def _value_of_pool(fine_g: Array, settlement: Settlement, pool: tuple[int, ...])
 
 
 def _stack(columns: list[Array], draws: int) -> Array:
-    return np.stack(columns, axis=1) if columns else np.zeros((draws, 0))
+    return np.stack(columns).T if columns else np.zeros((draws, 0))  # draws of a run lie side by side

@@ -78,20 +78,22 @@ def believe(
     Parameters: also, kinds whose next lot is asked for though the bench has none of them; report, told of a long fit.
     Raises InferenceError for a fit that cannot be used, InputError for an unknown engine.
     """
-    from gradeest.belief import posterior as belief
+    from gradeest.belief.draws import ENGINES, Posterior
 
-    if opened.place.engine not in belief.ENGINES:
-        raise InputError(f"there is no engine '{opened.place.engine}'", f"use one of: {', '.join(belief.ENGINES)}")
+    if opened.place.engine not in ENGINES:
+        raise InputError(f"there is no engine '{opened.place.engine}'", f"use one of: {', '.join(ENGINES)}")
     state = state or state_of(opened)
     place, catalogue = opened.place, opened.catalogue
     kinds = kinds_of(state, also)
+    path = belief_path(place, catalogue, state, kinds)
+    kept = cache.read(path, Posterior)
+    if kept is not None:
+        return kept
+    from gradeest.belief import posterior as belief  # slow to import
+
     bench = with_next_lots(state.bench, kinds)
     if not gather(state.bench, catalogue).cells():
         return belief.draw_prior(bench, catalogue, stream(place, "prior"), PRIOR_DRAWS)
-    path = belief_path(place, catalogue, state, kinds)
-    kept = cache.read(path, belief.Posterior)
-    if kept is not None:
-        return kept
     refuse_clashes(state.bench, catalogue)
     network = belief.build_network(bench, catalogue)
     try:
@@ -114,7 +116,7 @@ def recall(opened: Opened) -> Posterior | None:
     path = belief_path(opened.place, opened.catalogue, state, kinds_of(state))
     if not path.exists():
         return None  # nothing slow is imported to find that out
-    from gradeest.belief.posterior import Posterior
+    from gradeest.belief.draws import Posterior
 
     return cache.read(path, Posterior)
 
@@ -127,6 +129,12 @@ def kinds_of(state: State, also: Sequence[str] = ()) -> tuple[str, ...]:
 def belief_path(place: Place, catalogue: Catalogue, state: State, kinds: Sequence[str]) -> Path:
     """Where the belief of a state is kept."""
     return place.cache / f"belief-{cache_key(place, catalogue, state, kinds)}.npz"
+
+
+def kept_path(opened: Opened, sort: str, state: State, more: Sequence[object]) -> Path:
+    """Where something that follows from a belief and `more` is kept."""
+    key = cache_key(opened.place, opened.catalogue, state, kinds_of(state))
+    return opened.place.cache / f"{sort}-{digest([key, *more])}.npz"
 
 
 def sample(opened: Opened, network: Network, report: Report) -> Fit:
@@ -179,13 +187,11 @@ def stream(place: Place, what: str) -> np.random.Generator:
     return np.random.default_rng([place.seed, *what.encode()])
 
 
-def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run]) -> Outcome:
+def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run], *, draws: int = FORWARD_DRAWS) -> Outcome:
     """What runs are expected to give (the same draws for the same runs, whenever it is asked)."""
     from gradeest.belief import predictive
 
-    return predictive.run_forward(
-        posterior, runs, opened.catalogue, stream(opened.place, "forward"), draws=FORWARD_DRAWS
-    )
+    return predictive.run_forward(posterior, runs, opened.catalogue, stream(opened.place, "forward"), draws=draws)
 
 
 def run_pooled(

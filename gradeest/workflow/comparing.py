@@ -95,7 +95,7 @@ def compare(
 ) -> tuple[GradeChange, ...]:
     """Contained and recoverable grades before and after: the fractions of the result first, then the others."""
     runs = [run for run in whole_runs(opened, after.bench) if run.address in set(before.bench.addresses())]
-    was, now = (run_forward(opened, posterior, runs) for posterior in (old, new))
+    was, now = (run_forward(opened, posterior, runs, draws=posterior.draws) for posterior in (old, new))
     changes = []
     for i, run in enumerate(runs):
         recovers = opened.catalogue.routes[run.route].recovery

@@ -11,7 +11,8 @@ from gradeest.belief.outcome import Run
 from gradeest.errors import InputError, LedgerError
 from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.records.domain import Lot
-from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
+from gradeest.workflow import cache
+from gradeest.workflow.believing import State, believe, kept_path, run_forward, state_of, stream
 from gradeest.workflow.hazard_lines import RouteCautions, explain_marks, hazard_mark, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 from gradeest.workflow.plain import plain
@@ -215,6 +216,23 @@ def rank_lots(
         return make_ranking(opened, state_of(opened), posterior, lot, found, file)
 
 
+def rank_by_money(
+    opened: Opened, state: State, posterior: Posterior, runs: Sequence[Run], blocked: Sequence[Blocked], prices: Prices
+) -> Ranking:
+    """The ranking itself, from the cache where the same runs were ranked at the same prices."""
+    from gradeest.decision.ranking import Ranking, rank_runs
+
+    path = kept_path(opened, "ranking", state, [repr(runs), repr(blocked), repr(prices)])
+    ranking = cache.read(path, Ranking)
+    if ranking is None:
+        kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
+        outcome = run_forward(opened, posterior, runs)
+        rng = stream(opened.place, "prices")
+        ranking = rank_runs(outcome, kinds, prices, opened.catalogue, rng, blocked=blocked, origin=outcome.origin)
+        cache.write(path, ranking)
+    return ranking
+
+
 def make_ranking(
     opened: Opened,
     state: State,
@@ -226,23 +244,12 @@ def make_ranking(
     kept: bool = True,
 ) -> RankingShown:
     """The ranking of a state, kept in the ledger with its prices unless told otherwise."""
-    from gradeest.decision.ranking import rank_runs
-
     lot = lot or only_lot(state)
     runs, blocked = split_fractions(opened, state, lot)
     barred = {item.address for item in blocked}
     runs = tuple(run for run in runs if run.address not in barred)
     kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
-    outcome = run_forward(opened, posterior, runs)
-    ranking = rank_runs(
-        outcome,
-        kinds,
-        prices,
-        opened.catalogue,
-        stream(opened.place, "prices"),
-        blocked=blocked,
-        origin=outcome.origin,
-    )
+    ranking = rank_by_money(opened, state, posterior, runs, blocked, prices)
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
     content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
     named = dict.fromkeys(row.route for row in ranking.rows if row.route)

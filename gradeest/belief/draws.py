@@ -1,0 +1,57 @@
+"""What a fit leaves behind: draws, and how far to trust them. A cached one is read without the libraries of a fit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Values = NDArray[np.float64]
+ENGINES = ("fast", "pymc")
+
+
+@dataclass(frozen=True)
+class Diagnostics:
+    """How well a fit did. `settled` is what a person reads; the numbers stand in --json."""
+
+    settled: bool
+    r_hat_max: float
+    ess_min: float
+    divergences: int
+    draws: int
+    engine: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws of everything a decision needs. Axis order (draw, fraction or kind or route, metal); grades in g/t dry."""
+
+    metals: tuple[str, ...]
+    fractions: tuple[str, ...]  # addresses, all of the bench
+    grade_g_per_t: Values  # contained grade of the whole fraction
+    rest_grade_g_per_t: Values  # of what no batch has taken
+    is_trace: NDArray[np.bool_]
+    recoverable_g_per_t: Values  # fine metal weighed per kg processed; nan where nothing was
+    dry_left_kg: Values  # (fraction,)
+    dry_share: Values  # (fraction,) dry mass over recorded mass
+    pieces_per_kg: Values  # (fraction,) Dirichlet parameter per dry kg, n / CV^2
+    kinds: tuple[str, ...]  # kinds on the bench
+    kind_mean_g_per_t: Values  # grade at the kind's mean, given present
+    kind_absent: Values  # chance that the metal is absent
+    routes: tuple[str, ...]
+    recovery_logit: Values  # nan where a route recovers none
+    ln_a: Values  # (draw, metal) ln hold-up constant
+    forms: tuple[str, ...]
+    form_z: Values  # (draw, form) learned part of the purity, standard normal
+    failed_chance: Mapping[tuple[str, str], float]  # (batch, metal) of weighed batches
+    charge_g: Mapping[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
+    rests_on: Mapping[tuple[str, str], str]  # (address, metal): "3 weights, 1 assay"; absent: prior only
+    diagnostics: Diagnostics
+
+    @property
+    def draws(self) -> int:
+        """Number of draws."""
+        return int(self.grade_g_per_t.shape[0])
