@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import absence, grade_scale, pieces_per_kg
-from gradeest.belief.density import LN_1000, State, evaluate
+from gradeest.belief.density import LN_1000, State
 from gradeest.belief.evidence import dry_share
 from gradeest.belief.network import Network, logit, logit_normal
-from gradeest.belief.ops import NUMPY
+from gradeest.belief.picking import pick
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import EXACT_KG, METALS, Bench
 
@@ -38,23 +38,18 @@ class Fitted:
 def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
     """Draw every undecided choice from its probability given the draw's unknowns."""
     configurations = network.configurations
-    draws = state.configurations.shape[0]
-    chosen = {key: np.full(draws, value) for key, value in network.fixed.items()}
-    padded = np.concatenate([state.configurations, np.full((draws, 1), -np.inf)], axis=1)
-    for rows in configurations.of_group:
-        rows = rows[rows < configurations.terms.shape[0]]
-        weights = padded[:, rows]
-        gumbel = rng.gumbel(size=weights.shape)
-        picked = rows[np.argmax(weights + gumbel, axis=1)]
-        values = configurations.values[picked]
-        for position in np.flatnonzero(configurations.values[rows[0]] >= 0):
-            chosen[configurations.choices[position]] = values[:, position]
+    chosen = {key: np.full(len(state.configurations), value) for key, value in network.fixed.items()}
+    values = pick(configurations, state.configurations, rng)
+    for position in np.flatnonzero((configurations.values >= 0).any(axis=0)):
+        chosen[configurations.choices[position]] = values[:, position]
     return chosen
 
 
 def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[State, Fitted]:
     """Grades of all cells at draws of theta (draw, unknown)."""
-    state = evaluate(theta, network, network.arrays, NUMPY)
+    from gradeest.belief.machine import state_at  # the compiler takes half a second to import
+
+    state = state_at(theta, network)
     chosen = choose(network, state, rng)
     found = Fitted({}, {}, {}, {}, {}, {}, {}, {})
     for key, side in chosen.items():

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from typing import Any, Protocol
 
 import numpy as np
-from scipy.special import log_ndtr
 
 Array = Any  # numpy array or tensor
 
@@ -107,6 +106,8 @@ class NumpyOps:
         return np.where(x > -0.6931471805599453, np.log(-np.expm1(x)), np.log1p(-np.exp(x)))
 
     def log_ndtr(self, x: Array) -> Array:
+        from scipy.special import log_ndtr  # slow to import, and a reading command needs none
+
         return log_ndtr(x)
 
     def logsumexp(self, x: Array) -> Array:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
 from gradeest.belief.decode import Completion, decode
+from gradeest.belief.draws import ENGINES, Diagnostics, Posterior
 from gradeest.belief.evidence import dry_share, gather
-from gradeest.belief.idle import configuration_weights
 from gradeest.belief.layers import join_layers, split_layers
 from gradeest.belief.network import Network
+from gradeest.belief.picking import configuration_weights
 from gradeest.errors import InferenceError, InputError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Bench
@@ -21,64 +22,17 @@ from gradeest.records.domain import METALS, Bench
 Values = NDArray[np.float64]
 Report = Callable[[float, str], None]
 Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, the network they are draws of
-ENGINES = ("fast", "pymc")
 MOST_R_HAT = 1.03
 LEAST_ESS = 300.0
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
-FAST_MOVES = (  # adapting, drawing, acceptance aimed at; on to the next until settled
-    (75, 24, 0.8),
-    (60, 60, 0.9),
-    (80, 160, 0.95),
-    (120, 480, 0.9),
+FAST_MOVES = (  # adapting, drawing (so often, kept together), acceptance aimed at; on until settled
+    (16, 24, 2, 0.8),
+    (24, 100, 2, 0.8),
+    (60, 240, 2, 0.9),
 )
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 GROUPS = 8  # of particles, for split R-hat
-
-
-@dataclass(frozen=True)
-class Diagnostics:
-    """How well a fit did. `settled` is what a person reads; the numbers stand in --json."""
-
-    settled: bool
-    r_hat_max: float
-    ess_min: float
-    divergences: int
-    draws: int
-    engine: str
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Posterior:
-    """Draws of everything a decision needs. Axis order (draw, fraction or kind or route, metal); grades in g/t dry."""
-
-    metals: tuple[str, ...]
-    fractions: tuple[str, ...]  # addresses, all of the bench
-    grade_g_per_t: Values  # contained grade of the whole fraction
-    rest_grade_g_per_t: Values  # of what no batch has taken
-    is_trace: NDArray[np.bool_]
-    recoverable_g_per_t: Values  # fine metal weighed per kg processed; nan where nothing was
-    dry_left_kg: Values  # (fraction,)
-    dry_share: Values  # (fraction,) dry mass over recorded mass
-    pieces_per_kg: Values  # (fraction,) Dirichlet parameter per dry kg, n / CV^2
-    kinds: tuple[str, ...]  # kinds on the bench
-    kind_mean_g_per_t: Values  # grade at the kind's mean, given present
-    kind_absent: Values  # chance that the metal is absent
-    routes: tuple[str, ...]
-    recovery_logit: Values  # nan where a route recovers none
-    ln_a: Values  # (draw, metal) ln hold-up constant
-    forms: tuple[str, ...]
-    form_z: Values  # (draw, form) learned part of the purity, standard normal
-    failed_chance: Mapping[tuple[str, str], float]  # (batch, metal) of weighed batches
-    charge_g: Mapping[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
-    rests_on: Mapping[tuple[str, str], str]  # (address, metal): "3 weights, 1 assay"; absent: prior only
-    diagnostics: Diagnostics
-
-    @property
-    def draws(self) -> int:
-        """Number of draws."""
-        return int(self.grade_g_per_t.shape[0])
 
 
 def draw_prior(bench: Bench, catalogue: Catalogue, rng: np.random.Generator, draws: int) -> Posterior:
@@ -165,12 +119,19 @@ def sample_network(
 
 
 def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None) -> Iterator[Run]:
-    from gradeest.belief.sampler import Sampler
+    if report is not None:
+        report(0.0, "getting ready (the first time after installing takes some ten seconds more)")
+    from gradeest.belief.sampler import TRAJECTORIES, Sampler
 
     sampler = Sampler(network, rng)
-    for adapting, drawing, target in FAST_MOVES:
+    for adapting, drawing, times, target in FAST_MOVES:
         sampler.adapt(adapting, report, target=target)
-        yield sampler.draw(drawing, report)
+        kept, diverging = [], 0
+        for _ in range(times):
+            theta, diverged, sampled = sampler.draw(drawing, report)
+            kept.append(theta)
+            diverging += diverged
+            yield np.concatenate(kept, axis=1), diverging // TRAJECTORIES, sampled  # as if one to a draw
 
 
 def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]:
@@ -194,11 +155,9 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
     chains, draws, _ = theta.shape
     state, fitted = decode(theta.reshape(chains * draws, -1), network, rng)
     grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
-    unused = [network.layout[name] for name in ("x1", "x0", "v", "e_ok", "e_failed")]  # sides that choices may not take
-    choices = _open_choices(network, configuration_weights(network, state.configurations))
+    choices = _open_choices(network, configuration_weights(network.configurations, state.configurations))
     choices = choices.reshape(chains, draws, -1)
-    judged = np.concatenate([np.delete(theta, np.r_[tuple(unused)], axis=-1), grades, choices], axis=-1)
-    r_hat, ess = diagnose(judged)
+    r_hat, ess = diagnose(np.concatenate([theta, grades, choices], axis=-1))
     count = chains * draws
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
@@ -216,23 +175,29 @@ def diagnose(draws: Values) -> tuple[float, float]:
     """Largest split R-hat and smallest ESS over the quantities of (chain, draw, quantity).
 
     A few chains are judged by rank-normalised split R-hat and bulk ESS (Vehtari et al. 2021). Many particles are
-    judged in groups, split into halves of time; they are independent, so the variance of their means gives the ESS
-    without autocorrelations.
+    judged in groups, split into halves of time, location and scale (folded draws) alike; they are independent, so the
+    variance of their means gives the ESS without autocorrelations.
     """
-    chains, length, quantities = draws.shape
+    chains, _, quantities = draws.shape
     if chains < 2 * GROUPS:
         from gradeest.belief import nuts
 
         return nuts.diagnose(draws)
-    half = length // 2
-    per_group = chains // GROUPS
+    folded = np.abs(draws - draws.mean(axis=(0, 1)))
+    r_hat = max(_split_r_hat(draws), _split_r_hat(folded))
+    of_particles = draws.mean(axis=1).var(axis=0, ddof=1) / chains
+    ess = draws.reshape(-1, quantities).var(axis=0) / of_particles
+    return r_hat, float(ess.min())
+
+
+def _split_r_hat(draws: Values) -> float:
+    """Largest R-hat of (particle, move, quantity) by groups of particles and halves of time."""
+    particles, length, quantities = draws.shape
+    half, per_group = length // 2, particles // GROUPS
     blocks = draws[: per_group * GROUPS, : 2 * half].reshape(GROUPS, per_group, 2, half, quantities)
     means = blocks.mean(axis=(1, 3)).reshape(2 * GROUPS, quantities)
     within = blocks.var(axis=(1, 3)).reshape(2 * GROUPS, quantities).mean(axis=0)
-    r_hat = np.sqrt(1 + means.var(axis=0, ddof=1) / within)
-    of_particles = draws.mean(axis=1).var(axis=0, ddof=1) / chains
-    ess = draws.reshape(-1, quantities).var(axis=0) / of_particles
-    return float(r_hat.max()), float(ess.min())
+    return float(np.sqrt(1 + means.var(axis=0, ddof=1) / within).max())
 
 
 def _complete(

@@ -1,9 +1,10 @@
 """The fast engine: many particles moved side by side by Hamiltonian trajectories, no compiling.
 
-All particles share one step size and one diagonal scale, both adapted from all of them while they warm up and frozen
-before the draws that count. Read backwards, nearly every unknown stays close to its prior (density.py), so short
-trajectories of random length are enough (Neal 2011, Handbook of MCMC ch. 5; cross-chain adaptation as in Hoffman &
-Sountsov 2022, AISTATS).
+All particles share one straightened view of the unknowns (`Shape`) and step sizes, learned from them while they warm up
+and frozen before the draws that count. Read backwards the posterior is nearly normal in that view, so a trajectory is
+split into the exact rotation of a standard normal and kicks of what is left of the force (Shahbaba et al. 2014,
+Stat. Comput. 24:339). Blocks of unknowns and the parameters that all share are moved in turn; given those the blocks
+are independent, so each takes or leaves its own move, and steps need not shorten with the size of the bench.
 """
 
 from __future__ import annotations
@@ -14,130 +15,198 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from gradeest.belief.idle import fit_idle_sides, likeliest, refresh_idle
+from gradeest.belief.blocks import find_blocks
+from gradeest.belief.idle import fit_idle_sides, refresh_idle
+from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
-from gradeest.belief.tape import Gradient
+from gradeest.belief.program import record
+from gradeest.belief.shape import Shape, curvature_shape
 
+Index = NDArray[np.int64]
 Values = NDArray[np.float64]
 TARGET_ACCEPTANCE = 0.8  # first; a run that has not settled goes on with shorter steps
-LONGEST = 48  # leapfrog steps of one trajectory
-FROZEN_MOVES = 10  # rejected in a row while adapting
-SD_RANGE = (1e-4, 10.0)  # of an unknown, while the shape is still being learned
-FIRST_LONGEST = 10  # until a first shape is known
+STEPS = (0.01, 1.6)  # radians of one step: beyond a quarter turn nothing is gained
+TURN = 0.8  # radians that the slowest block is to go in one trajectory
+CAREFUL, SHORTEST = 0.15, 0.01  # share of trajectories of shorter steps, for particles in a narrow place; down to
+LONGEST = (3, 8)  # steps of one trajectory; of a run that has not settled
+BLOCK_MOVES = 2  # to one of the shared parameters
+TRAJECTORIES = BLOCK_MOVES + 1
+SHARED_STEPS = 2  # of one trajectory of the shared parameters
+PLACES = 8  # draws that the curvature is averaged over
+MODE_STEPS = 60  # of the search for a first place
 Report = Callable[[float, str], None]
 
 
 class _Mover:
-    """State of all particles: positions (unknown, particle), density, gradient, and the shared tuning."""
+    """State of all particles: positions z (unknown, particle), terms of the density, force, and the tuning."""
 
     def __init__(self, network: Network, particles: int, rng: np.random.Generator) -> None:
-        self.network, self.gradient, self.rng = network, Gradient(network), rng
-        self.theta = 0.3 * rng.normal(size=(network.size, particles))
-        self.ln_p, self.slope = self.gradient(self.theta)
-        self.whiten = np.eye(network.size)  # L of the posterior covariance L L'
-        self.step = 0.1
-        self.length = 1.4  # mean trajectory length, in units of the scaled posterior sd
-        self.divergences = 0
-        self.idle = np.zeros(particles, dtype=int)  # moves since a particle last moved
+        self.rng, self.divergences, self.longest = rng, 0, LONGEST[0]
+        self._use(network)
+        self.step = np.full((self.blocks.count, 1), 0.5)
+        self.shared_step = 0.5
+        start = self._first_place()
+        self.shape = self._curvature(start[:, None], start)
+        self.place(self.shape.theta(rng.normal(size=(network.size, particles))))
 
-    def reshape(self, draws: Values) -> None:
-        """Take the shape of the posterior, and of the idle sides, from draws (unknown, draw)."""
-        self.network = fit_idle_sides(self.network, draws.T)
-        self.gradient = Gradient(self.network)
-        self.theta = refresh_idle(self.network, self.theta.T, self.rng).T.copy()
-        self.ln_p, self.slope = self.gradient(self.theta)
-        self.whiten = shrunk_cholesky(refresh_idle(self.network, draws.T, self.rng).T)
+    def _use(self, network: Network) -> None:
+        self.network = network
+        program = record(network)
+        self.machine, self.blocks = Machine(program), find_blocks(network, program)
 
-    def restart_frozen(self) -> None:
-        """Put particles that have not moved for long where others of the same sides are.
+    def _first_place(self) -> Values:
+        """The likeliest place of the blocks where the shared parameters are at the middle of their prior."""
+        from scipy.optimize import minimize
 
-        They started in a corner too narrow to leave; put anywhere, they would empty the narrower sides.
-        """
-        frozen = np.flatnonzero(self.idle >= FROZEN_MOVES)
-        moving = np.flatnonzero(self.idle < FROZEN_MOVES)
-        if not (frozen.size and moving.size):
-            return
-        sides = likeliest(self.network, self.theta.T)
-        self.theta, self.slope, self.ln_p = self.theta.copy(), self.slope.copy(), self.ln_p.copy()
-        for one in frozen:
-            alike = moving[(sides[moving] == sides[one]).all(axis=1)]
-            if alike.size:
-                place = self.rng.choice(alike)
-                self.theta[:, one], self.slope[:, one] = self.theta[:, place], self.slope[:, place]
-                self.ln_p[one] = self.ln_p[place]
-            self.idle[one] = 0
+        def downhill(theta: Values) -> tuple[float, Values]:
+            ln_p, slope = self.machine(theta[:, None])
+            slope[self.blocks.shared] = 0.0
+            return -float(ln_p[0]), -slope[:, 0]
 
-    def move(self, longest: int = LONGEST) -> float:
-        """One trajectory of all particles, of at most `longest` steps; returns their mean acceptance."""
-        rng, whiten = self.rng, self.whiten
-        momentum = rng.normal(size=self.theta.shape)
-        steps = int(np.clip(np.ceil(self.length * rng.uniform(0.4, 1.6) / self.step), 1, longest))
-        step = self.step * rng.uniform(0.8, 1.2, size=(1, self.theta.shape[1]))
-        start = self.ln_p - 0.5 * np.sum(momentum**2, axis=0)
-        theta, slope = self.theta, self.slope
+        start = np.zeros(self.network.size)
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            for _ in range(steps):
-                momentum = momentum + 0.5 * step * (whiten.T @ slope)
-                theta = theta + step * (whiten @ momentum)
-                ln_p, slope = self.gradient(theta)
-                momentum = momentum + 0.5 * step * (whiten.T @ slope)
-            gain = ln_p - 0.5 * np.sum(momentum**2, axis=0) - start
-        gain = np.where(np.isfinite(gain), gain, -np.inf)
-        chance = np.exp(np.minimum(gain, 0.0))
-        taken = rng.uniform(size=chance.shape) < chance
-        self.idle = np.where(taken, 0, self.idle + 1)
-        self.theta = np.where(taken, theta, self.theta)
-        self.slope = np.where(taken, slope, self.slope)
-        self.ln_p = np.where(taken, ln_p, self.ln_p)
-        self.divergences += int(np.sum(gain < -1000))
+            found = minimize(downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": MODE_STEPS}).x
+        return found if np.isfinite(found).all() else start
+
+    def _curvature(self, places: Values, centre: Values) -> Shape:
+        return curvature_shape(lambda theta: self.machine(theta)[1], places, centre, self.blocks)
+
+    @property
+    def theta(self) -> Values:
+        """Positions, (unknown, particle)."""
+        return self.shape.theta(self.z)
+
+    def place(self, theta: Values) -> None:
+        """Put the particles at theta (unknown, particle)."""
+        self.z = self.shape.z(theta)
+        self._look()
+
+    def _look(self) -> None:
+        """Terms of the density where the particles are, and the force left beside that of a standard normal."""
+        self.force = np.empty_like(self.z)
+        still = np.zeros((self.blocks.count + 1, self.z.shape[1]))
+        self.terms = self._travel(still, 0, self.z, self.force, self.force)
+
+    def _travel(self, step: Values, count: int, z: Values, force: Values, momentum: Values) -> Values:
+        blocks = self.blocks
+        return self.machine.travel(
+            self.shape.flat, blocks.of_unknown % (blocks.count + 1), step, count, z, force, momentum
+        )
+
+    def reshape(self) -> None:
+        """Learn the shape from where the particles are."""
+        theta = self.theta
+        places = theta[:, self.rng.choice(theta.shape[1], min(PLACES, theta.shape[1]), replace=False)]
+        self.shape = self._curvature(places, theta.mean(axis=1)).widened(theta)
+        self.place(theta)
+
+    def refresh_idle(self) -> None:
+        """Fit the idle sides' densities to the particles, and draw those sides anew."""
+        theta, size = self.theta, self.blocks.count
+        if not self.network.copies:
+            return
+        self._use(fit_idle_sides(self.network, theta.T))
+        theta = refresh_idle(self.network, theta.T, self.rng).T.copy()
+        if self.blocks.count != size:
+            self.step = np.full((self.blocks.count, 1), 0.5)
+        self.shape = self._curvature(theta[:, :PLACES], theta.mean(axis=1)).widened(theta)
+        self.place(theta)
+
+    def _trajectory(self, step: Values, moved: Index | slice, count: int) -> tuple[Values, ...]:
+        """Moves the unknowns `moved` by steps (block and last the shared, 1).
+
+        Returns z, terms, force, and momenta before and after.
+        """
+        rng, particles = self.rng, self.z.shape[1]
+        careful = np.where(rng.uniform(size=particles) < CAREFUL, SHORTEST ** rng.uniform(size=particles), 1.0)
+        z, force, before = self.z.copy(), self.force.copy(), np.zeros_like(self.z)
+        before[moved] = rng.normal(size=before[moved].shape)
+        after = before.copy()
+        terms = self._travel(step * careful * rng.uniform(0.8, 1.2, size=particles), count, z, force, after)
+        return z, terms, force, before, after
+
+    def move_blocks(self) -> Values:
+        """One trajectory of all blocks given the shared parameters; returns each block's mean acceptance, (block,).
+
+        Terms and force of every block are then those of its side; the force on the shared parameters is out of date.
+        """
+        blocks = self.blocks
+        if not blocks.count:
+            return np.ones(0)
+        count = int(np.clip(np.ceil(TURN / self.step.min()), 1, self.longest))
+        z, terms, force, before, after = self._trajectory(np.concatenate([self.step, [[0.0]]]), slice(None), count)
+        gain = blocks.per_block(terms) - blocks.per_block(self.terms)
+        gain += 0.5 * (blocks.squares(before) - blocks.squares(after))
+        chance, taken = self._decide(gain)
+        of_unknowns = blocks.at_unknowns(taken)
+        self.z, self.force = np.where(of_unknowns, z, self.z), np.where(of_unknowns, force, self.force)
+        self.terms = np.where(blocks.at_terms(taken), terms, self.terms)
+        return chance.mean(axis=1)
+
+    def move_shared(self) -> float:
+        """One trajectory of the shared parameters given the blocks; returns the mean acceptance."""
+        self._look()
+        step = np.append(np.zeros(self.blocks.count), self.shared_step)[:, None]
+        z, terms, force, before, after = self._trajectory(step, self.blocks.shared, SHARED_STEPS)
+        gain = (terms - self.terms).sum(axis=0) + 0.5 * ((before**2).sum(axis=0) - (after**2).sum(axis=0))
+        chance, taken = self._decide(gain[None])
+        self.z, self.terms = np.where(taken, z, self.z), np.where(taken, terms, self.terms)
+        self.force = np.where(taken, force, self.force)
         return float(chance.mean())
 
+    def _decide(self, gain: Values) -> tuple[Values, NDArray[np.bool_]]:
+        gain = np.where(np.isfinite(gain), gain, -np.inf)
+        self.divergences += int((gain < -1000).any(axis=0).sum())
+        chance = np.exp(np.minimum(gain, 0.0))
+        return chance, self.rng.uniform(size=gain.shape) < chance
 
-def shrunk_cholesky(draws: Values) -> Values:
-    """Cholesky factor of the covariance of draws (unknown, draw), shrunk a little towards its diagonal."""
-    unknowns, count = draws.shape
-    sd = np.maximum(draws.std(axis=1), 1e-6)
-    z = (draws - draws.mean(axis=1, keepdims=True)) / sd[:, None]
-    weight = 0.5 * unknowns / (unknowns + count)
-    correlation = (1 - weight) * (z @ z.T) / count
-    correlation[np.diag_indices(unknowns)] = 1.0
-    return np.clip(sd, *SD_RANGE)[:, None] * np.linalg.cholesky(correlation)
+    def move(self) -> tuple[Values, float]:
+        """A few trajectories of the blocks, which open choices turn in, and one of the shared parameters."""
+        of_blocks = np.mean([self.move_blocks() for _ in range(BLOCK_MOVES)], axis=0)
+        return of_blocks, self.move_shared()
+
+    def tune(self, of_blocks: Values, of_shared: float, target: float, rate: float) -> None:
+        """Bring the steps closer to those of the acceptance aimed at."""
+        self.step = np.clip(self.step * np.exp(rate * (of_blocks[:, None] - target)), *STEPS)
+        self.shared_step = float(np.clip(self.shared_step * np.exp(rate * (of_shared - target)), *STEPS))
 
 
 class Sampler:
     """Particles on a network's density: adapt, then draw; both may be called again to go on from there."""
 
     def __init__(self, network: Network, rng: np.random.Generator, particles: int = 192) -> None:
-        self._mover = _Mover(network, particles, rng)
-        self._shaped = False
+        with threadpool_limits(1):
+            self._mover = _Mover(network, particles, rng)
+        self._settling = False
 
     def adapt(self, moves: int, report: Report | None = None, *, target: float = TARGET_ACCEPTANCE) -> None:
-        """Move while learning shape and step size (for a mean acceptance of `target`); nothing is kept."""
-        mover, history = self._mover, []
-        starts = {int(moves * share) for share in ((0.5,) if self._shaped else (0.2, 0.4, 0.65))}
-        ln_step = averaged = float(np.log(mover.step))
-        since = 0
+        """Move while learning shape and step sizes (for a mean acceptance of `target`); nothing is kept."""
+        mover = self._mover
+        mover.longest = LONGEST[int(self._settling)]
+        self._settling = True
+        shapes = {int(moves * share) for share in (0.25, 0.5)}
         with threadpool_limits(1):  # small matrices: threads would only wait for each other
+            since = 0
             for n in range(moves):
-                acceptance = mover.move(LONGEST if self._shaped else FIRST_LONGEST)
-                mover.restart_frozen()
                 since += 1
-                ln_step = float(np.clip(ln_step + 0.5 * since**-0.5 * (acceptance - target), -7.0, 0.0))
-                averaged = ln_step if since == 1 else averaged + 0.2 * (ln_step - averaged)
-                mover.step = float(np.exp(ln_step))
-                history.append(mover.theta)
-                if n + 1 in starts:
-                    mover.reshape(np.concatenate(history[len(history) // 3 :], axis=1))
-                    history, since, self._shaped = [], 0, True
+                mover.tune(*mover.move(), target, 1.5 / since**0.5)
+                if n + 1 in shapes:
+                    mover.reshape()
+                    since = 0
+                if n + 1 == int(0.75 * moves):
+                    mover.refresh_idle()
+                    since = 0
                 if report is not None:
                     report((n + 1) / moves, "learning the shape")
-        mover.step = float(np.exp(averaged))
 
     def draw(self, moves: int, report: Report | None = None) -> tuple[Values, int, Network]:
-        """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of."""
+        """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of.
+
+        There are `TRAJECTORIES` to a draw.
+        """
         mover = self._mover
         mover.divergences = 0
-        kept = np.empty((moves, *mover.theta.shape))
+        kept = np.empty((moves, *mover.z.shape))
         with threadpool_limits(1):
             for n in range(moves):
                 mover.move()

@@ -15,8 +15,9 @@ from scipy.stats import truncnorm
 
 from gradeest.belief.assembly import build_network
 from gradeest.belief.density import log_density, log_rounded
+from gradeest.belief.machine import Machine
 from gradeest.belief.posterior import draw_prior, fit
-from gradeest.belief.tape import Gradient
+from gradeest.belief.program import record
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from gradeest.records.domain import Assay, Bench, Fraction
 from tests.engine_bench import assay, bench, lot, with_constants, with_row
@@ -48,7 +49,7 @@ def gaussian_answer(made: Bench, catalogue: Catalogue) -> tuple[Values, Values]:
     """
     network = build_network(made, catalogue)
     assert len(network.configurations.terms) == len(network.configurations.of_group)  # nothing undecided
-    gradient = Gradient(network)
+    gradient = Machine(record(network))
     at_zero = gradient(np.zeros((network.size, 1)))[1][:, 0]
     along = gradient(np.eye(network.size))[1]
     hessian = at_zero[:, None] - along

@@ -19,9 +19,10 @@ import pytest
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network
+from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
 from gradeest.belief.posterior import sample_network
-from gradeest.belief.tape import Gradient
+from gradeest.belief.program import record
 from gradeest.materials.catalogue import Catalogue
 from tests.statistical.bench_maker import (
     SHIPPED,
@@ -111,7 +112,7 @@ def ratios(rows: NDArray[np.float64], covariance: NDArray[np.float64]) -> Ratios
 
 def find_mode(network: Network) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mode and posterior covariance by Newton's method; a Hessian from differences of the gradient."""
-    gradient = Gradient(network)
+    gradient = Machine(record(network))
     theta = np.zeros(network.size)
     for _ in range(20):
         h = 1e-4

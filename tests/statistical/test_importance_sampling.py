@@ -14,6 +14,9 @@ import pytest
 from scipy.special import ndtr
 
 from gradeest.belief.assembly import build_network
+from gradeest.belief.posterior import LEAST_ESS, diagnose
+from gradeest.belief.sampler import Sampler
+from gradeest.belief.shape import Shape
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Fraction, NonDetect
 from tests.engine_bench import DAY, assayed, batch, bench, lot, product
@@ -149,6 +152,23 @@ def test_an_open_batch_with_a_weight_so_far() -> None:
 @pytest.mark.parametrize("liquid", ["tested-negative", "gone"])
 def test_nothing_dropped(liquid: str) -> None:
     assert nothing_dropped(liquid).gaps(metals=("Au", "Pd")) == []
+
+
+def test_a_view_by_curvature_alone_creeps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twin: what a choice leaves unused then moves too little, and it is seen."""
+    network = build_network(nothing_dropped("tested-negative").bench, CATALOGUE)
+
+    def fewest_effective_draws() -> float:
+        found = []
+        for seed in range(8):
+            sampler = Sampler(network, np.random.default_rng(seed))
+            sampler.adapt(16)
+            found.append(diagnose(sampler.draw(24)[0][:, :, network.layout["x1"]])[1])
+        return min(found)
+
+    assert fewest_effective_draws() > 2 * LEAST_ESS
+    monkeypatch.setattr(Shape, "widened", lambda self, theta: self)
+    assert fewest_effective_draws() < LEAST_ESS
 
 
 def test_liquid_gone_is_not_liquid_tested() -> None:

@@ -1,10 +1,11 @@
-"""The operations the density is written in: numpy's, the tape's and PyMC's tensors give the same, far out as well."""
+"""The operations the density is written in: numpy, the machine and PyMC's tensors give the same, far out as well."""
 
 from __future__ import annotations
 
 import math
 import warnings
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Context, Decimal, localcontext
 from typing import Any
 
@@ -13,8 +14,10 @@ import pytest
 from numpy.typing import NDArray
 
 from gradeest.belief.density import invert_holdup
+from gradeest.belief.machine import Machine
 from gradeest.belief.ops import NUMPY
-from gradeest.belief.tape import Node, Scatter, TapeOps
+from gradeest.belief.program import Program, program_of
+from gradeest.belief.recorder import EXP, SIGMOID, Recorder, Rows
 
 Values = NDArray[np.float64]
 
@@ -47,16 +50,23 @@ def exact(name: str, x: float) -> float:
         return float((Decimal("0.5") + total * (-square / 2).exp() / two_pi.sqrt()).ln())
 
 
+def recorded(function: Callable[[Any, Any], Any], unknowns: int) -> Program:
+    """The program of a function of as many unknowns; its results are the terms."""
+    recorder = Recorder(unknowns, 10.0, 2 / 3)
+    result = function(recorder, Rows(np.arange(unknowns), recorder))
+    return program_of(recorder, recorder.index(result).ravel())
+
+
 CASES = [(name, x) for name, points in POINTS_FAR_OUT.items() for x in points]
 
 
 @pytest.mark.parametrize(("name", "x"), CASES)
 def test_operations_keep_their_digits(name: str, x: float) -> None:
-    """The tape may lose what adds nothing to a log density: its last digits are those of one."""
-    ops = TapeOps(1, Scatter())
-    taped = getattr(ops, name)(ops.node(np.array([[x]]))).value[0, 0]
+    """The machine may lose what adds nothing to a log density: its last digits are those of one."""
+    machine = Machine(recorded(lambda ops, rows: getattr(ops, name)(rows), 1))
+    run = machine.terms(np.array([[x]]))[0][0, 0]
     assert float(getattr(NUMPY, name)(np.array([x]))[0]) == pytest.approx(exact(name, x), rel=1e-12, abs=0)
-    assert taped == pytest.approx(exact(name, x), rel=1e-12, abs=2e-16)
+    assert run == pytest.approx(exact(name, x), rel=1e-12, abs=2e-16)
 
 
 def test_the_plain_formula_loses_them() -> None:
@@ -94,40 +104,36 @@ FUNCTIONS: dict[str, Callable[[Any, Any], Any]] = {
 POINTS = np.array([[-1.3, 0.4, 2.7], [0.21, -0.6, 1.1], [0.9, 0.05, -2.2], [-0.35, 1.7, 0.33]])  # (entry, draw)
 
 
-@pytest.mark.parametrize("name", FUNCTIONS)
-def test_the_tape_gives_numpys_value_and_its_slope(name: str) -> None:
-    """Slope of a weighted sum of the results, against central differences of numpy's."""
-    function = FUNCTIONS[name]
-    ops = TapeOps(POINTS.shape[1], Scatter())
-    leaf = ops.node(POINTS.copy())
-    result = function(ops, leaf)
-    value = np.asarray(function(NUMPY, POINTS.T))  # (draw, result)
-    np.testing.assert_allclose(result.value.T, value, rtol=1e-9, atol=1e-12)
+def compare(function: Callable[[Any, Any], Any], change: Callable[[Program], Program] = lambda p: p) -> None:
+    """Values against numpy's; slope of a weighted sum of the results against central differences of numpy's."""
+    value = np.asarray(function(NUMPY, POINTS.T)).reshape(POINTS.shape[1], -1)  # (draw, result)
     weights = 1.0 + np.arange(value.shape[1])
-    result.receive(np.broadcast_to(weights[:, None], result.value.shape).copy())
-    for node in reversed(ops.tape):
-        if node.grad is not None and node.back is not None:
-            node.back(node.grad)
+    terms, slope = Machine(change(replace(recorded(function, len(POINTS)), weight=weights))).terms(POINTS)
+    np.testing.assert_allclose(terms.T / weights, value, rtol=1e-9, atol=1e-12)
     step = 1e-6
     expected = np.empty_like(POINTS)
     for n in range(len(POINTS)):
         shift = np.zeros(len(POINTS))
         shift[n] = step
-        sides = [np.asarray(function(NUMPY, POINTS.T + sign * shift)) @ weights for sign in (1, -1)]
-        expected[n] = (sides[0] - sides[1]) / (2 * step)
-    assert leaf.grad is not None
-    np.testing.assert_allclose(leaf.grad, expected, rtol=1e-6, atol=1e-7)
+        sides = [np.asarray(function(NUMPY, POINTS.T + sign * shift)).reshape(value.shape) for sign in (1, -1)]
+        expected[n] = (sides[0] - sides[1]) @ weights / (2 * step)
+    np.testing.assert_allclose(slope, expected, rtol=1e-6, atol=1e-7)
 
 
-def test_a_derivative_that_is_not_summed_back_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Twin: an entry gathered twice must get both derivatives."""
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_the_machine_gives_numpys_value_and_its_slope(name: str) -> None:
+    compare(FUNCTIONS[name])
 
-    def receive(self: Node, grad: Values) -> None:
-        self.grad = grad
 
-    monkeypatch.setattr(Node, "receive", receive)
+def test_equal_instructions_are_kept_once_and_unneeded_ones_not_at_all() -> None:
+    program = recorded(lambda ops, x: [ops.log(ops.sigmoid(x)), ops.exp(ops.sigmoid(x))][1], 3)
+    assert sorted(program.op) == 3 * [EXP] + 3 * [SIGMOID]
+
+
+def test_a_wrong_operand_is_found() -> None:
+    """Twin: every product is of its first operand twice."""
     with pytest.raises(AssertionError):
-        test_the_tape_gives_numpys_value_and_its_slope("take")
+        compare(FUNCTIONS["take"], lambda program: replace(program, b=program.a))
 
 
 @pytest.fixture(scope="module")

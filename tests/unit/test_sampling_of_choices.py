@@ -1,15 +1,15 @@
-"""Particles and open choices: those that never turn are seen, and a restart keeps the sides as they were."""
+"""Particles and open choices: those that never turn are seen, and none is left in a narrow place."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
+from gradeest.belief import sampler
 from gradeest.belief.assembly import build_network
-from gradeest.belief.idle import likeliest
 from gradeest.belief.network import Network
 from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose
-from gradeest.belief.sampler import FROZEN_MOVES, Sampler
+from gradeest.belief.sampler import Sampler
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import Fraction
 from tests.engine_bench import batch, bench, lot, product
@@ -45,14 +45,20 @@ def test_a_choice_that_is_all_but_decided_is_not_judged(network: Network) -> Non
     assert _open_choices(network, sure).shape == (100, 0)
 
 
-def test_frozen_particles_restart_among_their_like(network: Network) -> None:
-    mover = Sampler(network, np.random.default_rng(2), PARTICLES)._mover
-    mover.theta = np.random.default_rng(3).normal(size=mover.theta.shape)
-    mover.ln_p, mover.slope = mover.gradient(mover.theta)
-    before, places = likeliest(network, mover.theta.T), mover.theta.copy()
-    assert len(np.unique(before, axis=0)) > 1
-    mover.idle[:40] = FROZEN_MOVES
-    mover.restart_frozen()
-    assert np.array_equal(likeliest(network, mover.theta.T), before)
-    assert (mover.theta[:, :40] != places[:, :40]).any()
-    assert np.array_equal(mover.theta[:, 40:], places[:, 40:])
+def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Steps of the many are too long for it, and each would be refused; a few shorter ones lead it back."""
+
+    def left(careful: float) -> float:
+        monkeypatch.setattr(sampler, "CAREFUL", careful)
+        mover = Sampler(network, np.random.default_rng(2), PARTICLES)._mover
+        mover.step[:] = 1.2
+        theta = mover.theta.copy()
+        narrow = network.layout["reading"].start
+        theta[narrow, :40] -= 12.0
+        mover.place(theta)
+        for _ in range(20):
+            mover.move()
+        return float((np.abs(mover.theta - theta)[narrow, :40] > 0).mean())
+
+    assert left(sampler.CAREFUL) == 1.0
+    assert left(0.0) < 1.0

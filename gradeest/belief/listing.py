@@ -1,0 +1,148 @@
+"""Work on a program's list of instructions: which are alike, which are needed, which unknowns meet in them."""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from gradeest.belief.recorder import SUM, WHERE
+
+OPTIONS = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
+
+
+def compiled(function):  # type: ignore[no-untyped-def]
+    """Compile without the interpreter's lock; keep the result where a place can be written, else for this process."""
+    try:
+        return nb.njit(cache=True, **OPTIONS)(function)
+    except RuntimeError:  # no folder to keep it in
+        return nb.njit(**OPTIONS)(function)
+
+
+def part_of_compiled(function):  # type: ignore[no-untyped-def]
+    """Becomes a part of the compiled functions that call it: compiled by itself as well it would take as long again."""
+    return nb.njit(inline="always", **OPTIONS)(function)
+
+
+@compiled
+def merge_alike(op, a, b, c, lists, unknowns):  # type: ignore[no-untyped-def]
+    """For every instruction the first that computes the same; operands are renamed in place to such firsts."""
+    same = np.arange(len(op))
+    size = 4
+    while size < 2 * len(op):
+        size *= 2
+    table = np.full(size, -1, dtype=np.int64)
+    for n in range(len(op)):
+        code = np.uint64(op[n]) * np.uint64(0x9E3779B97F4A7C15)
+        if op[n] >= SUM:
+            for k in range(a[n], b[n]):
+                if lists[k] >= unknowns:
+                    lists[k] = unknowns + same[lists[k] - unknowns]
+                code = (code ^ np.uint64(lists[k])) * np.uint64(0x100000001B3)
+        else:
+            for column in (a, b, c):
+                if column[n] >= unknowns:
+                    column[n] = unknowns + same[column[n] - unknowns]
+                code = (code ^ np.uint64(column[n])) * np.uint64(0x100000001B3)
+        place = np.int64(code & np.uint64(size - 1))
+        while table[place] >= 0 and not _alike(op, a, b, c, lists, n, table[place]):
+            place = (place + 1) & (size - 1)
+        if table[place] >= 0:
+            same[n] = table[place]
+        else:
+            table[place] = n
+    return same
+
+
+@compiled
+def _alike(op, a, b, c, lists, m, n):  # type: ignore[no-untyped-def]
+    if op[m] != op[n]:
+        return False
+    if op[m] < SUM:
+        return a[m] == a[n] and b[m] == b[n] and c[m] == c[n]
+    if b[m] - a[m] != b[n] - a[n]:
+        return False
+    for k in range(b[m] - a[m]):  # noqa: SIM110 (compiled)
+        if lists[a[m] + k] != lists[a[n] + k]:
+            return False
+    return True
+
+
+@compiled
+def depth_first(op, a, b, c, lists, terms, unknowns):  # type: ignore[no-untyped-def]
+    """The instructions that the rows `terms` need, each close behind what it works on (memory is near then).
+
+    Rows are in the recorder's numbering, constants below 0; instructions that are no unknowns' count from `unknowns`.
+    """
+    done, stack = np.zeros(len(op), dtype=np.bool_), np.empty(3 * len(op) + len(lists) + 1, dtype=np.int64)
+    order, count = np.empty(len(op), dtype=np.int64), 0
+    for root in terms:
+        if root < unknowns:
+            continue
+        stack[0], height = root - unknowns, 1
+        while height:
+            n = stack[height - 1]
+            if done[n]:
+                height -= 1
+                continue
+            below = height
+            if op[n] >= SUM:
+                for k in range(a[n], b[n]):
+                    if lists[k] >= unknowns and not done[lists[k] - unknowns]:
+                        stack[height] = lists[k] - unknowns
+                        height += 1
+            else:
+                for row in (a[n], b[n], c[n] if op[n] == WHERE else -1):
+                    if row >= unknowns and not done[row - unknowns]:
+                        stack[height] = row - unknowns
+                        height += 1
+            if height == below:  # all it needs is there
+                done[n], order[count] = True, n
+                count += 1
+                height -= 1
+    return order[:count]
+
+
+@compiled
+def _root(parent, j):  # type: ignore[no-untyped-def]
+    while parent[j] != j:
+        parent[j] = parent[parent[j]]
+        j = parent[j]
+    return j
+
+
+@compiled
+def link_unknowns(op, a, b, c, lists, constants, unknowns, is_shared, terms):  # type: ignore[no-untyped-def]
+    """Blocks of unknowns that meet in a term, those shared by all left out: an unknown of each block, -1 for shared.
+
+    Returns the mark of every unknown and of every term.
+    """
+    parent, first = np.arange(unknowns), constants + unknowns
+    mark = np.full(first + len(op), -1, dtype=np.int64)
+    for j in range(unknowns):
+        if not is_shared[j]:
+            mark[constants + j] = j
+    for n in range(len(op)):
+        found = -1
+        if op[n] >= SUM:
+            for k in range(a[n], b[n]):
+                found = _join(parent, found, mark[lists[k]])
+        else:
+            found = _join(parent, mark[a[n]], mark[b[n]])
+            if op[n] == WHERE:
+                found = _join(parent, found, mark[c[n]])
+        mark[first + n] = found
+    of_unknowns, of_terms = np.empty(unknowns, dtype=np.int64), np.empty(len(terms), dtype=np.int64)
+    for j in range(unknowns):
+        of_unknowns[j] = -1 if is_shared[j] else _root(parent, j)
+    for k in range(len(terms)):
+        of_terms[k] = -1 if mark[terms[k]] < 0 else _root(parent, mark[terms[k]])
+    return of_unknowns, of_terms
+
+
+@compiled
+def _join(parent, x, y):  # type: ignore[no-untyped-def]
+    if x < 0 or y < 0:
+        return max(x, y)
+    x, y = _root(parent, x), _root(parent, y)
+    parent[max(x, y)] = min(x, y)
+    return min(x, y)
