@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 LEAST_G = 1e-3  # fine metal: a total below it is none
 VERDICTS = {"sample first": "sample"}  # what is too long for a column
+PER_UNIT = {"hour": "per h", "kg": "per kg"}  # what may be ranked by, and its column
+CAREFUL = ("low", "normal", "high")
 LotArgument = Annotated[str | None, typer.Argument(metavar="LOT", help="One lot (all lots if left out).")]
 
 
@@ -149,6 +151,10 @@ def rank(
     lot: LotArgument = None,
     prices: options.Prices = None,
     change: options.If = None,
+    per: Annotated[str, typer.Option(metavar="hour|kg", help="What the gain is divided by.")] = "hour",
+    careful: Annotated[
+        str, typer.Option(metavar="low|normal|high", help="How much of an average gain you give up for a sure one.")
+    ] = "low",
     all: options.All = False,
     as_json: options.Json = False,
 ) -> None:
@@ -158,12 +164,27 @@ def rank(
     from gradeest.cli.tables import show
     from gradeest.workflow.outlook import rank_lots
 
+    check_words({"--per": (per, PER_UNIT), "--careful": (careful, CAREFUL)})
+    manner: dict[str, Any] = {"per": per, "careful": careful}
     with Progress() as report:
-        shown = rank_lots(place_of(ctx), lot, prices=prices, changes=change or (), report=report)
+        shown = rank_lots(place_of(ctx), lot, prices=prices, changes=change or (), report=report, **manner)
     if as_json:
         print_json("rank", shown)
         return
     show(*ranking_parts(shown, everything=all))
+
+
+def check_words(given: dict[str, tuple[str, Iterable[str]]]) -> None:
+    """Refuse words that are not among the allowed ones, all at once."""
+    from gradeest.errors import InputError, Issue
+
+    issues = [
+        Issue("error", f"'{word}' is not known", f"type one of: {', '.join(allowed)}", field=name)
+        for name, (word, allowed) in given.items()
+        if word not in allowed
+    ]
+    if issues:
+        raise InputError("what was typed cannot be used", issues=issues)
 
 
 def ranking_parts(
@@ -171,12 +192,13 @@ def ranking_parts(
 ) -> list[Any]:
     """The ranking as a table and lines; `brief` leaves out what was said before."""
     from gradeest.cli.cautions import caution_lines
-    from gradeest.cli.tables import heading, note
+    from gradeest.cli.tables import heading, money, note
 
     ranking = shown.ranking
     what = title or (f"Ranking of lot {shown.lot}" if shown.lot else "Ranking")
     tried = f", if {', '.join(shown.changes)}" if shown.changes else ""
-    parts: list[Any] = [heading(f"{what}{invented(shown)}{tried}: {ranking.currency} and hands-on hours")]
+    labour = f", an hour counts {money(ranking.hours_rate)}" if ranking.hours_rate else ""
+    parts: list[Any] = [heading(f"{what}{invented(shown)}{tried}: {ranking.currency} and hands-on hours{labour}")]
     if not ranking.rows:
         return [*parts, "Nothing is left that could be ranked."]
     table = ranking_table(shown)
@@ -186,6 +208,7 @@ def ranking_parts(
         parts += ranking_details(shown)
     parts += together_lines(shown) + blocked_lines(shown.blocked, shown.lot)
     if not brief:
+        parts += careful_lines(shown)
         parts += [note(text) for text in ranking.notes]
         parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
     return [*parts, *(caution_lines(shown.cautions) if cautions else []), *trust_lines(shown.trust)]
@@ -195,9 +218,10 @@ def ranking_table(shown: RankingShown) -> Table:
     """The ranked rows, then those below the line with what to do instead."""
     from gradeest.cli.tables import make_table, money, number
 
-    table = make_table(
-        [("", ">"), ("fraction", "f"), ("gain", ">"), ("bad\ncase", ">"), ("hours", ">"), ("per h", ">"), ("why", "w")]
-    )
+    sure = [] if shown.ranking.stake is None else [("sure\ngain", ">")]
+    per = PER_UNIT[shown.ranking.per]
+    head = [("", ">"), ("fraction", "f"), ("gain", ">"), ("bad\ncase", ">"), *sure]
+    table = make_table([*head, ("hours", ">"), (per, ">"), ("why", "w")])
     for row in shown.ranking.rows:
         if row.gain is None or row.hours is None:
             continue
@@ -206,11 +230,23 @@ def ranking_table(shown: RankingShown) -> Table:
             ranked_name(row.address, shown),
             money(row.gain.mean),
             money(row.gain.q5),
+            *([money(row.sure_gain)] if sure and row.sure_gain is not None else []),
             number(row.hours.mean),
-            money(row.gain_per_hour) if row.rank is not None and row.gain_per_hour is not None else "-",
+            money(row.per_unit) if row.rank is not None and row.per_unit is not None else "-",
             row.why,
         )
     return table
+
+
+def careful_lines(shown: RankingShown) -> list[Any]:
+    """What a sure gain is, where the ranking is a careful one."""
+    from gradeest.cli.tables import money, note
+
+    ranking = shown.ranking
+    if ranking.stake is None:
+        return []
+    bet = f"an even chance to win {money(2 * ranking.stake)} or lose {money(ranking.stake)} is worth nothing to you"
+    return [note(f"Sure gain: what you would take for certain instead, if {bet} (--careful {ranking.careful}).")]
 
 
 def together_lines(shown: RankingShown) -> list[Any]:

@@ -2,7 +2,8 @@
 
 A ratio of means, E[gain] / E[hours]: hours spent are hours spent, whatever they brought. A row whose gain rests on the
 best 5 % of draws is placed by its gain without them. A row that is not expected to gain is never ranked by the ratio,
-in which more hours would look better.
+in which more hours would look better. The ratio may be one per kilogram instead, and for a careful person the sure
+amount worth as much (`careful.py`) stands where the gain does; who rests on the tail is asked of the gain itself.
 
 Shared ranks: rows are taken from the best down; the first of a rank leads it, and every following row closer to that
 leader than 2 Monte Carlo errors of their difference joins; the first that is not starts the next rank (1, 1, 3). The
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
+from gradeest.decision.careful import Careful, estimate_sure, find_stake
 from gradeest.decision.economics import (
     Alternative,
     Economics,
@@ -43,6 +45,7 @@ CLOSER_THAN = 2.0  # Monte Carlo errors: closer is not told apart
 TAIL = 0.05  # the best draws that the guard takes out
 TAIL_LIMIT = 1 / 3  # share of the expected gain that may rest on them
 
+Per = Literal["hour", "kg"]
 Verdict = Literal["process", "sample first", "sell", "keep", "blocked"]
 
 
@@ -75,7 +78,10 @@ class RankedRun:
     hours: Interval | None = None
     gain_per_hour: float | None = None  # E[gain] / E[hours]
     gain_per_hour_mcse: float | None = None
-    placed_by: float | None = None  # the value it is ranked by: gain_per_hour, or the guarded one
+    sure_gain: float | None = None  # sure amount worth as much to a careful person; None: averages alone count
+    per_unit: float | None = None  # gain, or sure gain, per expected unit of what the ranking counts per
+    per_unit_mcse: float | None = None
+    placed_by: float | None = None  # the value it is ranked by: per_unit, or the guarded one
     placed_by_mcse: float | None = None
     gain_per_kg: float | None = None
     chance_of_gain: float | None = None
@@ -99,15 +105,20 @@ class Ranking:
     shared_fee: float  # expected settlement fee that no single fraction causes
     total_gain: Interval  # of all fractions expected to gain, settled together, the shared fee taken off
     notes: tuple[str, ...]
+    per: Per = "hour"
+    careful: Careful = "low"
+    stake: float | None = None  # to win twice as much or lose it, one to one, is worth nothing; None: averages count
+    hours_rate: float = 0.0  # what an hour counts as a cost
 
 
 @dataclass(frozen=True)
 class Standing:
-    """How one run stands: its expected gain, its gain per hour, and the value it is placed by."""
+    """How one run stands: its expected gain, what it counts for a careful person, and the value it is placed by."""
 
     gain: Estimate
     gain_mcse: float
-    per_hour: Estimate
+    counted: Estimate  # the gain, or the sure amount worth as much
+    per_unit: Estimate
     placed: Estimate
     tail_share: float | None
     rests_on_tail: bool
@@ -116,6 +127,11 @@ class Standing:
     def is_above_line(self) -> bool:
         """It is expected to gain, also by the value it is placed by."""
         return self.gain.value > 0 and self.placed.value > 0
+
+    @property
+    def is_worth_its_risk(self) -> bool:
+        """It counts for something: always so where it is expected to gain and averages alone count."""
+        return self.counted.value > 0
 
     @property
     def is_clear(self) -> bool:
@@ -132,12 +148,15 @@ def rank_runs(
     *,
     blocked: Sequence[Blocked] = (),
     origin: NDArray[np.int_] | None = None,
+    per: Per = "hour",
+    careful: Careful = "low",
 ) -> Ranking:
-    """Rank the runs of an outcome by expected gain per hands-on hour.
+    """Rank the runs of an outcome by expected gain per hands-on hour (or per kg).
 
     Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction, blocked ones left out, at least
     20,000 draws for money; kinds, kind id by address; origin, shape (draw,), the posterior draw behind each forward
-    draw (for the Monte Carlo error; None: independent draws). A price paid for the lot is sunk and does not enter.
+    draw (for the Monte Carlo error; None: independent draws); careful, how much of an average gain is given up for a
+    sure one. A price paid for the lot is sunk and does not enter.
     Raises InputError where the prices do not cover a route or metal; ValueError for a run that must not be ranked.
     Equation: model section 6.
     """
@@ -146,14 +165,16 @@ def rank_runs(
         raise ValueError(f"blocked fractions must not be ranked: {sorted(refused)}")
     named = NamedDraws(rng, outcome.recovered_g.shape[0])
     money = value_runs(outcome, kinds, prices, catalogue, named)
-    standings = [weigh_run(money.advantage[:, i], money.hours[:, i], origin) for i in range(len(outcome.runs))]
+    stake = find_stake(careful, money.advantage, money.alternative, catalogue.constants)
+    uses = uses_of(outcome, money, per)
+    standings = [weigh_run(money.advantage[:, i], uses[:, i], origin, stake) for i in range(len(outcome.runs))]
     above = sorted(
         (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
     )
     below = sorted(set(range(len(standings))) - set(above), key=lambda i: (-standings[i].gain.value, i))
     ranks = dict(zip(above, share_ranks([standings[i].placed for i in above], origin), strict=True))
     above.sort(key=lambda i: (ranks[i], standings[i].rests_on_tail))  # stable: by the value placed by, within these
-    best = chance_best(money)
+    best = chance_best(money.advantage, uses)
     rows = [
         _ranked(outcome, i, kinds, prices, money, standings[i], ranks.get(i), float(best[i]), origin)
         for i in (*above, *below)
@@ -161,27 +182,50 @@ def rank_runs(
     rows += [_blocked(row, prices, catalogue, named) for row in blocked]
     total = Interval.of(money.pool_advantage)
     notes = _notes(outcome, prices, money, total)
-    return Ranking(tuple(rows), prices.currency, named.draws, money.shared_fee, total, notes)
+    return Ranking(
+        tuple(rows),
+        prices.currency,
+        named.draws,
+        money.shared_fee,
+        total,
+        notes,
+        per,
+        careful,
+        stake,
+        prices.hours_rate,
+    )
+
+
+def uses_of(outcome: Outcome, money: Economics, per: Per) -> NDArray[np.float64]:
+    """What the runs take of what the ranking counts per: hands-on hours or kg, shape (draw, run)."""
+    if per == "hour":
+        return money.hours
+    return np.broadcast_to(np.array([run.mass_kg for run in outcome.runs]), money.hours.shape)
 
 
 def weigh_run(
-    advantage: NDArray[np.float64], hours: NDArray[np.float64], origin: NDArray[np.int_] | None = None
+    advantage: NDArray[np.float64],
+    uses: NDArray[np.float64],
+    origin: NDArray[np.int_] | None = None,
+    stake: float | None = None,
 ) -> Standing:
-    """How a run stands, from draws of its advantage (money) and hands-on hours, both of shape (draw,).
+    """How a run stands, from draws of its advantage (money) and of what it takes, as hours, both of shape (draw,).
 
     placed by E[A]/E[h], or by E[min(A, q95)]/E[h] where 1 - E[min(A, q95)]/E[A] exceeds a third (looked at where E[A]
-    is more than 2 Monte Carlo errors).
+    is more than 2 Monte Carlo errors). With a stake the sure amount takes the place of E in what it is placed by, and
+    of a run that rests on the tail the smaller one, so that care never places a row higher.
     """
-    gain, time = estimate_mean(advantage), estimate_mean(hours)
+    gain, taken = estimate_mean(advantage), estimate_mean(uses)
     error = mcse(gain.influence, origin)
-    per_hour = estimate_ratio(gain, time)
+    counted = gain if stake is None else estimate_sure(advantage, stake)
+    per_unit = estimate_ratio(counted, taken)
     if not gain.value > CLOSER_THAN * error:
-        return Standing(gain, error, per_hour, per_hour, None, False)
+        return Standing(gain, error, counted, per_unit, per_unit, None, False)
     guarded = estimate_capped_mean(advantage, TAIL)
     tail_share = 1 - guarded.value / gain.value
     rests = tail_share > TAIL_LIMIT
-    placed = estimate_ratio(guarded, time) if rests else per_hour
-    return Standing(gain, error, per_hour, placed, tail_share, rests)
+    placed = estimate_ratio(min(guarded, counted, key=lambda at: at.value), taken) if rests else per_unit
+    return Standing(gain, error, counted, per_unit, placed, tail_share, rests)
 
 
 def share_ranks(placed: Sequence[Estimate], origin: NDArray[np.int_] | None = None) -> list[int]:
@@ -197,14 +241,14 @@ def share_ranks(placed: Sequence[Estimate], origin: NDArray[np.int_] | None = No
     return ranks
 
 
-def chance_best(money: Economics) -> NDArray[np.float64]:
-    """Chance, per run, that its advantage per expected hour is the largest and positive; shape (run,)."""
-    per_hour = money.advantage / money.hours.mean(axis=0)
-    draws, runs = per_hour.shape
+def chance_best(advantage: NDArray[np.float64], uses: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Chance, per run, that its advantage per expected use is the largest and positive; shape (run,)."""
+    ratio = advantage / uses.mean(axis=0)
+    draws, runs = ratio.shape
     if not runs:
         return np.zeros(0)
-    best = per_hour.argmax(axis=1)
-    gains = per_hour.max(axis=1) > 0
+    best = ratio.argmax(axis=1)
+    gains = ratio.max(axis=1) > 0
     return np.bincount(best[gains], minlength=runs) / draws
 
 
@@ -220,6 +264,7 @@ def _ranked(
     origin: NDArray[np.int_] | None,
 ) -> RankedRun:
     run, advantage = outcome.runs[i], money.advantage[:, i]
+    per_hour = estimate_ratio(standing.gain, estimate_mean(money.hours[:, i]))
     value = outcome.recovered_g[:, i, :] * np.array([prices.metal_per_g[m] for m in outcome.metals])
     mean_value = value.mean(axis=0)
     shares = {m: float(v / mean_value.sum()) for m, v in zip(outcome.metals, mean_value, strict=True) if v > 0}
@@ -236,8 +281,11 @@ def _ranked(
         gain=Interval.of(advantage),
         gain_mcse=standing.gain_mcse,
         hours=Interval.of(money.hours[:, i]),
-        gain_per_hour=standing.per_hour.value,
-        gain_per_hour_mcse=mcse(standing.per_hour.influence, origin),
+        gain_per_hour=per_hour.value,
+        gain_per_hour_mcse=mcse(per_hour.influence, origin),
+        sure_gain=None if standing.counted is standing.gain else standing.counted.value,
+        per_unit=standing.per_unit.value,
+        per_unit_mcse=mcse(standing.per_unit.influence, origin),
         placed_by=standing.placed.value,
         placed_by_mcse=mcse(standing.placed.influence, origin),
         gain_per_kg=standing.gain.value / run.mass_kg,
@@ -257,7 +305,7 @@ def _ranked(
 
 def judge(standing: Standing, alternative: Alternative) -> Verdict:
     """What to do with a run: process, sample first (a gain that cannot be relied on), or the alternative."""
-    if standing.gain.value <= 0:
+    if standing.gain.value <= 0 or not (standing.is_worth_its_risk or standing.rests_on_tail):
         return alternative
     return "process" if standing.is_clear and not standing.rests_on_tail else "sample first"
 
@@ -274,6 +322,8 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> 
         return f"{instead} brings more; processing gains in {100 * (row.chance_of_gain or 0):.0f} of 100 cases"
     if row.rests_on_tail:
         return f"rests on the tail: sample first ({100 * (row.tail_share or 0):.0f} % from the best 5 of 100 cases)"
+    if not standing.is_worth_its_risk:
+        return f"gains on average, but too little for its risk: {instead} is better for so careful a person"
     if not standing.is_clear:
         return f"cannot be told from {instead}: sample first"
     shares = sorted((row.metal_value_share or {}).items(), key=lambda item: -item[1])

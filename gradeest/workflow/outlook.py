@@ -20,9 +20,10 @@ from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
+    from gradeest.decision.careful import Careful
     from gradeest.decision.forecast import Forecast
     from gradeest.decision.prices import Prices
-    from gradeest.decision.ranking import Blocked, Ranking
+    from gradeest.decision.ranking import Blocked, Per, Ranking
 
 LEAST_KG = 1e-6  # less than this is nothing left
 
@@ -205,30 +206,53 @@ def rank_lots(
     *,
     prices: Path | None = None,
     changes: Sequence[str] = (),
+    per: Per = "hour",
+    careful: Careful = "low",
     report: Report = say_nothing,
 ) -> RankingShown:
-    """Which fraction to process first, by expected gain per hands-on hour. Raises InputError without prices."""
+    """Which fraction to process first, by expected gain per hands-on hour (or `per` kg).
+
+    `careful`: how much of an average gain is given up for a sure one. Raises InputError without prices.
+    """
     with open_bench(place) as opened:
         if lot is not None:
             lot_named(opened, lot)
         found, file = load_prices(opened, prices, changes)  # before the long fit
         posterior = believe(opened, report=report)
-        return make_ranking(opened, state_of(opened), posterior, lot, found, file)
+        return make_ranking(opened, state_of(opened), posterior, lot, found, file, per=per, careful=careful)
 
 
 def rank_by_money(
-    opened: Opened, state: State, posterior: Posterior, runs: Sequence[Run], blocked: Sequence[Blocked], prices: Prices
+    opened: Opened,
+    state: State,
+    posterior: Posterior,
+    runs: Sequence[Run],
+    blocked: Sequence[Blocked],
+    prices: Prices,
+    *,
+    per: Per = "hour",
+    careful: Careful = "low",
 ) -> Ranking:
     """The ranking itself, from the cache where the same runs were ranked at the same prices."""
     from gradeest.decision.ranking import Ranking, rank_runs
 
-    path = kept_path(opened, "ranking", state, [repr(runs), repr(blocked), repr(prices)])
+    path = kept_path(opened, "ranking", state, [repr(runs), repr(blocked), repr(prices), per, careful])
     ranking = cache.read(path, Ranking)
     if ranking is None:
         kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
         outcome = run_forward(opened, posterior, runs)
         rng = stream(opened.place, "prices")
-        ranking = rank_runs(outcome, kinds, prices, opened.catalogue, rng, blocked=blocked, origin=outcome.origin)
+        ranking = rank_runs(
+            outcome,
+            kinds,
+            prices,
+            opened.catalogue,
+            rng,
+            blocked=blocked,
+            origin=outcome.origin,
+            per=per,
+            careful=careful,
+        )
         cache.write(path, ranking)
     return ranking
 
@@ -241,6 +265,8 @@ def make_ranking(
     prices: Prices,
     file: Path,
     *,
+    per: Per = "hour",
+    careful: Careful = "low",
     kept: bool = True,
 ) -> RankingShown:
     """The ranking of a state, kept in the ledger with its prices unless told otherwise."""
@@ -249,7 +275,7 @@ def make_ranking(
     barred = {item.address for item in blocked}
     runs = tuple(run for run in runs if run.address not in barred)
     kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
-    ranking = rank_by_money(opened, state, posterior, runs, blocked, prices)
+    ranking = rank_by_money(opened, state, posterior, runs, blocked, prices, per=per, careful=careful)
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
     content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
     named = dict.fromkeys(row.route for row in ranking.rows if row.route)

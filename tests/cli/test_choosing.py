@@ -29,6 +29,31 @@ def test_the_plan_takes_its_numbers_from_the_ranking(priced: Run) -> None:
     assert all(rows[a]["verdict"] == "sample first" for a, action in actions.items() if action == "test first")
 
 
+def test_the_head_of_a_ranking_says_what_an_hour_counts(priced: Run, tmp_path: Path) -> None:
+    free = priced("rank", "--json").json["ranking"]
+    assert "an hour counts" not in priced("rank").out
+    (tmp_path / "prices.toml").write_text(PRICES + "[time]\nhours_rate = 15\n", encoding="utf-8")
+    shown, paid = priced("rank"), priced("rank", "--json").json["ranking"]
+    assert "an hour counts 15" in shown.out
+    assert all(len(line) <= 80 for line in shown.out.splitlines())
+    gains = [{row["address"]: row["gain"] for row in each["rows"] if row["gain"]} for each in (free, paid)]
+    hours = {row["address"]: row["hours"] for row in paid["rows"] if row["hours"]}
+    for address, gain in gains[0].items():
+        assert gain["mean"] - gains[1][address]["mean"] == pytest.approx(15 * hours[address]["mean"], rel=0.05)
+
+
+def test_a_careful_ranking_says_which_bet_it_means_and_refuses_other_words(priced: Run) -> None:
+    shown = priced("rank", "--careful", "high", "--per", "kg")
+    assert shown.code == 0
+    assert "an even chance to win" in " ".join(shown.out.split())
+    assert "per kg" in shown.out
+    assert all(len(line) <= 80 for line in shown.out.splitlines())
+    refused = priced("rank", "--careful", "very", "--per", "gram")
+    assert refused.code == 3
+    assert "--careful: 'very'" in refused.err
+    assert "--per: 'gram'" in refused.err
+
+
 def test_a_plan_too_small_for_anything_says_what_more_hours_would_bring(priced: Run) -> None:
     plan = priced("plan", "--hours", "0.5", "--json").json
     assert {step["action"] for step in plan["steps"]}.isdisjoint({"process"})

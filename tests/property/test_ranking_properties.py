@@ -37,7 +37,8 @@ def test_ranked_rows_come_first_gain_and_have_competition_ranks(seed: int, count
     assert all(row.verdict != "process" for row in rows if row.rank is None)
     for at, row in enumerate(ranked):
         assert row.rank == at + 1 or row.rank == ranked[at - 1].rank
-        assert at == 0 or row.placed_by <= ranked[at - 1].placed_by
+    placed = [(row.rank, row.rests_on_tail, -row.placed_by) for row in ranked]
+    assert placed == sorted(placed)  # who rests on the tail stands last in its rank, never before a better rank
 
 
 @settings(max_examples=40, deadline=None)
@@ -76,9 +77,20 @@ def test_nobody_of_a_rank_can_be_told_from_its_leader_and_the_next_leader_can(se
 
 
 @settings(max_examples=60, deadline=None)
+@given(seeds, st.floats(0.1, 1000))
+def test_care_never_places_a_row_higher(seed: int, stake: float) -> None:
+    rng = np.random.default_rng(seed)
+    advantage = rng.lognormal(1, rng.uniform(0.2, 3), 500) - rng.uniform(0, 5)
+    hours = rng.lognormal(1, 0.3, 500)
+    careful = weigh_run(advantage, hours, stake=stake)
+    assert careful.placed.value <= weigh_run(advantage, hours).placed.value + 1e-9
+    assert careful.counted.value >= advantage.min() - 1e-9
+
+
+@settings(max_examples=60, deadline=None)
 @given(seeds)
 def test_the_guard_never_places_a_row_higher(seed: int) -> None:
     rng = np.random.default_rng(seed)
     standing = weigh_run(rng.lognormal(1, rng.uniform(0.2, 3), 500) - rng.uniform(0, 5), rng.lognormal(1, 0.3, 500))
-    assert standing.placed.value <= standing.per_hour.value
-    assert standing.rests_on_tail == (standing.placed is not standing.per_hour)
+    assert standing.placed.value <= standing.per_unit.value
+    assert standing.rests_on_tail == (standing.placed is not standing.per_unit)
