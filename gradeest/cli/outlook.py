@@ -206,7 +206,7 @@ def ranking_parts(
         parts.append(table)
     if everything:
         parts += ranking_details(shown)
-    parts += together_lines(shown) + blocked_lines(shown.blocked, shown.lot)
+    parts += together_lines(shown) + telling_line(shown) + blocked_lines(shown.blocked, shown.lot)
     if not brief:
         parts += careful_lines(shown)
         parts += [note(text) for text in ranking.notes]
@@ -262,6 +262,24 @@ def together_lines(shown: RankingShown) -> list[Any]:
     return [note(f"{text}{fee if ranking.shared_fee >= 0.5 else ''}.")]
 
 
+def tells_clearly(row: Any) -> bool:
+    """What its result tells about the others is worth more than the error of that figure lets appear."""
+    return row.tells_others is not None and row.tells_others > max(3 * row.tells_others_mcse, 0.5)
+
+
+def telling_line(shown: RankingShown) -> list[Any]:
+    """The result that tells most about the other fractions, where it is worth something."""
+    from gradeest.cli.tables import money, note, number
+
+    rows = [row for row in shown.ranking.rows if tells_clearly(row)]
+    if not rows:
+        return []
+    most = max(rows, key=lambda row: row.tells_others or 0.0)
+    worth = f"{money(most.tells_others or 0)} (+-{number(most.tells_others_mcse or 0, 1)})"
+    name = short_name(most.address, shown.lot)
+    return [note(f"The result of {name} tells most about the others: choosing better there is worth {worth} more.")]
+
+
 def ranked_name(address: str, shown: RankingShown) -> str:
     """A fraction with its hazard mark; the lot on a line of its own, or the reasons would have no room."""
     name = short_name(address, shown.lot).replace("/", "/\n  ")
@@ -272,17 +290,20 @@ def ranking_details(shown: RankingShown) -> list[Any]:
     """The second table of --all: the whole spread, what the best does, and how sure the place is."""
     from gradeest.cli.tables import make_table, money, number, percent
 
-    columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "per kg", "instead"]
-    table = make_table([("fraction", "f"), *[(name, ">") for name in columns]])
+    telling = [("tells\nothers", ">")] if any(tells_clearly(row) for row in shown.ranking.rows) else []
+    columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "per kg"]
+    table = make_table([("fraction", "f"), *[(name, ">") for name in columns], *telling, ("instead", ">")])
     for row in shown.ranking.rows:
         if row.gain is None:
             continue
         rest = (row.worst_mean, row.chance_of_gain, row.chance_best, row.gain_per_hour_mcse, row.gain_per_kg)
+        told = money(row.tells_others or 0) if tells_clearly(row) else "-"
         forms: tuple[Callable[[float], str], ...] = (money, percent, percent, number, money)
         table.add_row(
             short_name(row.address, shown.lot).replace("/", "/\n  "),
             "/".join(money(value) for value in (row.gain.q5, row.gain.q50, row.gain.q95)),
             *[form(value) if value is not None else "-" for form, value in zip(forms, rest, strict=True)],
+            *([told] if telling else []),
             f"{row.alternative} {number(row.alternative_value.mean)}",
         )
     return [table]

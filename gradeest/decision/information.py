@@ -66,6 +66,37 @@ def gained_by_signal(payoffs: Array, signals: Array, origin: NDArray[np.int_] | 
     return against[np.arange(len(payoffs)), chosen]
 
 
+def gained_elsewhere(advantages: Array, signals: Array, origin: NDArray[np.int_] | None = None) -> Array:
+    """What acting on the signal brings by better choices on other runs, each processed or not.
+
+    Parameters: advantages, (draw, run), of the other runs; signals, (draw, signal); origin as above. Draws of one
+    origin are averaged first, with the signal of one of them: what is new in another run says nothing about this one.
+    Returns the sum over the runs, shape (origin,) or (draw,): its mean is the worth, its spread the error.
+    """
+    if origin is not None:
+        advantages, signals = _by_origin(advantages, signals, origin)
+    moved = advantages[:, (advantages.min(axis=0) < 0) & (advantages.max(axis=0) > 0)]  # others are decided anyway
+    gained = np.zeros(len(moved))
+    if not moved.shape[1]:
+        return gained
+    basis, usual = _basis(signals), moved.mean(axis=0) > 0
+    half = np.arange(len(moved)) % 2 == 0
+    for learn, act in ((half, ~half), (~half, half)):
+        own = basis[learn]
+        weights = np.linalg.lstsq(own.T @ own, own.T @ moved[learn], rcond=1e-12)[0]
+        expected = basis[act] @ weights + 1e-12 * (2 * usual - 1)
+        gained[act] = (moved[act] * ((expected > 0).astype(float) - usual)).sum(axis=1)
+    return gained
+
+
+def _by_origin(values: Array, signals: Array, origin: NDArray[np.int_]) -> tuple[Array, Array]:
+    """Means of `values` over the draws of each origin, and the signals of the first of them."""
+    order = np.argsort(origin, kind="stable")
+    starts = np.flatnonzero(np.diff(origin[order], prepend=origin.min() - 1))
+    counts = np.diff(starts, append=len(order))
+    return np.add.reduceat(values[order], starts, axis=0) / counts[:, None], signals[order[starts]]
+
+
 def _basis(signals: Array) -> Array:
     """Columns of an additive regression, (draw, column): each signal a line that bends smoothly at its knots."""
     columns = [np.ones(len(signals))]

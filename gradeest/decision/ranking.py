@@ -89,6 +89,8 @@ class RankedRun:
     worst_mean: float | None = None  # mean of the worst 5 %
     tail_share: float | None = None  # share of the expected gain that the best 5 % of draws carry; None: not looked at
     rests_on_tail: bool = False
+    tells_others: float | None = None  # what its result is expected to bring by better choices on the other rows
+    tells_others_mcse: float | None = None
     revenue: Interval | None = None
     cost: Interval | None = None  # money, without hours
     metal_value: Interval | None = None  # of the fine metal at full price, before terms
@@ -179,6 +181,7 @@ def rank_runs(
         _ranked(outcome, i, kinds, prices, money, standings[i], ranks.get(i), float(best[i]), origin)
         for i in (*above, *below)
     ]
+    rows = _with_telling(rows, outcome, money.advantage, prices, origin)
     rows += [_blocked(row, prices, catalogue, named) for row in blocked]
     total = Interval.of(money.pool_advantage)
     notes = _notes(outcome, prices, money, total)
@@ -301,6 +304,27 @@ def _ranked(
     )
     spent = float((money.cost[:, i] + money.labour[:, i]).mean())
     return replace(row, why=explain(row, standing, spent, prices.currency))
+
+
+def _with_telling(
+    rows: Sequence[RankedRun],
+    outcome: Outcome,
+    advantage: NDArray[np.float64],
+    prices: Prices,
+    origin: NDArray[np.int_] | None,
+) -> list[RankedRun]:
+    """The rows with what the result of each tells about the others (richness of the lot, means of the class)."""
+    from gradeest.decision.testing import read_product, worth_for_others
+
+    at = {run.address: i for i, run in enumerate(outcome.runs)}
+    counts = [prices.metal_per_g[metal] > 0 for metal in outcome.metals]
+    found = []
+    for row in rows:
+        i = at[row.address]
+        shown = read_product(outcome.recovered_g[:, i], counts)
+        worth, error = worth_for_others(np.delete(advantage, i, axis=1), shown, origin)
+        found.append(replace(row, tells_others=worth, tells_others_mcse=error))
+    return found
 
 
 def judge(standing: Standing, alternative: Alternative) -> Verdict:

@@ -94,8 +94,14 @@ def mean_of_worst(values: Draws, share: float = 0.05, weights: Draws | None = No
     Parameters: values, shape (n,); share in (0, 1]; weights, shape (n,), probabilities (None: equal).
     Returns the lower conditional value at risk (Rockafellar and Uryasev 2002, from memory).
     """
+    if weights is None:
+        count = share * values.size
+        whole = int(count)  # outcomes that lie in it entirely
+        lowest = np.partition(values, min(whole, values.size - 1))
+        edge = (count - whole) * lowest[whole] if whole < values.size else 0.0
+        return float((lowest[:whole].sum() + edge) / count)
     order = np.argsort(values, kind="stable")
-    chance = np.full(values.size, 1 / values.size) if weights is None else (weights / weights.sum())[order]
+    chance = (weights / weights.sum())[order]
     before = np.concatenate(([0.0], np.cumsum(chance)[:-1]))
     taken = np.clip(share - before, 0.0, chance)
     return float(np.dot(taken, values[order]) / taken.sum())

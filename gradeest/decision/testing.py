@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.decision.information import gained_by_signal, worth_of_perfect, worth_of_signal
+from gradeest.decision.information import gained_elsewhere, worth_of_perfect, worth_of_signal
 from gradeest.decision.summary import Interval, mcse
 
 Array = NDArray[np.float64]
@@ -136,12 +136,16 @@ def best_option(options: Sequence[Option]) -> Option | None:
     return best if best is not None and best.net > CLEAR * best.worth_mcse else None
 
 
+def read_product(recovered_g: Array, counts: Sequence[bool]) -> Array:
+    """What a run's result shows, as ln of mass, (draw, metal), of the metals that count and that it brings out."""
+    brought = recovered_g.max(axis=0) > 0
+    return np.log(np.maximum(recovered_g[:, brought & np.array(counts)], NONE_G))
+
+
 def worth_for_others(advantages: Array, signal: Array, origin: NDArray[np.int_] | None = None) -> tuple[float, float]:
     """What a signal brings by better choices on other fractions, (draw, fraction), with its Monte Carlo error."""
-    total = np.zeros(len(signal))
-    for advantage in advantages.T:
-        total += gained_by_signal(choices(advantage), signal, origin)
-    return max(float(total.mean()), 0.0), mcse(total, origin)
+    total = gained_elsewhere(advantages, signal, origin)
+    return max(float(total.mean()), 0.0), mcse(total)
 
 
 def advise(perfect: float, perfect_mcse: float, best: Option | None, fee: float | None, currency: str) -> str:

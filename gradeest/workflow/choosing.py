@@ -18,7 +18,15 @@ from gradeest.records.payloads import lot_payload
 from gradeest.workflow.believing import NEXT_LOT, State, believe, digest, run_forward, state_of, stream
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
-from gradeest.workflow.outlook import Trust, load_prices, only_lot, say_invented, split_fractions, trust_in
+from gradeest.workflow.outlook import (
+    Trust,
+    load_prices,
+    only_lot,
+    rank_by_money,
+    say_invented,
+    split_fractions,
+    trust_in,
+)
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
@@ -132,9 +140,10 @@ def plan_work(
         _check_must(must, {run.address for run in runs}, blocked)
         posterior = believe(opened, state, report=report)
         barred = {item.address for item in blocked}
-        outcome = run_forward(opened, posterior, tuple(run for run in runs if run.address not in barred))
-        kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
-        ranking, money = _weigh(opened, outcome, kinds, found, blocked)
+        runs = tuple(run for run in runs if run.address not in barred)
+        outcome = run_forward(opened, posterior, runs)
+        ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
+        money = _weigh(opened, outcome, {run.address: state.bench.fraction(run.address).kind for run in runs}, found)
         plan = _Plan(outcome, ranking, money, hours, cash, must)
         named = dict.fromkeys(step.route for step in plan.steps() if step.action == "process")
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
@@ -180,18 +189,13 @@ def _check_must(must: Sequence[str], known: set[str], blocked: Sequence[Blocked]
         raise InputError("the plan cannot hold what it must", issues=issues)
 
 
-def _weigh(
-    opened: Opened, outcome: Outcome, kinds: dict[str, str], prices: Prices, blocked: Sequence[Blocked]
-) -> tuple[Ranking, Economics]:
-    """The ranking and its money, from the same draws."""
+def _weigh(opened: Opened, outcome: Outcome, kinds: dict[str, str], prices: Prices) -> Economics:
+    """The money of an outcome, from the draws that the ranking uses."""
     from gradeest.decision.economics import value_runs
     from gradeest.decision.prices import NamedDraws
-    from gradeest.decision.ranking import rank_runs
 
-    rng = stream(opened.place, "prices")
-    ranking = rank_runs(outcome, kinds, prices, opened.catalogue, rng, blocked=blocked, origin=outcome.origin)
     named = NamedDraws(stream(opened.place, "prices"), outcome.recovered_g.shape[0])
-    return ranking, value_runs(outcome, kinds, prices, opened.catalogue, named)
+    return value_runs(outcome, kinds, prices, opened.catalogue, named)
 
 
 class _Plan:

@@ -19,6 +19,7 @@ from gradeest.workflow.plain import plain
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
+    from gradeest.belief.outcome import Outcome
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.careful import Careful
     from gradeest.decision.forecast import Forecast
@@ -232,15 +233,19 @@ def rank_by_money(
     *,
     per: Per = "hour",
     careful: Careful = "low",
+    outcome: Outcome | None = None,
 ) -> Ranking:
-    """The ranking itself, from the cache where the same runs were ranked at the same prices."""
+    """The ranking itself, from the cache where the same runs were ranked at the same prices.
+
+    `outcome` is that of the runs, where it was made already.
+    """
     from gradeest.decision.ranking import Ranking, rank_runs
 
     path = kept_path(opened, "ranking", state, [repr(runs), repr(blocked), repr(prices), per, careful])
     ranking = cache.read(path, Ranking)
     if ranking is None:
         kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
-        outcome = run_forward(opened, posterior, runs)
+        outcome = outcome or run_forward(opened, posterior, runs)
         rng = stream(opened.place, "prices")
         ranking = rank_runs(
             outcome,

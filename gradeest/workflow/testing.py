@@ -124,7 +124,7 @@ class _Bench:
     def look_at(self, i: int, *, is_one: bool) -> Tested:
         """What testing run `i` is worth; `is_one` adds trial runs and what its result tells about the others."""
         from gradeest.decision.summary import Interval
-        from gradeest.decision.testing import Tested, advise, best_option, perfect_worth, worth_for_others
+        from gradeest.decision.testing import Tested, advise, best_option, perfect_worth, read_product, worth_for_others
 
         run, gain = self.outcome.runs[i], self.money.advantage[:, i]
         perfect, error = perfect_worth(gain, self.origin)
@@ -136,7 +136,8 @@ class _Bench:
         others: tuple[float | None, float | None] = (None, None)
         if is_one and len(self.outcome.runs) > 1:
             rest = np.delete(self.money.advantage, i, axis=1)
-            product = np.log(np.maximum(self.outcome.recovered_g[:, i][:, self.counted(i)], 1e-9))
+            counts = [self.prices.metal_per_g[metal] > 0 for metal in self.outcome.metals]
+            product = read_product(self.outcome.recovered_g[:, i], counts)
             others = worth_for_others(rest, product, self.origin)
         now = "process" if gain.mean() > 0 else self.money.alternatives[i]
         advice = advise(perfect, error, best, self.fee, self.prices.currency)
