@@ -18,8 +18,11 @@ from gradeest.records.domain import (
     Fraction,
     Loss,
     Lot,
+    Moment,
     NonDetect,
     Product,
+    SpotResult,
+    SpotTest,
     Stream,
 )
 
@@ -78,12 +81,19 @@ def assayed(kind: str, metal: str, *results: tuple[float, float, bool]) -> Bench
     return bench([lot("L", Fraction("a", kind, 1.0))], (), [assay("L/a", metal, *each) for each in results])
 
 
+def spot_test(
+    batch: str, result: SpotResult, volume_l: float, moment: Moment = "after-drop", metal: str = "Au"
+) -> SpotTest:
+    return SpotTest(batch, metal, result, volume_l, moment, DAY)
+
+
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 10 batches, two lots, three metals.
+    """Every kind of evidence on one bench: 13 batches, two lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
     and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
-    interval after a spill, with a stream set aside; a jar of two sources, run and assayed; assays, one of a weighed
+    interval after a spill, with a stream set aside; a jar of two sources, run and assayed; spot tests before and after
+    the drop, beside weights, limits and alone; assays, one of a weighed
     fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches.
     """
     lots = [
@@ -124,9 +134,20 @@ def every_evidence() -> Bench:
             "B9", "foils-peroxide", [("L2/fing", 0.3)],
             product("au-1", "B9", "Au", "gold-powder", 0.5, interval_g=0.4), aside=["wires"], lost=[(0.2, 0.5)],
         ),
+        batch("B12", "mlcc-nitric", [("L2/mlcc", 0.1)], nondetects=[replace(negative, batch="B12")]),
+        batch("B13", "chips-burn", [("L1/late", 0.2)], nondetects=[replace(gone, batch="B13")]),
         batch("B10", "chips-burn", [("L2/jar", 0.6)], product("au-1", "B10", "Au", "gold-powder", 0.09)),
     ]  # fmt: skip
+    tests = {
+        "B1": [spot_test("B1", "faint", 2.0), spot_test("B1", "strong", 2.0, "before-drop")],
+        "B4": [spot_test("B4", "clear", 0.5)], "B5": [spot_test("B5", "clear", 1.0)],
+        "B12": [spot_test("B12", "negative", 1.5, metal="Pd")], "B8": [spot_test("B8", "faint", 3.0, "before-drop")],
+    }  # fmt: skip
+    batches = [replace(one, spot_tests=tuple(tests.get(one.name, ()))) for one in batches]
+    waiting = batch("B11", "chips-burn", [("L1/late", 0.3)], closed=False)
+    only_tested = replace(waiting, spot_tests=(spot_test("B11", "clear", 1.0, "before-drop"),))
     batches[-1] = replace(batches[-1], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
+    batches.append(only_tested)
     assays = [
         replace(assay("L2/jar", "Au", 180, 0.2), layers_kg=(0.5, 0.4)),
         assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),

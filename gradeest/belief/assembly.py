@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 import numpy as np
 
 from gradeest.belief import network as nw
 from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations, pad_rows
-from gradeest.belief.evidence import BatchMetal, dry_share, gather
+from gradeest.belief.evidence import ROLES, BatchMetal, dry_share, gather
 from gradeest.belief.factors import tabulate
 from gradeest.belief.guess import rough_extra, rough_log_odds
 from gradeest.belief.layers import parts_of, split_layers
@@ -37,7 +37,7 @@ MOST_SPLITS = 4  # choices that a pooled batch keeps copies of its split for
 CERTAIN = 8.0  # rough log odds beyond which a choice is not summed over
 NORMALS = (
     *("zeta", "beta", "rho", "pi", "r_metal", "r", "ln_a", "a", "form", "purity", "moisture", "balance"),
-    *("e_ok", "e_failed", "gone", "loss", "aside"),
+    *("e_ok", "e_failed", "gone", "loss", "aside", "spot", "liquid"),
 )  # unknowns that are standard normal a priori
 FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1", "x0")  # unknowns whose density is written out
 
@@ -54,7 +54,7 @@ class Assembly:
         self.bench, self.catalogue, self.k = bench, catalogue, catalogue.constants
         self.evidence = gather(bench, catalogue)
         self.items = self.evidence.batch_metals
-        self.count = {role: sum(i.role == role for i in self.items) for role in "WONS"}
+        self.count: dict[str, int] = {role: sum(i.role == role for i in self.items) for role in ROLES}
         self.backward = self.count["W"] + self.count["O"]
         self.arrays: dict[str, Any] = {}
         self.unknowns: dict[str, int] = {}
@@ -71,11 +71,13 @@ class Assembly:
         self.free_base = 0  # first value of free portions
         self.no_value = 0  # index of an empty value
         self.axis = {
-            name: Register() for name in ("km", "cm", "lm", "rm", "am", "metal", "form", "balance", "pi", "sw")
+            name: Register() for name in ("km", "cm", "lm", "rm", "am", "metal", "form", "balance", "pi", "sw", "spot")
         }
         self.graph = ChoiceGraph()
         self.factors: list[Factor] = []
         self.values: dict[tuple[int, str], dict[tuple[int, ...], int]] = {}  # (cell, portion) -> local values -> value
+        gone = [n for n, i in enumerate(self.items) if i.nondetect is not None and i.nondetect.liquid == "gone"]
+        self.gone = {n: row for row, n in enumerate(gone)}  # batch metal whose liquid is gone -> its unknown share
         self.product_rows: dict[int, list[int]] = {}  # batch metal -> its products
         self.n_products = 0
         self.wp: dict[tuple[str, int], dict[tuple[int, ...], int]] = {}  # (batch, cell) -> weighed portion
@@ -116,6 +118,7 @@ class Assembly:
             "group": len(configurations.of_group),
             "small": rows["small"],
             "limit": rows["limit"],
+            "spot": rows["spot"],
         }
         return Network(
             arrays, layout, normals, start, sizes, self.k["holdup.full_from_g"], self.k["holdup.exponent"],
@@ -168,7 +171,7 @@ class Assembly:
 
     def _choices(self) -> None:
         for item in self.items:
-            if item.role in "WOS":
+            if item.tells_recovery:
                 self.graph.add(failed(item), rough_log_odds(item, self, "failed"))
         self.parents: dict[Hashable, Hashable] = {}
         for cell in self.cells:
@@ -188,7 +191,7 @@ class Assembly:
             both = [self.local(i, with_switch=True) for i in (a, b)]
             self.graph.connect([c for choices in both for c in choices])
         for item in self.items:
-            if item.role in "NS":
+            if item.role not in BACKWARD:
                 self.graph.connect(self.item_choices(item))
         for assay in self.evidence.assays:
             cells = [self.cell_of[address, assay.metal] for address, _ in parts_of(assay)]
@@ -244,10 +247,15 @@ class Assembly:
         return tuple(keys)
 
     def item_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
-        keys: dict[Hashable, None] = {failed(item): None} if item.role == "S" else {}
+        keys: dict[Hashable, None] = {failed(item): None} if item.tells_recovery else {}
         for address in item.portions:
             keys.update(dict.fromkeys(self.local(self.cell_of[address, item.metal])))
         return tuple(keys)
+
+    def portion_rows(self, item: BatchMetal, chosen: Mapping[Hashable, int]) -> list[int]:
+        """Values of the portions that a batch which is not read backwards took, under the choices made."""
+        cells = [self.cell_of[address, item.metal] for address in item.portions]
+        return [self.values[c, item.batch][tuple(chosen[k] for k in self.local(c))] for c in cells]
 
     def pairs(self) -> list[tuple[int, int, float]]:
         found = []
@@ -291,7 +299,7 @@ class Assembly:
                 limits.append(math.log(item.nondetect.below_g))
         rm, am = self.axis["rm"], self.axis["am"]
         counted = [n for n, item in enumerate(self.items) if item.role in "WO"]
-        noisy = [n for n, item in enumerate(self.items) if item.role in "WOS"]
+        noisy = [n for n, item in enumerate(self.items) if item.tells_recovery]
         so_far = [item for item in self.items if item.role == "O"]
         last = self.unknowns["reading"] + sum(len(i.products) for i in self.items if i.role == "O")
         self.arrays |= {

@@ -20,7 +20,18 @@ from gradeest.belief.program import Program
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
-SHARED = ("zeta", "beta", "pi", "r_metal", "r", "ln_a", "form", "balance", "ln_tau")  # unknowns of more than one lot
+SHARED = (
+    "zeta",
+    "beta",
+    "pi",
+    "r_metal",
+    "r",
+    "ln_a",
+    "form",
+    "balance",
+    "ln_tau",
+    "spot",
+)  # unknowns of more than one lot
 
 
 @dataclass(frozen=True)

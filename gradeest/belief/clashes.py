@@ -64,7 +64,11 @@ def find_strains(bench: Bench, catalogue: Catalogue) -> tuple[Clash, ...]:
 class _Search:
     def __init__(self, bench: Bench, catalogue: Catalogue) -> None:
         self.bench, self.catalogue, self.k = bench, catalogue, catalogue.constants
-        self.items = [i for i in gather(bench, catalogue).batch_metals if min(i.portions.values(), default=0) > 0]
+        self.items = [
+            i
+            for i in gather(bench, catalogue).batch_metals
+            if i.role != "T" and min(i.portions.values(), default=0) > 0
+        ]
         self.assays: dict[tuple[str, str], list[Assay]] = {}  # of fractions of one source
         for assay in bench.assays:
             if not assay.layers_kg and not bench.fraction(assay.address).layers_kg:

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.network import Network
-from gradeest.belief.ops import NUMPY, Array, Ops
+from gradeest.belief.ops import NUMPY, Array, Ops, log_between
+from gradeest.belief.spots import spot_terms
 
 LN_1000 = math.log(1000.0)
 NEVER = -1e30  # log weight of a padded configuration
@@ -81,12 +82,7 @@ def hold_up(ln_m: Array, ln_a: Array, full_from_g: float, exponent: float, ops: 
 
 def log_rounded(reading: Array, step: Array, handling: Array, v: Array, ops: Ops = NUMPY) -> Array:
     """ln P(reading - d/2 <= v + t <= reading + d/2), t ~ N(0, handling), all in g."""
-    low = (reading - step / 2 - v) / handling
-    high = (reading + step / 2 - v) / handling
-    flip = low > 0  # work in the left tail, where the difference keeps its digits
-    a = ops.log_ndtr(ops.where(flip, -high, low))
-    b = ops.log_ndtr(ops.where(flip, -low, high))
-    return b + ops.log1mexp(ops.minimum(a - b, -1e-12))
+    return log_between((reading - step / 2 - v) / handling, (reading + step / 2 - v) / handling, ops)
 
 
 def log_recovery_cdf(logit: Array, spread: Array, x: Mapping[str, Any], ops: Ops = NUMPY) -> Array:
@@ -218,7 +214,8 @@ class _Evaluation:
         self.total = self.total + ops.sum(jacobian) + ops.sum(main - ops.part(ln_p, slice(0, n["W"])))
         e = [x["e_sd"] * self.unknown("e_ok"), x["failed_centre"] + x["failed_sd"] * self.unknown("e_failed")]
         r = ops.take(self.r_batch, x["e_bm"])
-        self.ln_recovery = [-ops.softplus(-(r + side)) for side in e]
+        self.recovery_logit = [r + side for side in e]
+        self.ln_recovery = [-ops.softplus(-logit) for logit in self.recovery_logit]
         self.ln_in_work = [ln_m - ops.part(side, weighed) for side in self.ln_recovery]
         self.ln_kept = self._kept() if n["outflow"] else None
 
@@ -347,6 +344,7 @@ class _Evaluation:
             assay,
             self._small(),
             self._limits(),
+            *spot_terms(self),
         ]
 
     def logit_absent_switch(self) -> Array:

@@ -4,6 +4,9 @@ W  a closed batch with a weight above one digit: read backwards
 O  an open batch with weights so far, a lower bound: read backwards from an unknown final product
 N  nothing dropped, below a limit, the liquid tested negative or gone
 S  a closed batch whose weights are all of one digit: ordinary likelihood
+T  nothing but spot tests of its liquid
+
+Spot tests of a batch's liquid stand beside any of these.
 """
 
 from __future__ import annotations
@@ -13,10 +16,10 @@ from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
+from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, SpotTest
 
-Role = Literal["W", "O", "N", "S"]
-ROLES: tuple[Role, ...] = ("W", "O", "N", "S")
+Role = Literal["W", "O", "N", "S", "T"]
+ROLES: tuple[Role, ...] = ("W", "O", "N", "S", "T")
 DIGITS_TO_READ_BACKWARDS = 1.5  # readability steps in the heaviest product; below, it may be nothing but handling
 
 
@@ -31,6 +34,12 @@ class BatchMetal:
     products: tuple[Product, ...]  # heaviest first
     nondetect: NonDetect | None
     portions: dict[str, float]
+    tests: tuple[SpotTest, ...] = ()  # of its liquid
+
+    @property
+    def tells_recovery(self) -> bool:
+        """Whether the run's own recovery is an unknown: with a bare limit it is summed out."""
+        return self.role != "N" or bool(self.tests)
 
     @property
     def batch_metal(self) -> tuple[str, str]:
@@ -58,11 +67,13 @@ class Evidence:
         """In words, what each touched grade rests on; the sources of a jar together."""
         counts: dict[tuple[str, str], dict[str, int]] = {}
         for item in self.batch_metals:
-            word = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}[item.role]
+            word = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect", "T": ""}[item.role]
             many = len(item.products) if item.role in "WS" else 1
             for address in dict.fromkeys(jar_of(part) for part in item.portions):
                 cell = counts.setdefault((address, item.metal), {})
-                cell[word] = cell.get(word, 0) + many
+                for name, more in ((word, many), ("spot test", len(item.tests))):
+                    if name and more:
+                        cell[name] = cell.get(name, 0) + more
         for assay in self.assays:
             cell = counts.setdefault((jar_of(assay.address), assay.metal), {})
             cell["assay"] = cell.get("assay", 0) + 1
@@ -105,17 +116,17 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
 
 def _batch_metal(batch: Batch, metal: str, portions: dict[str, float]) -> BatchMetal | None:
     products = tuple(sorted((p for p in batch.products if p.metal == metal), key=lambda p: -p.weight_g))
+    tests = tuple(t for t in batch.spot_tests if t.metal == metal)
     role: Role
     if products:
-        if batch.is_open:
-            if max(least_weight_g(p) for p in products) <= 0:
-                return None
-            role = "O"
-        else:
+        if not batch.is_open:
             heavy = products[0].weight_g > DIGITS_TO_READ_BACKWARDS * products[0].readability_g
             role = "W" if heavy else "S"
-        return BatchMetal(batch.name, batch.route, metal, role, products, None, portions)
-    said = [n for n in batch.nondetects if n.metal == metal]
-    if said and said[-1].liquid != "kept":
-        return BatchMetal(batch.name, batch.route, metal, "N", (), said[-1], portions)
-    return None
+            return BatchMetal(batch.name, batch.route, metal, role, products, None, portions, tests)
+        if max(least_weight_g(p) for p in products) > 0:
+            return BatchMetal(batch.name, batch.route, metal, "O", products, None, portions, tests)
+    else:
+        said = [n for n in batch.nondetects if n.metal == metal]
+        if said and said[-1].liquid != "kept":
+            return BatchMetal(batch.name, batch.route, metal, "N", (), said[-1], portions, tests)
+    return BatchMetal(batch.name, batch.route, metal, "T", (), None, portions, tests) if tests else None

@@ -13,13 +13,14 @@ from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats, switch
 from gradeest.belief.readings import handling_sd
+from gradeest.belief.spots import list_spots
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
 BLOCKS = (
     *("ok", "failed", "present", "absent", "cc_present", "cc_absent", "free_present", "free_absent"),
-    *("split", "pair", "assay", "small", "limit"),
+    *("split", "pair", "assay", "small", "limit", "bound", "spot"),
 )
 Table = dict[tuple[int, ...], tuple[str, int]]  # values of the choices -> (block of terms, row)
 Pending = list[tuple[tuple[Hashable, ...], Table]]
@@ -53,6 +54,8 @@ def tabulate(net: Assembly) -> dict[str, int]:
     _pair_tables(net, rows, pending, cc)
     _assay_tables(net, rows, pending, cc, free)
     _batch_tables(net, rows, pending)
+    for choices, table in list_spots(net, rows):
+        pending.append((choices, table))
     start = dict(zip(BLOCKS, np.cumsum([0, *(rows[b] for b in BLOCKS[:-1])]), strict=True))
     start["zero"] = sum(rows.values())
     for choices, table in pending:
@@ -142,30 +145,26 @@ def _grade_row(net: Assembly, cell: int, chosen: Mapping[Hashable, int], cc: int
 def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None:
     small: dict[str, list[Any]] = {name: [] for name in ("portions", "bm", "e", "y", "d", "t", "products", "ln_share")}
     limit: dict[str, list[Any]] = {name: [] for name in ("portions", "bm", "gone", "sd")}
-    n_e, gone = len(net.e_index), 0
+    n_e, gone = len(net.e_index), net.gone
     for n, item in enumerate(net.items):
-        if item.role in BACKWARD:
+        if item.role in BACKWARD or item.role == "T":
             continue
         choices = net.item_choices(item)
         table: Table = {}
         for side in net.graph.values(choices):
             chosen = dict(zip(choices, side, strict=True))
-            portions = []
-            for address in item.portions:
-                c = net.cell_of[address, item.metal]
-                portions.append(net.values[c, item.batch][tuple(chosen[k] for k in net.local(c))])
             if item.role == "S":
                 table[side] = ("small", len(small["bm"]))
-                _small_row(net, small, n, item, portions, net.e_index[failed(item)] + chosen[failed(item)] * n_e)
-            else:
+                e = net.e_index[failed(item)] + chosen[failed(item)] * n_e
+                _small_row(net, small, n, item, net.portion_rows(item, chosen), e)
+            elif not item.tests:
                 table[side] = ("limit", len(limit["bm"]))
-                is_gone = item.nondetect is not None and item.nondetect.liquid == "gone"
-                limit["portions"].append(portions)
+                limit["portions"].append(net.portion_rows(item, chosen))
                 limit["bm"].append(n)
-                limit["gone"].append(gone if is_gone else -1)
+                limit["gone"].append(gone.get(n, len(gone)))
                 limit["sd"].append(net.e_sd(item))
-        gone += item.nondetect is not None and item.nondetect.liquid == "gone"
-        pending.append((choices, table))
+        if table:
+            pending.append((choices, table))
     rows["small"], rows["limit"] = len(small["bm"]), len(limit["bm"])
     net.arrays |= {
         "sm_portions": pad_rows(small["portions"], net.no_value), "sm_bm": integers(small["bm"]),
@@ -173,9 +172,9 @@ def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None
         "sm_t": floats(small["t"]), "sm_products": pad_rows(small["products"], net.n_products),
         "sm_ln_share": pad_floats(small["ln_share"]),
         "li_portions": pad_rows(limit["portions"], net.no_value), "li_bm": integers(limit["bm"]),
-        "li_gone": integers(gone if g < 0 else g for g in limit["gone"]), "li_sd": floats(limit["sd"]),
+        "li_gone": integers(limit["gone"]), "li_sd": floats(limit["sd"]),
     }  # fmt: skip
-    net.unknowns["gone"] = gone
+    net.unknowns["gone"] = len(gone)
 
 
 def _small_row(

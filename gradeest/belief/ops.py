@@ -128,3 +128,11 @@ class NumpyOps:
 
 
 NUMPY = NumpyOps()
+
+
+def log_between(low: Array, high: Array, ops: Ops = NUMPY) -> Array:
+    """ln P(low <= z <= high) of a standard normal z."""
+    flip = low > 0  # work in the left tail, where the difference keeps its digits
+    a = ops.log_ndtr(ops.where(flip, -high, low))
+    b = ops.log_ndtr(ops.where(flip, -low, high))
+    return b + ops.log1mexp(ops.minimum(a - b, -1e-12))

@@ -15,8 +15,9 @@ from gradeest.belief.evidence import dry_share
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import draw_ln_kept
 from gradeest.belief.readings import balance_scale, handling_sd
+from gradeest.belief.spots import PLACES, RESIDUE, SOLUTION, limits_ln
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product
+from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, SpotTest
 
 FINE_STEP_G = 0.01  # readability of the balance that weighs what was not planned
 
@@ -40,6 +41,7 @@ def simulate(plan: Bench, catalogue: Catalogue, rng: np.random.Generator) -> tup
     A planned product of a closed batch gets its reading (the plan's own weight is ignored; several products of a
     metal share it at random). A planned weight on an open batch, or a non-detect, is a limit: what comes out tells
     whether the bench records "so much so far" or "nothing, below that"; more than the limit of a non-detect is weighed.
+    Planned spot tests get the colour they would have shown.
     With the liquid gone more than the limit is not recorded: plan such limits so high that it cannot happen.
     """
     return _Simulation(plan, catalogue, rng).run()
@@ -51,6 +53,10 @@ class _Simulation:
         self.prior = Completion(plan, catalogue, 1, rng)
         self.scale: dict[str, float] = {}  # error of each balance
         self.failed: dict[tuple[str, str], bool] = {}
+        self.operator: dict[str, float] = {}  # factor on the limits of spot tests, by metal
+        self.in_work: dict[tuple[str, str], float] = {}  # g, by batch and metal; what of it stayed back, and in liquids
+        self.left: dict[tuple[str, str], float] = {}
+        self.undropped: dict[tuple[str, str], float] = {}
         self.lost: dict[str, float] = {}  # ln of what recorded losses left of each batch
 
     def run(self) -> tuple[Bench, Truth]:
@@ -97,13 +103,17 @@ class _Simulation:
     def _process(self, batch: Batch) -> Batch:
         products: list[Product] = []
         nondetects: list[NonDetect] = []
+        spots: list[SpotTest] = []
         for metal in METALS:
             planned = [p for p in batch.products if p.metal == metal]
             limits = [n for n in batch.nondetects if n.metal == metal]
-            if not planned and not limits:
+            planned_tests = [t for t in batch.spot_tests if t.metal == metal]
+            if not planned and not limits and not planned_tests:
                 continue
             holdup = self._holdup_factor(batch, metal, planned)
             grams = self._fine_metal(batch, metal, holdup, gone=bool(limits) and limits[0].liquid == "gone")
+            is_nothing = not planned and bool(limits) and grams < limits[0].below_g
+            spots += self._test(planned_tests, is_nothing=is_nothing)
             if planned and not batch.is_open:
                 products += self._weigh(planned, grams)
             elif planned and grams >= self._metal_in(planned[0]):
@@ -115,7 +125,27 @@ class _Simulation:
                 nondetects.append(limits[0])
             elif limits[0].liquid != "gone":
                 products += self._weigh([self._unplanned(batch, metal)], grams)
-        return replace(batch, products=tuple(products), nondetects=tuple(nondetects))
+        return replace(batch, products=tuple(products), nondetects=tuple(nondetects), spot_tests=tuple(spots))
+
+    def _test(self, planned: list[SpotTest], *, is_nothing: bool) -> list[SpotTest]:
+        """What spot tests of one batch and metal show: its liquid is the same for all of them."""
+        if not planned:
+            return []
+        k, rng, learned = self.k, self.rng, self.k["spot.learned_share"]
+        batch, metal = planned[0].batch, planned[0].metal
+        rest = np.exp([math.log(k[f"rest.{p}"]) + k["rest.log_sd"] * rng.normal() for p in PLACES])
+        rest = rest / rest.sum() * self.left[batch, metal]
+        seen = []
+        for test in planned:
+            if metal not in self.operator:
+                self.operator[metal] = rng.normal()
+            noise = math.sqrt(learned) * self.operator[metal] + math.sqrt(1 - learned) * rng.normal()
+            after = (rest.sum() - rest[RESIDUE] if is_nothing else rest[SOLUTION]) + self.undropped[batch, metal]
+            grams = self.in_work[batch, metal] - rest[RESIDUE] if test.moment == "before-drop" else after
+            ln = math.log(max(1000 * grams / test.volume_l, 1e-12)) - k["spot.log_sd"] * noise
+            shown = next(name for name, (low, high) in limits_ln(k).items() if low <= ln < high)
+            seen.append(replace(test, result=shown))
+        return seen
 
     def _unplanned(self, batch: Batch, metal: str) -> Product:
         """What is weighed where nothing was planned to drop."""
@@ -141,7 +171,11 @@ class _Simulation:
         e = k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal() if failed else spread * rng.normal()
         r = self.recovery[0, list(self.catalogue.routes).index(batch.route), m] + e
         ln_a = self.ln_a[0, m] + math.log(holdup) + k["holdup.batch_log_sd"] * rng.normal()
-        ln_m = math.log(charged) - math.log1p(math.exp(-r)) + (math.log(rng.uniform()) if gone else 0.0)
+        kept = rng.uniform() if gone else 1.0
+        ln_m = math.log(charged) - math.log1p(math.exp(-r)) + math.log(kept)
+        key = batch.name, metal
+        self.in_work[key], self.left[key] = charged, charged / (1 + math.exp(r))
+        self.undropped[key] = (1 - kept) * charged / (1 + math.exp(-r))
         return float(np.exp(hold_up(np.array(ln_m), np.array(ln_a), k["holdup.full_from_g"], k["holdup.exponent"])))
 
     def _metal_share(self, product: Product) -> float:

@@ -268,6 +268,9 @@ def show_one(
             "",
             f"liquid {none.liquid}",
         )
+    for test in found.batch.spot_tests:
+        words = f"spot test {test.result}, {test.moment.replace('-', ' the ')}"
+        table.add_row(str(test.event), test.date.isoformat(), test.metal, f"in {number(test.volume_l)} L", "", words)
     if table.row_count:
         show(table)
     else:

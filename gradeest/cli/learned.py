@@ -22,6 +22,7 @@ SAVED_AS = {
     "product": "Saved",
     "nondetect": "Saved: nothing seen from",
     "assay": "Saved assay of",
+    "spottest": "Saved spot test of",
     "setaside": "Set aside",
     "loss": "Saved loss in",
 }

@@ -15,6 +15,7 @@ from gradeest.cli import (
     bench,
     choosing,
     demo,
+    evidence,
     grades,
     imports,
     ledger,
@@ -101,6 +102,7 @@ app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)
 streams.register()
+evidence.register()
 worksheet.register(app)
 app.add_typer(balance.app)
 imports.register(app)

@@ -11,6 +11,7 @@ CORRECTIONS = ("undo", "amend")
 WORDS = {
     "nondetect": "no {metal} in {batch}",
     "assay": "assay of {address}, {metal}",
+    "spottest": "spot test of {batch}, {metal}",
     "close": "closing {batch}",
     "more": "more of {address}",
     "split": "split of {address}",
@@ -27,6 +28,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     "close": ("date",),
     "product": ("date", "form", "weight_g", "readability_g", "interval_g", "damp", "balance", "sure"),
     "nondetect": ("date", "below_g", "liquid"),
+    "spottest": ("date", "result", "volume_l", "moment"),
     "assay": ("date", "value_g_per_t", "u_rel", "below_detection", "sure"),
     "setting": ("date", "value"),
     "more": ("date", "mass_kg", "note"),

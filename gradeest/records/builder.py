@@ -180,6 +180,11 @@ class Builder:
         none = payloads.nondetect_from(event.payload, event.happened_on, event.number)
         self.batches[batch.name] = replace(batch, nondetects=(*batch.nondetects, none))
 
+    def _spot_test(self, event: Event) -> None:
+        batch = self._batch(event.payload["batch"])
+        test = payloads.spot_test_from(event.payload, event.happened_on, event.number)
+        self.batches[batch.name] = replace(batch, spot_tests=(*batch.spot_tests, test))
+
     def _set_aside(self, event: Event) -> None:
         self._add_streams(payloads.set_aside_from(event.payload, event.happened_on, event.number))
 
@@ -238,6 +243,7 @@ STEPS: dict[str, Callable[[Builder, Event], None]] = {
     "discard": Builder._discard,
     "close": Builder._close,
     "nondetect": Builder._nondetect,
+    "spottest": Builder._spot_test,
     "setaside": Builder._set_aside,
     "leave": Builder._leave,
     "loss": Builder._loss,

@@ -18,6 +18,8 @@ from gradeest.materials.rows import METALS as METALS
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
+SpotResult = Literal["negative", "faint", "clear", "strong"]
+Moment = Literal["before-drop", "after-drop"]
 STORAGE_CLOCK = "storage-clock"  # the setting that says how long material may be kept
 EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
 EXACT_G = 1e-9
@@ -141,6 +143,19 @@ class Loss:
 
 
 @dataclass(frozen=True)
+class SpotTest:
+    """What a spot test of a batch's liquid showed, before or after the drop; `volume_l` litres of it there were."""
+
+    batch: str
+    metal: str
+    result: SpotResult
+    volume_l: float
+    moment: Moment
+    date: dt.date
+    event: int = 0
+
+
+@dataclass(frozen=True)
 class Batch:
     """One processing run: what went in, by which route, what was weighed. Open until closed."""
 
@@ -154,6 +169,7 @@ class Batch:
     note: str = ""
     streams: tuple[Stream, ...] = ()
     losses: tuple[Loss, ...] = ()
+    spot_tests: tuple[SpotTest, ...] = ()
 
     @property
     def is_open(self) -> bool:

@@ -21,6 +21,7 @@ from gradeest.records.domain import (
     Product,
     Sale,
     Setting,
+    SpotTest,
     Stream,
 )
 
@@ -138,6 +139,19 @@ def assay_from(payload: Payload, happened_on: dt.date, number: int) -> Assay:
         below_detection=bool(payload.get("below_detection", False)),
         sure=bool(payload.get("sure", False)),
         event=number,
+    )
+
+
+def spot_test_from(payload: Payload, happened_on: dt.date, number: int) -> SpotTest:
+    """The spot test of a "spottest" event."""
+    return SpotTest(
+        payload["batch"],
+        payload["metal"],
+        payload["result"],
+        float(payload["volume_l"]),
+        payload["moment"],
+        date_of(payload, happened_on),
+        number,
     )
 
 

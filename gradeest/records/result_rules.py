@@ -26,7 +26,7 @@ def check_product(payload: Mapping[str, Any], context: Context, found: Findings)
     check_named_balance(payload, context, found)
     if batch is None or not metal_known:
         return
-    _check_route_gives(context.catalogue.routes.get(batch.route), batch, payload["metal"], found)
+    check_route_gives(context.catalogue.routes.get(batch.route), batch, payload["metal"], found)
     if any(n.metal == payload["metal"] and n.liquid != "kept" for n in batch.nondetects):
         found.error(
             "metal",
@@ -50,7 +50,7 @@ def check_nondetect(payload: Mapping[str, Any], context: Context, found: Finding
         found.error("liquid", f"'{word}' is none of the answers", suggest(word, LIQUIDS, ", ".join(LIQUIDS)))
     if batch is None or not metal_known:
         return
-    _check_route_gives(context.catalogue.routes.get(batch.route), batch, metal, found)
+    check_route_gives(context.catalogue.routes.get(batch.route), batch, metal, found)
     weighed = [p.name for p in batch.products if p.metal == metal]
     if weighed:
         found.error(
@@ -135,8 +135,8 @@ def _check_reading(payload: Mapping[str, Any], found: Findings) -> bool:
     return usable
 
 
-def _check_route_gives(route: Route | None, batch: Batch, metal: str, found: Findings) -> None:
-    # without a row the route recovers none of the metal: a weight of it would contradict the route, not the grade
+def check_route_gives(route: Route | None, batch: Batch, metal: str, found: Findings) -> None:
+    """Add an error where a route recovers none of a metal: a weight of it would contradict the route, not the grade."""
     if route is not None and metal not in route.recovery:
         found.error(
             "metal",

@@ -22,6 +22,7 @@ from gradeest.records.lot_rules import (
 )
 from gradeest.records.references import Context, batches_hint, began_by, is_fraction
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
+from gradeest.records.spot_rules import check_spot_test
 from gradeest.records.stock_rules import (
     OVER,
     ask_about_order,
@@ -206,6 +207,7 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "setting": _setting,
     "product": check_product,
     "nondetect": check_nondetect,
+    "spottest": check_spot_test,
     "assay": check_assay,
     "more": check_more,
     "split": check_split,
@@ -222,6 +224,7 @@ TEXTS: dict[str, tuple[str, ...]] = {
     "close": ("batch",),
     "product": ("batch", "metal", "form", "balance"),
     "nondetect": ("batch", "metal", "liquid"),
+    "spottest": ("batch", "metal", "result", "moment"),
     "assay": ("address", "metal"),
     "setting": ("name", "value"),
     "more": ("address", "note"),
@@ -246,6 +249,7 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "setting": ("name", "value"),
     "product": ("batch", "metal", "form", "weight_g", "readability_g"),
     "nondetect": ("batch", "metal", "below_g", "liquid"),
+    "spottest": ("batch", "metal", "result", "volume_l", "moment"),
     "assay": ("address", "metal", "value_g_per_t", "u_rel"),
     "more": ("address", "mass_kg"),
     "split": ("address", "heaps"),

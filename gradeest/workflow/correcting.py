@@ -118,6 +118,7 @@ TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "setaside": lambda d: tell_parts(d["streams"]),
     "leave": lambda d: f"{d['volume_l']:g} L wait",
     "loss": tell_loss,
+    "spottest": lambda d: f"{d['result']} in {d['volume_l']:g} L, {d['moment'].replace('-', ' the ')}",
     "balance": lambda d: f"steps of {d['readability_g']:g} g",
     "check": lambda d: f"{d['weight_g']:g} g reads {d['reads_g']:g} g",
 }

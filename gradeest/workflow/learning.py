@@ -64,6 +64,11 @@ def record_assay(place: Place, answers: Mapping[str, Any], **how: Any) -> Learne
     return record(place, "assay", answers, **how)
 
 
+def record_spot_test(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
+    """Keep what a spot test of a batch's liquid showed, and learn from it. `how` is what `record` takes."""
+    return record(place, "spottest", answers, **how)
+
+
 def set_aside(place: Place, batch: str, streams: Sequence[tuple[str, float]], **how: Any) -> Learned:
     """Keep parts (name, kg) of a batch's charge that were set aside unprocessed. `how` is what `record` takes."""
     parts = [{"name": name, "mass_kg": kg} for name, kg in streams]

@@ -196,7 +196,8 @@ def results_of(batch: Batch) -> tuple[str, ...]:
     """What was weighed, in a few words each."""
     weighed = tuple(f"{p.name} {p.weight_g:g} g" for p in batch.products)
     lost = tuple(f"lost {100 * loss.low:.2g}-{100 * loss.high:.2g} %" for loss in batch.losses)
-    return weighed + tuple(f"no {n.metal}" for n in batch.nondetects) + lost
+    spots = tuple(f"{t.metal} test {t.result}" for t in batch.spot_tests)
+    return weighed + tuple(f"no {n.metal}" for n in batch.nondetects) + spots + lost
 
 
 def list_batches(place: Place) -> tuple[BatchLine, ...]:

@@ -28,6 +28,7 @@ NOBODY = Listener()
 COMMANDS = {
     "nondetect": "record none",
     "product": "record product",
+    "spottest": "record spot-test",
     "assay": "record assay",
     "lot": "lot add",
     "batch": "batch add",

@@ -130,8 +130,8 @@ class ForwardModel:
             ("failed", batch, metal), lambda: self.rng.uniform(size=self.draws) < self.k["recovery.failed_share"]
         )
 
-    def recover(self, batch: str, route: str, metal: str, in_work_g: Values, holdup_factor: float) -> Values:
-        """Fine metal that reaches the product, g."""
+    def recovery(self, batch: str, route: str, metal: str) -> Values:
+        """Share of the metal in work that reaches the product, before hold-up."""
         k, learned = self.k, self.k["recovery.learned_share"]
         shared = k["recovery.shared_share"]
         ours = math.sqrt(shared) * self.normal("all routes", metal)
@@ -139,12 +139,35 @@ class ForwardModel:
         row, failed = self.catalogue.routes[route].recovery[metal], self.failed(batch, metal)
         new = np.where(failed, 0.0, self.normal("run", batch, metal))
         bad = k["recovery.failed_centre"] + k["recovery.failed_sd"] * self.normal("failed run", batch, metal)
-        reached = in_work_g * expit(self.share_row(row, learned, ours, new) + np.where(failed, bad, 0.0))
+        return expit(self.share_row(row, learned, ours, new) + np.where(failed, bad, 0.0))
+
+    def recover(self, batch: str, route: str, metal: str, in_work_g: Values, holdup_factor: float) -> Values:
+        """Fine metal that reaches the product, g."""
+        k = self.k
+        reached = in_work_g * self.recovery(batch, route, metal)
         ln_a = math.log(k["holdup.a"] * holdup_factor) + math.log(k["holdup.a_gsd"]) * self.normal("a", metal)
         a = np.exp(ln_a + k["holdup.batch_log_sd"] * self.normal("a", batch, metal))
         full, power = k["holdup.full_from_g"], -k["holdup.exponent"]
         small = reached * (1 + a * full**power) / (1 + a * reached**power)
         return np.where(reached < full, small, reached)
+
+    def unrecovered(self, batch: str, metal: str) -> dict[str, Values]:
+        """Shares of what did not reach the product, by the place where it went."""
+        places = ("equipment", "residue", "solution", "filters", "lost")
+        spread = self.k["rest.log_sd"]
+        parts = {p: self.k[f"rest.{p}"] * np.exp(spread * self.normal("rest", p, batch, metal)) for p in places}
+        total = np.sum(list(parts.values()), axis=0)
+        return {place: part / total for place, part in parts.items()}
+
+    def chance_of_colour(self, grams: Values, volume_l: float, result: str, metal: str, test: str) -> Values:
+        """1 where a spot test of a liquid with so much metal shows this colour, else 0."""
+        k, learned = self.k, self.k["spot.learned_share"]
+        eye = math.sqrt(learned) * self.normal("operator", metal)
+        factor = np.exp(k["spot.log_sd"] * (eye + math.sqrt(1 - learned) * self.normal("spot test", test)))
+        edges = [0.0, *(k[f"spot.{name}_mg_per_l"] for name in ("faint", "clear", "strong")), math.inf]
+        n = ("negative", "faint", "clear", "strong").index(result)
+        mg_per_l = 1000 * grams / volume_l / factor
+        return ((mg_per_l >= edges[n]) & (mg_per_l < edges[n + 1])).astype(float)
 
     def metal_share(self, product: str, form: str, damp: bool = False) -> Values:
         """Metal in a product over its weight."""

@@ -65,7 +65,7 @@ def relative(a: Values, b: Values) -> float:
 
 
 def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
-    assert all(network.sizes[role] > 0 for role in "WONS")
+    assert all(network.sizes[role] > 0 for role in "WONST")
     assert {name for name, where in network.layout.items() if where.stop == where.start} == set()
     arrays = network.arrays
     assert set(arrays["as_censored"]) == {0, 1}
@@ -122,7 +122,9 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
     assert relative(slope.T, differences(network, points)) > 1e-2
 
 
-@pytest.mark.parametrize("name", ["pair_corr", "moist_sd", "li_sd", "wp_base", "as_sd", "cfg_terms"])
+@pytest.mark.parametrize(
+    "name", ["pair_corr", "moist_sd", "li_sd", "wp_base", "as_sd", "cfg_terms", "spot_sd", "sp_ln_per_l", "bo_sd"]
+)
 def test_a_changed_array_changes_the_density(network: Network, points: Values, name: str) -> None:
     """Twin of the agreement: the points reach every corner, so a density with one array changed is told apart."""
     old = network.arrays[name]
