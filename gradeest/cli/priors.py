@@ -23,14 +23,16 @@ BARS = " .:-=+*#%@"
 
 @app.command("list", short_help="List all kinds with their grades.")
 def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
-    """List all kinds, class by class, with their grades before any evidence."""
+    """List all kinds, class by class, with their grades before any evidence, and boards with their parts."""
     from gradeest.cli.as_json import print_json
+    from gradeest.cli.board_priors import list_parts
     from gradeest.cli.tables import grade, heading, make_table, note, show
+    from gradeest.workflow.board_priors import list_boards
     from gradeest.workflow.catalogues import list_kinds
 
-    kinds = list_kinds(place_of(ctx))
+    kinds, boards = list_kinds(place_of(ctx)), list_boards(place_of(ctx))
     if as_json:
-        print_json("priors list", {"kinds": kinds})
+        print_json("priors list", {"kinds": kinds, "boards": boards})
         return
     for cls in dict.fromkeys(kind.cls for kind in kinds):
         members = [kind for kind in kinds if kind.cls == cls]
@@ -44,17 +46,27 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
         "",
         note("Median (5-95 %) in g/t of dry feed where the metal is present. `gradeest priors show KIND` says more."),
     )
+    show(*list_parts(boards))
 
 
 @app.command("show", short_help="Show one kind, its sources and its prior.")
 def show_one(
     ctx: typer.Context, kind: Annotated[str, typer.Argument(help="The kind's id.")], as_json: options.Json = False
 ) -> None:
-    """Show one kind: how to tell it, its rows with their sources, and its prior drawn."""
+    """Show one kind, or kind of board: how to tell it, its rows with their sources, and its prior drawn."""
     from gradeest.cli.as_json import print_json
+    from gradeest.cli.board_priors import board_parts
     from gradeest.cli.tables import show
+    from gradeest.workflow.board_priors import is_board, show_board
     from gradeest.workflow.catalogues import show_kind
 
+    if is_board(place_of(ctx), kind):
+        board = show_board(place_of(ctx), kind)
+        if as_json:
+            print_json("priors show", board)
+        else:
+            show(*board_parts(board))
+        return
     found = show_kind(place_of(ctx), kind)
     if as_json:
         print_json("priors show", found)
@@ -134,6 +146,7 @@ def check(
 ) -> None:
     """Check the rows: what the model makes of each against the row itself."""
     from gradeest.cli.as_json import print_json
+    from gradeest.cli.board_priors import checked_parts
     from gradeest.cli.tables import grade, make_table, metal_text, note, number, show
     from gradeest.workflow.catalogues import check_priors
 
@@ -158,9 +171,10 @@ def check(
             show(table)
         show(
             note(
-                f"{len(found.rows)} rows read: {found.named} beyond a factor 1.3 (named), {found.failed} beyond 1.75 "
-                "(fail). Rows are skewed, the model's form is not."
+                f"{len(found.rows)} rows of grades read; {found.named} of all beyond a factor 1.3 (named), "
+                f"{found.failed} beyond 1.75 (fail). Rows are skewed, the model's form is not."
             )
         )
+        show(*checked_parts(found))
     if found.failed:
         raise typer.Exit(3)

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast, get_args
 
+from gradeest.materials.boards import BOARD_TABLES, build_boards
 from gradeest.materials.chemistry import gravimetric_factor
 from gradeest.materials.rows import (
     METALS,
@@ -62,6 +63,7 @@ TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("kind",),
     ),
     "shares.csv": (("id", "q5", "q50", "q95", "unit", "source", "status", "note"), ("id",)),
+    **BOARD_TABLES,
 }
 
 
@@ -91,10 +93,11 @@ def build_catalogue(tables: Mapping[str, dict[str, Row]], entries: Mapping[str, 
         for key, row in tables["shares.csv"].items()
     }
     _check_shares(shares, tables["shares.csv"], routes)
+    boards = build_boards(tables, kinds, shares, hazards, sources)
     values = {key: constant.value for key, constant in constants.items()}
-    parts = (classes, kinds, routes, forms, values, shares, hazards, constants)
+    parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards)
     version = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
-    return Catalogue(classes, kinds, routes, forms, values, shares, sources, version, hazards, constants)
+    return Catalogue(classes, kinds, routes, forms, values, shares, sources, version, hazards, constants, boards)
 
 
 def _status(row: Row) -> Status:

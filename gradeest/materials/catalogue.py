@@ -13,6 +13,7 @@ from gradeest.materials.building import TABLES, build_catalogue
 from gradeest.materials.prior_check import PriorCheck, check_catalogue
 from gradeest.materials.rows import (
     METALS,
+    Board,
     Catalogue,
     Constant,
     Form,
@@ -29,6 +30,7 @@ from gradeest.materials.tables import Faults, Folder, nearest, read_entries, rea
 
 __all__ = [
     "METALS",
+    "Board",
     "Catalogue",
     "Constant",
     "Form",

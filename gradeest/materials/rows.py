@@ -6,7 +6,7 @@ Every number carries its source and says whether it was read, is from memory, or
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 METALS: tuple[str, ...] = ("Au", "Ag", "Pd")
@@ -141,6 +141,22 @@ class Hazard:
 
 
 @dataclass(frozen=True)
+class Board:
+    """One kind of circuit board as collected, and what may be taken off it: shares (0-1) of its mass by kind of part.
+
+    What no row names (laminate, sheet metal, coils) is the rest of the board.
+    """
+
+    id: str
+    name: str
+    how_to_tell: str
+    piece_mass_g: Quantiles
+    stop: str  # id of the hazard that refuses these boards, or ""
+    hazards: tuple[str, ...]
+    parts: Mapping[str, Quantiles]  # kind id -> share of the board's mass
+
+
+@dataclass(frozen=True)
 class Catalogue:
     """All rows of `priors/`, overlaid and validated. `version` is a hash of everything a number can depend on."""
 
@@ -154,3 +170,4 @@ class Catalogue:
     version: str
     hazards: Mapping[str, Hazard]
     constant_rows: Mapping[str, Constant]  # the same numbers as `constants`, with unit, source, status and why
+    boards: Mapping[str, Board] = field(default_factory=dict)

@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.errors import InputError
+from gradeest.materials.boards import ShareCheck, check_boards
 from gradeest.materials.catalogue import Catalogue, Form, GradeRow, Kind, Route, load_catalogue, nearest
 from gradeest.materials.prior_check import PriorCheck, check_catalogue
+from gradeest.workflow.believing import stream
 from gradeest.workflow.hazard_lines import cautions
 from gradeest.workflow.opening import Place
 
@@ -80,7 +82,7 @@ def show_kind(place: Place, name: str) -> KindShown:
     """One kind's rows and its prior, drawn. Raises InputError with the nearest ids."""
     catalogue = load_catalogue(place.priors)
     if name not in catalogue.kinds:
-        near = nearest(name, list(catalogue.kinds))
+        near = nearest(name, [*catalogue.kinds, *catalogue.boards])
         hint = f"did you mean {' or '.join(near)}?" if near else "`gradeest priors list` names them all"
         raise InputError(f"there is no kind '{name}'", hint)
     kind = catalogue.kinds[name]
@@ -115,9 +117,10 @@ def draw_kind(kind: Kind, catalogue: Catalogue, place: Place, draws: int = 20_00
 
 @dataclass(frozen=True)
 class PriorsChecked:
-    """What `priors check` found: one line per row that is off, and how many were looked at."""
+    """What `priors check` found: grade rows and shares of boards, and how many fail or are named."""
 
     rows: tuple[PriorCheck, ...]
+    shares: tuple[ShareCheck, ...]
     failed: int
     named: int
 
@@ -129,7 +132,9 @@ def check_priors(place: Place, folder: Path | None) -> PriorsChecked:
     place = replace(place, priors=folder or place.priors)
     catalogue = load_catalogue(place.priors)
     rows = tuple(check_catalogue(catalogue))
-    return PriorsChecked(rows, sum(row.verdict == "fails" for row in rows), sum(row.verdict == "named" for row in rows))
+    shares = tuple(check_boards(catalogue, stream(place, "boards")))
+    verdicts = [row.verdict for row in rows] + [row.verdict for row in shares]
+    return PriorsChecked(rows, shares, verdicts.count("fails"), verdicts.count("named"))
 
 
 def new_prices(place: Place, path: Path | None, *, replace_old: bool = False) -> Path:

@@ -111,6 +111,7 @@ def test_law_lines_are_dated_and_send_to_the_authority(catalogue: Catalogue) -> 
 def test_every_hazard_is_one_line_and_names_whom_to_ask(catalogue: Catalogue) -> None:
     used = {h.id for kind in catalogue.kinds for h in list_hazards(kind, "", catalogue)}
     used |= {h.id for route in catalogue.routes for h in list_hazards("", route, catalogue)}
+    used |= {key for board in catalogue.boards.values() for key in board.hazards}
     for hazard in catalogue.hazards.values():
         assert "\n" not in hazard.line
         assert hazard.authority
