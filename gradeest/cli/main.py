@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from gradeest.cli import (
+    alternatives,
     balance,
     batch,
     bench,
@@ -97,6 +98,7 @@ app.add_typer(lot.app)
 outlook.register(app)
 choosing.register(app)
 testing.register(app)
+alternatives.register(app)
 saving.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)

@@ -67,7 +67,7 @@ def weigh_tests(
             raise InputError(f"{address} cannot be tested for processing: {reason}", "`gradeest rank` names what can")
         posterior = believe(opened, state, report=report)
         spread = opened.catalogue.constants["test.assay_u"] if u is None else u
-        bench = _Bench(opened, state, posterior, found, runs, spread, fee)
+        bench = Testing(opened, state, posterior, found, runs, spread, fee)
         rows = tuple(bench.look_at(i, is_one=address is not None) for i in bench.order(address))
         notes = ["an assay's worth counts the pieces a sample happens to hold and the laboratory's uncertainty"]
         if fee is None:
@@ -90,7 +90,7 @@ def weigh_tests(
         )
 
 
-class _Bench:
+class Testing:
     """Everything that can be processed, with its draws and its money."""
 
     def __init__(

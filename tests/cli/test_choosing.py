@@ -149,6 +149,33 @@ def test_saving_up_keeps_to_the_storage_clock_and_refuses_what_is_refused(priced
     assert priced("save-up", "fingers-memory", "--monthly", "0 g").code == 3
 
 
+def test_one_table_holds_all_uses_with_the_numbers_of_the_other_commands(priced: Run) -> None:
+    shown = priced("compare", "shed/strips", "--monthly", "350 g", "--fee", "5", "--json").json
+    uses = {use["name"]: use for use in shown["uses"]}
+    assert set(uses) == {"process", "assay first", "trial first", "sell", "save up", "keep"}
+    assert sum(use["is_best"] for use in uses.values()) == 1
+    worths = [use["worth"] for use in shown["uses"] if use["worth"] is not None]
+    assert worths == sorted(worths, reverse=True)
+    row = next(r for r in priced("rank", "--json").json["ranking"]["rows"] if r["address"] == "shed/strips")
+    assert uses["process"]["worth"] == pytest.approx(row["gain"]["mean"] + row["alternative_value"]["mean"])
+    assert uses["sell"]["worth"] == pytest.approx(row["alternative_value"]["mean"])
+    tested = priced("test-first", "shed/strips", "--fee", "5", "--json").json["rows"][0]
+    now = max(uses["process"]["worth"], uses["sell"]["worth"])
+    for name, sort in (("assay first", "assay"), ("trial first", "trial run")):
+        net = max(option["net"] for option in tested["options"] if option["sort"] == sort)
+        assert uses[name]["worth"] == pytest.approx(now + net)
+    without_fee = priced("compare", "shed/strips")
+    assert "its fee is not known" in without_fee.out
+    assert all(len(line) <= 80 for line in without_fee.out.splitlines())
+
+
+def test_what_must_not_be_processed_is_compared_without_it(priced: Run) -> None:
+    uses = priced("compare", "shed/tilt", "--json").json["uses"]
+    assert [(use["name"], use["worth"]) for use in uses] == [("process", None)]  # refused outright: no price either
+    assert priced("compare", "shed/nothing").code == 3
+    assert priced("compare", "shed/strips", "--monthly", "0 g").code == 3
+
+
 def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(run: Run, tmp_path: Path) -> None:
     # Invented: 0.3 kg of filter ash, the widest prior there is, against 1 kg of fingers; round prices, no least fee.
     fractions = '[[fraction]]\nname = "{}"\nkind = "{}"\nmass = "{}"\n'

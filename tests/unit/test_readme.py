@@ -87,6 +87,7 @@ ARGUMENTS = {
     "batch show": ("B1",),
     "where": ("B1",),
     "bid": ("shed.toml",),
+    "compare": ("shed/strips", "--monthly", "100 g"),
     "plan": ("--hours", "20"),
     "save-up": ("fingers-memory", "--monthly", "350 g"),
     "test-first": ("shed/strips", "--fee", "1"),

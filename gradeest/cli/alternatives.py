@@ -1,0 +1,78 @@
+"""`gradeest compare`: everything that may be done with one fraction, in one table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from gradeest.cli import options
+from gradeest.cli.context import place_of
+
+if TYPE_CHECKING:
+    from gradeest.workflow.alternatives import UsesShown
+
+
+def register(app: typer.Typer) -> None:
+    """Add `compare`."""
+    app.command("compare", short_help="Process, test, sell, save up or keep a fraction.")(compare)
+
+
+def compare(
+    ctx: typer.Context,
+    address: Annotated[str, typer.Argument(metavar="LOT/FRACTION", help="One fraction.")],
+    monthly: Annotated[
+        str | None, typer.Option(metavar='"350 g"', help="How much of its kind comes in a month, to weigh saving up.")
+    ] = None,
+    fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
+    prices: options.Prices = None,
+    change: options.If = None,
+    as_json: options.Json = False,
+) -> None:
+    """Compare what may be done with one fraction: process, test, sell as it is, save up, keep; needs your prices."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.choosing import check_amounts
+    from gradeest.cli.progress import Progress
+    from gradeest.cli.tables import show
+    from gradeest.errors import InputError
+    from gradeest.units import parse_mass
+    from gradeest.workflow.alternatives import compare_uses
+
+    check_amounts({"--fee": fee})
+    kg = None if monthly is None else parse_mass(monthly) / 1000
+    if kg is not None and kg <= 0:
+        raise InputError("nothing comes in a month", 'type how much does, such as --monthly "350 g"')
+    with Progress() as report:
+        shown = compare_uses(
+            place_of(ctx), address, monthly_kg=kg, fee=fee, prices=prices, changes=tuple(change or ()), report=report
+        )
+    if as_json:
+        print_json("compare", shown)
+        return
+    show(*use_parts(shown))
+
+
+def use_parts(shown: UsesShown) -> list[Any]:
+    """The uses as a table, the best marked, and what they rest on."""
+    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.outlook import trust_lines
+    from gradeest.cli.tables import heading, make_table, mass, money, note, number
+
+    labour = f"an hour counts {money(shown.hours_rate)}" if shown.hours_rate else "hours are not counted as a cost"
+    parts: list[Any] = [
+        heading(f"What to do with {shown.address}, {mass(shown.mass_kg)} of {shown.kind}: {shown.currency}; {labour}")
+    ]
+    table = make_table([("", "<"), ("use", "<"), ("worth", ">"), ("5-95 %", ">"), ("hours", ">"), ("", "w")])
+    for use in shown.uses:
+        table.add_row(
+            ">" if use.is_best else "",
+            use.name,
+            "-" if use.worth is None else f"{money(use.worth)} +-{number(use.mcse or 0, 1)}",
+            "-" if use.spread is None else f"{money(use.spread.q5)} to {money(use.spread.q95)}",
+            "-" if use.hours is None else number(use.hours),
+            use.remark,
+        )
+    parts.append(table)
+    parts.append(note("> brings most on average; of those the calculation cannot tell apart, with the fewest hours."))
+    parts += [note(f"Note: {text}") for text in shown.notes]
+    return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]

@@ -1,0 +1,125 @@
+"""What may be done with one fraction, side by side: process, test first, sell as it is, save up, keep."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.outcome import Outcome, Run
+from gradeest.decision.economics import value_runs
+from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.saving import ENOUGH
+from gradeest.decision.summary import Interval, mcse
+from gradeest.materials.catalogue import Catalogue
+
+Array = NDArray[np.float64]
+CLEAR = 2.0  # Monte Carlo errors: what differs by less is not told apart
+
+
+@dataclass(frozen=True)
+class Use:
+    """One use of a fraction. `worth`: money it is expected to bring, paid hours taken off, in the user's currency;
+    None where it cannot be said or must not be done, which `remark` explains. `spread`: its 5/50/95 % points.
+    `is_partial`: part of its cost is not known, so it is never called the best.
+    """
+
+    name: str
+    worth: float | None
+    mcse: float | None
+    spread: Interval | None
+    hours: float | None
+    remark: str
+    is_partial: bool = False
+    is_best: bool = False
+
+
+def use_of(name: str, worth: Array, hours: float, remark: str, origin: NDArray[np.int_] | None = None) -> Use:
+    """A use from draws of its worth, shape (draw,)."""
+    return Use(name, float(worth.mean()), mcse(worth, origin), Interval.of(worth), hours, remark)
+
+
+def mark_best(uses: Sequence[Use]) -> tuple[Use, ...]:
+    """The uses from the best down, those without a worth last; the best whose cost is known is marked.
+
+    Of those that cannot be told from it (2 Monte Carlo errors of both) the one of fewest hours is marked; a test, whose
+    hours are not counted, only where it is clearly better.
+    """
+    known = sorted((use for use in uses if use.worth is not None), key=lambda use: -(use.worth or 0.0))
+    rest = [use for use in uses if use.worth is None]
+    top = next((use for use in known if not use.is_partial), None)
+    if top is None:
+        return (*known, *rest)
+    near = [
+        use
+        for use in known
+        if not use.is_partial and _gap(top, use) <= CLEAR * float(np.hypot(top.mcse or 0.0, use.mcse or 0.0))
+    ]
+    best = min(near, key=lambda use: np.inf if use.hours is None else use.hours)
+    return (*(dataclasses.replace(use, is_best=use is best) for use in known), *rest)
+
+
+def _gap(top: Use, use: Use) -> float:
+    return (top.worth or 0.0) - (use.worth or 0.0)
+
+
+@dataclass(frozen=True)
+class Later:
+    """Fine metal, g, (draw, metal), of one batch of the fraction with so many months' material, and of these alone."""
+
+    metals: tuple[str, ...]
+    months: int
+    mass_kg: float  # of the months' material
+    together_g: Array
+    alone_g: Array
+
+
+def save_up_with(
+    run: Run,
+    kind: str,
+    alternative: Array,
+    choices: Sequence[Later],
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+    origin: NDArray[np.int_] | None = None,
+) -> Use:
+    """The fraction kept for a batch with later material of its kind: the fewest months that bring most of the worth.
+
+    What it is worth then is what the joint batch brings more than the later material would without it, each settled
+    alone: the later material is processed by itself only where that is expected to gain.
+    """
+    found = []
+    for later in choices:
+        joint, rest = (dataclasses.replace(run, mass_kg=kg) for kg in (run.mass_kg + later.mass_kg, later.mass_kg))
+        with_it = _value_alone(joint, kind, later.metals, later.together_g, prices, catalogue, named)
+        without = _value_alone(rest, kind, later.metals, later.alone_g, prices, catalogue, named)
+        is_run = without["advantage"].mean() > 0
+        worth = alternative + with_it["advantage"] - (without["advantage"] if is_run else 0.0)
+        taken = with_it["hours"] - (without["hours"] if is_run else 0.0)
+        found.append((later, worth, float(taken.mean())))
+    most = max(float(worth.mean()) for _, worth, _ in found)
+    later, worth, hours = next(one for one in found if one[1].mean() >= (ENOUGH * most if most > 0 else most))
+    months = "month" if later.months == 1 else "months"
+    remark = f"a batch with what comes in within {later.months} {months}; the price may move meanwhile"
+    return use_of("save up", worth, hours, remark, origin)
+
+
+def _value_alone(
+    run: Run,
+    kind: str,
+    metals: tuple[str, ...],
+    fine_g: Array,
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+) -> Mapping[str, Array]:
+    """Advantage and hours, (draw,), of one batch of a kind, settled alone."""
+    table = fine_g[:, None, :]
+    nothing = np.zeros(table.shape, dtype=bool)
+    outcome = Outcome((run,), metals, table, table, table, nothing, ({},))
+    money = value_runs(outcome, {run.address: kind}, prices, catalogue, named)
+    return {"advantage": money.advantage[:, 0], "hours": money.hours[:, 0]}

@@ -1,0 +1,221 @@
+"""What may be done with one fraction, in one table: process, test first, sell as it is, save up, keep. Only reads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gradeest.belief.outcome import Run
+from gradeest.errors import InputError
+from gradeest.materials.hazards import DEFER
+from gradeest.records.storage import storage_days
+from gradeest.workflow.believing import believe, next_address, run_pooled, state_of, stream
+from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
+from gradeest.workflow.opening import Opened, Place, open_bench
+from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
+from gradeest.workflow.saving import DAYS_A_MONTH
+from gradeest.workflow.telling import Report, say_nothing
+from gradeest.workflow.testing import Testing
+
+if TYPE_CHECKING:
+    from gradeest.belief.posterior import Posterior
+    from gradeest.decision.alternatives import Use
+    from gradeest.decision.prices import NamedDraws, Prices
+    from gradeest.decision.testing import Option
+
+MONTHS = (1, 2, 3, 4, 6, 9, 12)
+
+
+@dataclass(frozen=True)
+class UsesShown:
+    """The uses of one fraction as shown, the best first; money in `currency`."""
+
+    address: str
+    kind: str
+    mass_kg: float
+    route: str  # "" where the kind has none
+    currency: str
+    hours_rate: float
+    uses: tuple[Use, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[RouteCautions, ...]
+    defer: str
+    prices_file: str
+    changes: tuple[str, ...]
+    trust: Trust
+    catalogue_version: str
+    seed: int
+    engine: str
+
+
+def compare_uses(
+    place: Place,
+    address: str,
+    *,
+    monthly_kg: float | None = None,
+    fee: float | None = None,
+    prices: Path | None = None,
+    changes: Sequence[str] = (),
+    report: Report = say_nothing,
+) -> UsesShown:
+    """Everything that may be done with a fraction, by what it is expected to bring.
+
+    Parameters: monthly_kg, what comes in of its kind a month (None: saving up is not weighed); fee, of one assay (None:
+    the laboratory's fee is left out, and it is said). Raises InputError for an address of which nothing is left.
+    """
+    from gradeest.decision.alternatives import mark_best
+
+    with open_bench(place) as opened:
+        found, file = load_prices(opened, prices, changes)
+        state = state_of(opened)
+        runs, blocked = split_fractions(opened, state, None)
+        barred = {item.address: item for item in blocked}
+        runs = tuple(run for run in runs if run.address not in barred)
+        if address not in {run.address for run in runs} | set(barred):
+            raise InputError(f"there is nothing left at '{address}'", "`gradeest lot list` names what is there")
+        posterior = believe(opened, state, report=report)
+        spread = opened.catalogue.constants["test.assay_u"]
+        bench = Testing(opened, state, posterior, found, runs, spread, fee)
+        fraction = _Fraction(opened, posterior, bench, found, address, state.bench.fraction(address).kind)
+        if address in barred:
+            item = barred[address]
+            mass, route, uses = item.mass_kg, item.route, fraction.unprocessed(item.mass_kg, item.reason)
+        else:
+            run = next(run for run in runs if run.address == address)
+            mass, route, uses = run.mass_kg, run.route, fraction.uses(monthly_kg)
+        return UsesShown(
+            address,
+            fraction.kind,
+            mass,
+            route,
+            found.currency,
+            found.hours_rate,
+            mark_best(uses),
+            tuple(_notes(found, fee, address in barred)),
+            () if address in barred else (route_cautions(opened.catalogue, route),),
+            DEFER,
+            str(file),
+            found.changes,
+            trust_in(posterior),
+            opened.catalogue.version,
+            place.seed,
+            place.engine,
+        )
+
+
+def _notes(prices: Prices, fee: float | None, is_blocked: bool) -> list[str]:
+    notes = ["worth: expected money after costs and paid hours; what was paid for the lot is spent and does not count"]
+    if not is_blocked:
+        notes.append("processing is settled with the other fractions that gain, saving up by itself")
+        if fee is None:
+            notes.append("an assay is not called the best as long as its fee is not known (--fee)")
+    if any(row.startswith("sell_as_is.") for row in prices.assumed):
+        notes.append("what a scrap buyer pays is still as shipped (a guess): type your buyer's offer")
+    return notes
+
+
+class _Fraction:
+    """One fraction with its draws and its money."""
+
+    def __init__(
+        self,
+        opened: Opened,
+        posterior: Posterior,
+        bench: Testing,
+        prices: Prices,
+        address: str,
+        kind: str,
+    ) -> None:
+        self.opened, self.posterior, self.bench, self.prices = opened, posterior, bench, prices
+        self.address, self.kind = address, kind
+
+    def named(self) -> NamedDraws:
+        """Draws of the price rows, those that `rank` uses."""
+        from gradeest.decision.prices import NamedDraws
+
+        return NamedDraws(stream(self.opened.place, "prices"), self.bench.outcome.recovered_g.shape[0])
+
+    def uses(self, monthly_kg: float | None) -> list[Use]:
+        """The uses of a fraction that may be processed."""
+        from gradeest.decision.alternatives import use_of
+
+        i = next(i for i, run in enumerate(self.bench.outcome.runs) if run.address == self.address)
+        run, money, origin = self.bench.outcome.runs[i], self.bench.money, self.bench.origin
+        net = money.advantage[:, i] + money.alternative[:, i]
+        found = [use_of("process", net, float(money.hours[:, i].mean()), f"by {run.route}", origin)]
+        found += self.tests(i)
+        found += self.sell_or_keep(run.mass_kg)
+        found.append(self.save_up(run, money.alternative[:, i], monthly_kg))
+        return found
+
+    def unprocessed(self, mass_kg: float, reason: str) -> list[Use]:
+        """The uses of a fraction that must not be processed; what is refused outright has no price either."""
+        from gradeest.decision.alternatives import Use
+
+        found = [Use("process", None, None, None, None, reason)]
+        if self.opened.catalogue.kinds[self.kind].stop:
+            return found
+        return found + self.sell_or_keep(mass_kg)
+
+    def tests(self, i: int) -> list[Use]:
+        """The best assay and the best trial run; each is worth the best use without it and what it brings more."""
+        from gradeest.decision.alternatives import Use
+
+        money = self.bench.money
+        without = max(float(money.advantage[:, i].mean()), 0.0) + float(money.alternative[:, i].mean())
+        found = []
+        options: list[Option] = [*self.bench.assays(i), *self.bench.trials(i)]
+        for sort, name in (("assay", "assay first"), ("trial run", "trial first")):
+            best = max((o for o in options if o.sort == sort), key=lambda o: o.net, default=None)
+            if best is None:
+                found.append(Use(name, None, None, None, None, "a sample of it would hold too few pieces"))
+                continue
+            remark = f"{_size(best)}: a better choice brings {best.worth:.3g}, it costs {best.cost:.3g}"
+            is_partial = sort == "assay" and self.bench.fee is None
+            remark += ", less the laboratory's fee" if is_partial else ""
+            found.append(Use(name, without + best.net, best.worth_mcse, None, None, remark, is_partial))
+        return found
+
+    def sell_or_keep(self, mass_kg: float) -> list[Use]:
+        """Selling as it is, and keeping."""
+        from gradeest.decision.alternatives import Use, use_of
+        from gradeest.decision.economics import draw_as_is_per_kg
+
+        kind = self.opened.catalogue.kinds[self.kind]
+        named = self.named()
+        as_is = mass_kg * draw_as_is_per_kg(kind, self.prices, self.opened.catalogue, named)
+        if not as_is.any():
+            sell = Use("sell", None, None, None, None, "no buyer's offer is known: type one in [sell_as_is.per_kg]")
+        else:
+            is_offer = kind.id in self.prices.as_is_per_kg
+            sell = use_of("sell", as_is, 0.0, "your buyer's offer" if is_offer else "a share of its usual metal value")
+        return [sell, use_of("keep", np.zeros(named.draws), 0.0, "nothing now")]
+
+    def save_up(self, run: Run, alternative: np.ndarray, monthly_kg: float | None) -> Use:
+        """A later batch with what comes in month by month, within the storage clock."""
+        from gradeest.decision.alternatives import Later, Use, save_up_with
+
+        days = storage_days(self.opened.bench)
+        months = [n for n in MONTHS if days is None or n * DAYS_A_MONTH <= days]
+        if monthly_kg is None or not months:
+            remark = (
+                "say what comes in a month: --monthly" if monthly_kg is None else "the storage clock allows no month"
+            )
+            return Use("save up", None, None, None, None, remark)
+        choices = []
+        for n in months:
+            new = Run(next_address(self.kind), n * monthly_kg, run.route)
+            together = run_pooled(self.opened, self.posterior, [run, new])[0]
+            alone = run_pooled(self.opened, self.posterior, [new])[0]
+            choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
+        named = self.named()
+        return save_up_with(run, self.kind, alternative, choices, self.prices, self.opened.catalogue, named)
+
+
+def _size(option: Option) -> str:
+    kg = option.mass_kg
+    return f"{1000 * kg:.3g} g" if kg < 0.1 else f"{kg:.3g} kg"
