@@ -32,6 +32,9 @@ def add(
         str | None, typer.Option("--route", help="How it is run (the kind's usual route if left out).")
     ] = None,
     note: Annotated[str, typer.Option("--note", help="Anything worth remembering.")] = "",
+    trial: Annotated[
+        bool, typer.Option("--trial", help="A trial: a part of one fraction, before the rest is decided on.")
+    ] = False,
     date: options.Date = None,
     sure: options.Sure = False,
     later: Annotated[bool, typer.Option("--later", help="Only save; do not forecast what it gives.")] = False,
@@ -59,7 +62,15 @@ def add(
         listener = Listener(report=progress) if as_json else Listener(progress, print_started)
         started = insist(
             lambda sure: recording.add_batch(
-                place, charges, route=route, date=happened, note=note, sure=sure, later=later, listener=listener
+                place,
+                charges,
+                route=route,
+                date=happened,
+                note=note,
+                trial=trial,
+                sure=sure,
+                later=later,
+                listener=listener,
             ),
             sure=sure,
         )
@@ -160,7 +171,7 @@ def print_started(started: BatchStarted) -> None:
     from gradeest.cli.tables import mass, note, show
 
     name = started.saved.name
-    show(f"Started batch {name} (event {started.saved.event}).")
+    show(f"Started {'trial' if started.trial else 'batch'} {name} (event {started.saved.event}).")
     for address, kg in started.charges:
         show(f"  {address}  {mass(kg)}")
     usual = ", the usual one for this kind" if started.route_was_usual else ""
@@ -190,9 +201,11 @@ def expected_lines(expected: Sequence[Expected], no_forecast: str) -> list[Any]:
 def next_lines(started: BatchStarted) -> list[Any]:
     """The command to type when it is weighed, and the page to write on until then."""
     metal, form = next(iter(started.usual_form.items()), ("Au", "FORM"))
+    after = [f"Then decide on the rest: gradeest test-first {started.charges[0][0]}"] if started.trial else []
     return [
         f"Next: gradeest record product {started.saved.name} --metal {metal} --form {form} \\",
         '        --weight "1.84 g" --readability "0.01 g" --close',
+        *after,
         f"On paper, for the hood: gradeest worksheet {started.saved.name}",
     ]
 
@@ -222,7 +235,7 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
             mass(row.mass_kg),
             row.route,
             "\n".join(row.results) or "-",
-            "closed" if row.closed else "open",
+            ("closed" if row.closed else "open") + ("\ntrial" if row.trial else ""),
         )
     show(table)
 
@@ -243,7 +256,8 @@ def show_one(
         print_json("batch show", found)
         return
     state = f"closed {found.batch.closed}" if found.batch.closed else "open"
-    show(heading(f"Batch {found.batch.name}, {found.batch.date}, {state}"))
+    sort = "Trial" if found.batch.trial else "Batch"
+    show(heading(f"{sort} {found.batch.name}, {found.batch.date}, {state}"))
     for charge in found.batch.charges:
         show(f"  {charge.address}  {mass(charge.mass_kg)}")
     show(note(f"Route: {found.batch.route} - {found.route_line}"))

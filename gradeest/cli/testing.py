@@ -67,6 +67,9 @@ def test_parts(shown: TestsShown) -> list[Any]:
             worth = pair(option.worth, option.worth_mcse)
             sizes.add_row(option.sort, mass(option.mass_kg), worth, money(option.cost), money(option.net))
         parts += [sizes, *others_line(shown)]
+    for trial in shown.trials:
+        state = "open: wait for its result" if trial.is_open else "closed, and learned from"
+        parts.append(note(f"Trial {trial.batch}: {mass(trial.mass_kg)} of {trial.address}, {state}."))
     parts.append(note("Knowing all: what no test can be worth more than; +- is the error of the calculation itself."))
     parts += [note(f"Note: {text}") for text in shown.notes]
     return [*parts, note(shown.defer)]

@@ -24,7 +24,7 @@ WORDS = {
 }
 AMENDABLE: dict[str, tuple[str, ...]] = {
     "lot": ("date", "price_paid", "owner", "unsorted_kg", "note"),
-    "batch": ("date", "route", "note"),
+    "batch": ("date", "route", "note", "trial"),
     "close": ("date",),
     "product": ("date", "form", "weight_g", "readability_g", "interval_g", "damp", "balance", "sure"),
     "nondetect": ("date", "below_g", "liquid"),

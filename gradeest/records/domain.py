@@ -170,6 +170,7 @@ class Batch:
     streams: tuple[Stream, ...] = ()
     losses: tuple[Loss, ...] = ()
     spot_tests: tuple[SpotTest, ...] = ()
+    trial: bool = False  # a part of one fraction, run before the rest of it is decided on
 
     @property
     def is_open(self) -> bool:

@@ -94,7 +94,12 @@ def batch_from(payload: Payload, happened_on: dt.date) -> Batch:
     """The batch of a "batch" event, masses as typed."""
     charges = tuple(Charge(item["address"], float(item["mass_kg"])) for item in payload["charges"])
     return Batch(
-        payload["name"], date_of(payload, happened_on), str(payload["route"]), charges, note=payload.get("note") or ""
+        payload["name"],
+        date_of(payload, happened_on),
+        str(payload["route"]),
+        charges,
+        note=payload.get("note") or "",
+        trial=bool(payload.get("trial", False)),
     )
 
 

@@ -126,8 +126,21 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
         elif _charge(address, item.get("mass_kg"), context, found):
             kinds.append(bench.fraction(address).kind)
         seen.add(address)
+    if payload.get("trial"):
+        _trial(charges, context, found)
     settings = {setting.name: setting.value for setting in bench.settings.values()}
     found.issues.extend(check_batch(kinds, route, settings, context.catalogue))
+
+
+def _trial(charges: Any, context: Context, found: Findings) -> None:
+    """A trial is of a part of one fraction: something must be left that is decided on after it."""
+    if len(charges) > 1:
+        found.error("trial", "a trial is of one fraction", "one --charge, or leave --trial out")
+    elif charges and is_fraction(charges[0].get("address"), context.bench, Findings(), "charge"):
+        left, mass_kg = context.bench.left_kg(charges[0]["address"]), charges[0].get("mass_kg")
+        if isinstance(mass_kg, int | float) and left > EXACT_KG and left / OVER <= mass_kg <= left * OVER:
+            hint = f"name a mass below {left:.6g} kg, or leave --trial out"
+            found.error("trial", "a trial takes a part, this is all that is left", hint)
 
 
 def _charge(address: Any, mass_kg: Any, context: Context, found: Findings) -> bool:
@@ -239,6 +252,7 @@ TEXTS: dict[str, tuple[str, ...]] = {
 }
 FLAGS: dict[str, tuple[str, ...]] = {
     "lot": ("invented",),
+    "batch": ("trial",),
     "product": ("damp", "sure"),
     "assay": ("below_detection", "sure"),
 }

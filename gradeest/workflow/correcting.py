@@ -71,6 +71,7 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
         tail = f"{count} fraction{'s' if count != 1 else ''}, {total:g} kg"
     elif event.kind == "batch":
         tail = " + ".join(f"{c['address']} {c['mass_kg']:g} kg" for c in data["charges"]) + f", {data['route']}"
+        tail += ", a trial" if data.get("trial") else ""
     elif event.kind == "product":
         flags = f" (a range of {data['interval_g']:g} g)" if data.get("interval_g") else ""
         flags += (", damp" if data.get("damp") else "") + (", kept as sure" if data.get("sure") else "")
@@ -255,7 +256,7 @@ def parser_of(kind: str, name: str) -> Callable[[str], Any]:
         return parsers[key]
     if key.endswith("_g"):
         return lambda text: parse_mass(text, metal=True)
-    if key in ("damp", "sure", "below_detection", "wet", "mixed"):
+    if key in ("damp", "sure", "below_detection", "wet", "mixed", "trial"):
         return parse_flag
     return str.strip
 

@@ -70,6 +70,7 @@ class BatchLine:
     addresses: tuple[str, ...]
     mass_kg: float
     results: tuple[str, ...]
+    trial: bool
 
 
 @dataclass(frozen=True)
@@ -204,7 +205,16 @@ def list_batches(place: Place) -> tuple[BatchLine, ...]:
     """All batches in the order they were recorded."""
     with open_bench(place) as opened:
         return tuple(
-            BatchLine(b.name, b.date, b.closed, b.route, tuple(c.address for c in b.charges), b.mass_kg, results_of(b))
+            BatchLine(
+                b.name,
+                b.date,
+                b.closed,
+                b.route,
+                tuple(c.address for c in b.charges),
+                b.mass_kg,
+                results_of(b),
+                b.trial,
+            )
             for b in opened.bench.batches.values()
         )
 

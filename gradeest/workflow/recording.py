@@ -153,6 +153,7 @@ class BatchStarted:
     charges: tuple[tuple[str, float], ...]  # address, kg
     cautions: tuple[str, ...]
     usual_form: Mapping[str, str]  # metal -> form
+    trial: bool
     expected: tuple[Expected, ...] = ()  # kept: the result is held against it
     no_forecast: str = ""  # why there is none
 
@@ -176,13 +177,15 @@ def add_batch(
     route: str | None,
     date: dt.date,
     note: str = "",
+    trial: bool = False,
     sure: bool = False,
     later: bool = False,
     listener: Listener = NOBODY,
 ) -> BatchStarted:
     """Start a batch of portions of fractions (mass None: all that is left) by `route`, or the kinds' usual one.
 
-    What it is expected to give is kept beside it, unless `later`.
+    `trial`: it is a part of one fraction, run before the rest of it is decided on. What it is expected to give is kept
+    beside it, unless `later`.
     """
     with open_bench(place) as opened:
         before = state_of(opened)
@@ -195,7 +198,14 @@ def add_batch(
         if chosen is None:
             unknown = [a for a, _ in charges if a not in known]
             chosen = "" if unknown else usual_route(opened, [a for a, _ in charges])
-        payload = {"name": next_batch_name(opened.ledger.events()), "route": chosen, "charges": masses, "note": note}
+        payload: dict[str, Any] = {
+            "name": next_batch_name(opened.ledger.events()),
+            "route": chosen,
+            "charges": masses,
+            "note": note,
+        }
+        if trial:
+            payload["trial"] = True
         saved = append(opened, "batch", payload, date, sure=sure)
         batch = opened.bench.batches[saved.name]
         kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
@@ -207,6 +217,7 @@ def add_batch(
             tuple((c.address, c.mass_kg) for c in batch.charges),
             (*cautions(opened.catalogue, batch.route, kinds), DEFER),
             dict(opened.catalogue.routes[batch.route].usual_form),
+            batch.trial,
         )
         listener.saved(started)
         if later:

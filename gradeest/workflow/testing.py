@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ import numpy as np
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
+from gradeest.records.domain import Bench
 from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
@@ -25,6 +27,16 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
+class TrialRun:
+    """A trial on record, of a fraction that is shown; its result counts as that of any batch."""
+
+    batch: str
+    address: str
+    mass_kg: float
+    is_open: bool
+
+
+@dataclass(frozen=True)
 class TestsShown:
     """Tests as shown; `address` is "" for all fractions (then without trial runs). `u` is relative."""
 
@@ -33,6 +45,7 @@ class TestsShown:
     rows: tuple[Tested, ...]
     u: float
     fee: float | None
+    trials: tuple[TrialRun, ...]
     notes: tuple[str, ...]
     defer: str
     prices_file: str
@@ -69,6 +82,14 @@ def weigh_tests(
         spread = opened.catalogue.constants["test.assay_u"] if u is None else u
         bench = Testing(opened, state, posterior, found, runs, spread, fee)
         rows = tuple(bench.look_at(i, is_one=address is not None) for i in bench.order(address))
+        trials = trials_of(state.bench, {row.address for row in rows})
+        waits = {trial.address: trial for trial in trials if trial.is_open}
+        rows = tuple(
+            dataclasses.replace(row, advice=f"wait: its trial {waits[row.address].batch} is open")
+            if row.address in waits
+            else row
+            for row in rows
+        )
         notes = ["an assay's worth counts the pieces a sample happens to hold and the laboratory's uncertainty"]
         if fee is None:
             notes.append("without --fee a laboratory's fee is not counted: what an assay may cost at most is told")
@@ -80,6 +101,7 @@ def weigh_tests(
             rows,
             spread,
             fee,
+            trials,
             tuple(notes),
             DEFER,
             str(file),
@@ -88,6 +110,12 @@ def weigh_tests(
             place.seed,
             place.engine,
         )
+
+
+def trials_of(bench: Bench, addresses: Collection[str]) -> tuple[TrialRun, ...]:
+    """The trials on record of fractions."""
+    found = [batch for batch in bench.batches.values() if batch.trial and batch.charges[0].address in addresses]
+    return tuple(TrialRun(b.name, b.charges[0].address, b.charges[0].mass_kg, b.is_open) for b in found)
 
 
 class Testing:

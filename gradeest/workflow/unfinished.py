@@ -101,7 +101,8 @@ def _jars(bench: Bench) -> Iterator[Item]:
 
 def _of_batch(bench: Bench, batch: Batch) -> Iterator[Item]:
     if batch.is_open:
-        yield Item("open batch", batch.name, batch.mass_kg, "kg", batch.route, batch.date)
+        what = f"{batch.route}, a trial" if batch.trial else batch.route
+        yield Item("open batch", batch.name, batch.mass_kg, "kg", what, batch.date)
         for metal in kept_liquids(batch):
             since = max(none.date for none in batch.nondetects if none.metal == metal)
             yield Item("liquid kept", batch.name, None, "", f"{metal} not found in it yet", since, metal)
@@ -230,6 +231,8 @@ def estimate_item(holdings: Holdings, item: Item) -> Estimate:
         wanted = {item.metal} if item.metal else set(recovered) - kept
         grams = holdings.at_work(batch) * [metal in wanted for metal in METALS]
         remark = "test it first" if item.metal else ("its liquid: see below" if kept else "")
+        if batch.trial and not item.metal:
+            remark = "; ".join(filter(None, (remark, f"a trial of {batch.charges[0].address}")))
         return Estimate(grams, {metal: text for metal, text in told.items() if metal in wanted}, recovered, remark)
     stream: Stream = bench.stream(item.address)
     grams = holdings.left_of_stream(stream, holdings.streams(batch)[stream.name])
