@@ -48,6 +48,7 @@ class Posterior:
     form_z: Values  # (draw, form) learned part of the purity, standard normal
     failed_chance: Mapping[tuple[str, str], float]  # (batch, metal) of weighed batches
     charge_g: Mapping[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
+    shares: Mapping[tuple[str, str, str], Values]  # (batch, metal, what): how it was shared out (sharing.py)
     rests_on: Mapping[tuple[str, str], str]  # (address, metal): "3 weights, 1 assay"; absent: prior only
     diagnostics: Diagnostics
 

@@ -29,15 +29,25 @@ def loss_logit(loss: Loss) -> tuple[float, float]:
     return (low + high) / 2, max((high - low) / (2 * Z95), 1e-3)
 
 
+def set_aside_names(batch: Batch) -> tuple[str, ...]:
+    """Names of the streams set aside from a batch."""
+    return tuple(stream.name for stream in batch.streams if stream.sort == "set-aside")
+
+
+def recovers_of_all(route: str, catalogue: Catalogue) -> bool:
+    """Whether a route's recovery is a share of all that was charged, what is set aside included."""
+    return f"set-aside:{route}" in catalogue.shares
+
+
 def set_aside_logit(batch: Batch, catalogue: Catalogue) -> tuple[tuple[float, float], ...]:
     """Centre and sd of the ln odds of every stream set aside from a batch.
 
     Empty where the recovery rows of the route are stated for all that was charged (a row of its own says so).
     """
-    if f"set-aside:{batch.route}" in catalogue.shares:
+    if recovers_of_all(batch.route, catalogue):
         return ()
     row = logit_normal(catalogue.shares["set-aside"])
-    return tuple(row for stream in batch.streams if stream.sort == "set-aside")
+    return tuple(row for _ in set_aside_names(batch))
 
 
 def list_outflows(net: Assembly) -> None:

@@ -15,6 +15,7 @@ from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers
 from gradeest.belief.network import Network
 from gradeest.belief.picking import configuration_weights
+from gradeest.belief.sharing import shares_of
 from gradeest.errors import InferenceError, InputError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Bench
@@ -77,10 +78,12 @@ def posterior_of(
 ) -> Posterior:
     """The posterior that draws of the unknowns (draw, unknown) stand for, by the addresses of the bench."""
     state, fitted = decode(theta, network, rng)
-    completion = Completion(split_layers(bench), catalogue, theta.shape[0], rng, network, state, fitted, theta)
+    by_source = split_layers(bench)
+    completion = Completion(by_source, catalogue, theta.shape[0], rng, network, state, fitted, theta)
     failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
     found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
-    return join_layers(replace(found, charge_g=fitted.charge_g), bench)
+    shares = shares_of(by_source, catalogue, network, state, fitted, theta, rng)
+    return join_layers(replace(found, charge_g=fitted.charge_g, shares=shares), bench)
 
 
 def sample_network(
@@ -215,5 +218,5 @@ def _complete(
         np.array([dry_share(bench, a, catalogue) for a in bench.addresses()]),
         np.array([pieces_per_kg(bench, catalogue, a) for a in bench.addresses()]), kinds, means, absent,
         tuple(catalogue.routes), completion.recovery_logit(), completion.ln_a(), tuple(catalogue.forms),
-        completion.forms(), failed, {}, rests_on, diagnostics,
+        completion.forms(), failed, {}, {}, rests_on, diagnostics,
     )  # fmt: skip

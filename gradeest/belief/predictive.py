@@ -79,18 +79,27 @@ def _recover(
     origin: NDArray[np.int64], rng: np.random.Generator,
 ) -> Values:  # fmt: skip
     """Fine metal in the product, g: recovery with a new run's noise (or failure), then the hold-up of small batches."""
+    k, m = catalogue.constants, posterior.metals.index(metal)
+    ln_r = -np.logaddexp(0.0, -new_recovery(posterior, route, metal, catalogue, origin, rng))
+    form = catalogue.forms[catalogue.routes[route].usual_form[metal]]
+    ln_a = posterior.ln_a[origin, m] + math.log(form.holdup_factor)
+    ln_a = ln_a + k["holdup.batch_log_sd"] * rng.normal(size=origin.shape)
+    ln_m = np.log(np.maximum(contained_g, 1e-300)) + ln_r
+    return np.exp(hold_up(ln_m, ln_a, k["holdup.full_from_g"], k["holdup.exponent"]))
+
+
+def new_recovery(
+    posterior: Posterior, route: str, metal: str, catalogue: Catalogue, origin: NDArray[np.int64],
+    rng: np.random.Generator,
+) -> Values:  # fmt: skip
+    """Logit of the recovery of a new run, (draw,): the route's, with the run's own noise, or that of a failed run."""
     k = catalogue.constants
     n, m = posterior.routes.index(route), posterior.metals.index(metal)
     spread = logit_normal(catalogue.routes[route].recovery[metal])[1] * math.sqrt(1 - k["recovery.learned_share"])
     e = spread * rng.normal(size=origin.shape)
     failed = rng.uniform(size=origin.shape) < k["recovery.failed_share"]
     e[failed] = k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal(size=int(failed.sum()))
-    ln_r = -np.logaddexp(0.0, -(posterior.recovery_logit[origin, n, m] + e))
-    form = catalogue.forms[catalogue.routes[route].usual_form[metal]]
-    ln_a = posterior.ln_a[origin, m] + math.log(form.holdup_factor)
-    ln_a = ln_a + k["holdup.batch_log_sd"] * rng.normal(size=origin.shape)
-    ln_m = np.log(np.maximum(contained_g, 1e-300)) + ln_r
-    return np.exp(hold_up(ln_m, ln_a, k["holdup.full_from_g"], k["holdup.exponent"]))
+    return np.asarray(posterior.recovery_logit[origin, n, m] + e)
 
 
 def purity(

@@ -15,7 +15,6 @@ from gradeest.cli import (
     batch,
     bench,
     choosing,
-    cost,
     demo,
     evidence,
     grades,
@@ -101,7 +100,6 @@ choosing.register(app)
 testing.register(app)
 alternatives.register(app)
 saving.register(app)
-cost.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.flows import Flow, flow_of
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import loss_logit
 from gradeest.belief.posterior import Posterior
@@ -90,6 +91,11 @@ class Holdings:
     def contained(self, batch: Batch) -> Values:
         """Metal that went into a batch, all charges together."""
         return np.sum(list(self.charged(batch).values()), axis=0)
+
+    def flow(self, batch: Batch) -> Flow:
+        """Where the metal of a batch went, draw by draw."""
+        rng = self.rng(f"flow {batch.name}")
+        return flow_of(batch, self.contained(batch), self.weighed(batch), self.posterior, self.catalogue, rng)
 
     def streams(self, batch: Batch) -> dict[str, Values]:
         """Metal in each stream as the batch left it, by the stream's name; rough.

@@ -55,15 +55,20 @@ def write_label_page(place: Place, about: str, path: Path | None = None, *, repl
         return PageWritten(saved, about, "labels", (), len(labels))
 
 
-def save_page(path: Path, text: str, *, replace_old: bool) -> Path:
-    """Write a file whole or not at all. Raises InputError where it is there (unless `replace_old`) or cannot be."""
+def check_target(path: Path, *, replace_old: bool) -> None:
+    """Raise InputError where a file is there already (unless `replace_old`) or is a folder."""
     if path.is_dir():
         raise InputError(f"{path} is a folder", f"name a file in it, such as {path / 'page.html'}")
     if path.exists() and not replace_old:
         raise InputError(f"{path} exists already", "name another file, or say --force to replace it")
+
+
+def save_page(path: Path, page: str | bytes, *, replace_old: bool) -> Path:
+    """Write a file whole or not at all. Raises InputError where it is there (unless `replace_old`) or cannot be."""
+    check_target(path, replace_old=replace_old)
     new = path.with_name(path.name + ".new")
     try:
-        new.write_text(text, encoding="utf-8")
+        new.write_bytes(page.encode() if isinstance(page, str) else page)
         os.replace(new, path)
     except OSError as err:
         new.unlink(missing_ok=True)

@@ -5,27 +5,32 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from gradeest.belief.evidence import Evidence, gather
 from gradeest.belief.layers import jar_of, parts_of
-from gradeest.errors import InputError
+from gradeest.errors import InputError, Issue
 from gradeest.records.domain import METALS, Batch, Bench, Product
 from gradeest.workflow.believing import believe
+from gradeest.workflow.flowing import MetalFlow, Sort, Subject, describe_flow, find_subject, notes_on_flow
+from gradeest.workflow.hood import check_target, save_page
 from gradeest.workflow.opening import Place, open_bench
 from gradeest.workflow.outlook import Trust, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.decision.summary import Interval
+    from gradeest.report.flow_drawing import MetalBands
     from gradeest.workflow.holdings import Holdings, Values
 
 By = Literal["charge", "owner"]
 GROUPINGS: tuple[By, ...] = ("charge", "owner")
+DRAWINGS = (".svg", ".png")
 FINEST_G = Decimal("0.001")  # the step where none was noted
 NOTHING_BESIDE = "prior only"
 
@@ -70,11 +75,15 @@ class ProductSplit:
 
 @dataclass(frozen=True)
 class WhereShown:
-    """Where the metal of a batch came from and which product it is in."""
+    """Where metal came from and where it went.
 
-    batch: str
-    date: dt.date
-    route: str
+    `about`, `sort`: what was asked; `flows`: where each metal of all `batches` went. Where it came from is only said of
+    one batch: without one `batch`, `date` and `route` are None and `brought` and `products` empty.
+    """
+
+    batch: str | None
+    date: dt.date | None
+    route: str | None
     by: By
     brought: tuple[Brought, ...]
     products: tuple[ProductSplit, ...]
@@ -83,22 +92,116 @@ class WhereShown:
     notes: tuple[str, ...]
     trust: Trust
     catalogue_version: str
+    about: str = ""
+    sort: Sort = "batch"
+    batches: tuple[str, ...] = ()
+    flows: tuple[MetalFlow, ...] = ()
+    flow_notes: tuple[str, ...] = ()
+    drawing: Path | None = None
 
 
-def show_where(place: Place, name: str, by: str = "charge", *, report: Report = say_nothing) -> WhereShown:
-    """Where the metal of a batch came from, by charge or by owner. Raises InputError for an unknown batch."""
+def show_where(
+    place: Place, about: str | None = None, by: str | None = None, *, drawing: Path | None = None,
+    replace_old: bool = False, report: Report = say_nothing,
+) -> WhereShown:  # fmt: skip
+    """Where the metal of a batch, a lot, a period or the whole bench (None) went; of a batch, where it came from too.
+
+    Parameters: by, what lists the charges of a batch; drawing, a file for a picture of the flow (.svg or .png).
+    Raises InputError for an unknown name, or a file that is there (unless `replace_old`) or cannot be written.
+    """
     with open_bench(place) as opened:
-        batch = opened.bench.batches.get(name)
-        if batch is None:
-            known = ", ".join(opened.bench.batches) or "none yet"
-            raise InputError(f"there is no batch '{name}'", f"batches: {known}")
-        grouping = next((g for g in GROUPINGS if g == by), None)
-        if grouping is None:
-            raise InputError(f"'{by}' is nothing to list by", f"one of: {', '.join(GROUPINGS)}")
-        posterior = believe(opened, report=report)
+        subject, grouping = understand(opened.bench, about, by, drawing, replace_old=replace_old)
         from gradeest.workflow.holdings import Holdings
 
-        return trace_batch(Holdings(opened, posterior), batch, grouping)
+        holdings = Holdings(opened, believe(opened, report=report))
+        shown = WhereShown(
+            None, None, None, grouping, (), (), {}, (), (), trust_in(holdings.posterior), opened.catalogue.version
+        )
+        if subject.sort == "batch":
+            shown = trace_batch(holdings, subject.batches[0], grouping)
+        flows = describe_flow(holdings, subject)
+        shown = replace(
+            shown, about=subject.about, sort=subject.sort, batches=tuple(batch.name for batch in subject.batches),
+            flows=flows, flow_notes=tuple(notes_on_flow(opened.bench, subject, flows)), drawing=drawing,
+            recovered=tuple(flow.metal for flow in flows if flow.is_recovered),
+            rests_on={flow.metal: flow.rests_on for flow in flows},
+        )  # fmt: skip
+        if drawing is not None:
+            save_drawing(drawing, shown, replace_old=replace_old)
+        return shown
+
+
+def understand(
+    bench: Bench, about: str | None, by: str | None, drawing: Path | None, *, replace_old: bool
+) -> tuple[Subject, By]:
+    """What was asked, before anything slow is begun. Raises InputError with everything that is wrong with it."""
+    found: list[InputError] = []
+    subject = Subject("", "bench", ())
+    try:
+        subject = find_subject(bench, about)
+    except InputError as err:
+        found.append(err)
+    grouping = next((g for g in GROUPINGS if g == (by or GROUPINGS[0])), None)
+    if grouping is None:
+        found.append(InputError(f"'{by}' is nothing to list by", f"one of: {', '.join(GROUPINGS)}"))
+    elif by is not None and subject.sort != "batch" and not found:
+        known = ", ".join(bench.batches) or "none yet"
+        found.append(InputError("--by splits what came out of one batch", f"name the batch; there are: {known}"))
+    if drawing is not None:
+        try:
+            check_drawing(drawing, replace_old=replace_old)
+        except InputError as err:
+            found.append(err)
+    if len(found) > 1:
+        issues = [Issue("error", err.message, err.hint) for err in found]
+        raise InputError(f"where: {len(found)} problems", issues=issues)
+    if found:
+        raise found[0]
+    assert grouping is not None
+    return subject, grouping
+
+
+def check_drawing(path: Path, *, replace_old: bool) -> None:
+    """Raise InputError where a picture cannot be written there."""
+    if path.suffix.lower() not in DRAWINGS:
+        raise InputError(f"{path} is no name of a picture", f"end it with {' or '.join(DRAWINGS)}")
+    check_target(path, replace_old=replace_old)
+
+
+def save_drawing(path: Path, shown: WhereShown, *, replace_old: bool) -> None:
+    """Write the picture of the flows, whole or not at all."""
+    from gradeest.report.flow_drawing import draw_flows
+
+    save_page(path, draw_flows(title_of(shown), bands_of(shown), path.suffix.lower()), replace_old=replace_old)
+
+
+def title_of(shown: WhereShown) -> str:
+    """What the flows are of, in words."""
+    many = f"{len(shown.batches)} batch{'' if len(shown.batches) == 1 else 'es'}"
+    if shown.sort == "batch":
+        return f"batch {shown.batch} ({shown.date}, {shown.route})"
+    return {"lot": f"lot {shown.about} ({many})", "period": f"{shown.about} ({many})"}.get(
+        shown.sort, f"the whole bench ({many})"
+    )
+
+
+def bands_of(shown: WhereShown) -> tuple[MetalBands, ...]:
+    """The flows as a picture shows them: only metals that a route recovers."""
+    from gradeest.report.figures import interval
+    from gradeest.report.flow_drawing import Band, MetalBands
+
+    return tuple(
+        MetalBands(
+            flow.metal,
+            f"{interval((flow.contained_g.q5, flow.contained_g.q50, flow.contained_g.q95))} g",
+            tuple(
+                Band(part.to, part.share, f"{interval((part.grams.q5, part.grams.q50, part.grams.q95))} g")
+                for part in flow.parts
+            ),
+        )
+        for flow in shown.flows
+        if flow.is_recovered
+    )
 
 
 def trace_batch(holdings: Holdings, batch: Batch, by: By) -> WhereShown:

@@ -227,7 +227,32 @@ def test_owners_share_a_product_and_the_shares_add_up(mixed: Run) -> None:
     out = mixed("where", "B1", "--by", "owner").out
     assert fits(out)
     assert "speak of the sum" in " ".join(out.split())
-    assert "shed/strips" in mixed("where", "B1").out
+    assert "shed/strips" in mixed("where", "B1", "--by", "charge").out
+
+
+def test_where_shows_the_way_of_every_gram(mixed: Run, tmp_path: Path) -> None:
+    """Of a batch, a lot, a period and the whole bench; in words, as JSON, as a drawing."""
+    for words in (("B1",), ("shed",), ("2024-01..2024-12",), ()):
+        found = mixed("where", *words, "--json").json
+        (gold,) = (flow for flow in found["flows"] if flow["metal"] == "Au")
+        assert sum(part["share"] for part in gold["parts"]) == pytest.approx(1)
+        places = {part["to"] for part in gold["parts"]}
+        assert {"product", "set aside", "equipment", "residue", "solution", "filters", "lost"} <= places
+        assert ("in jars" in places) == (words in (("shed",), ()))
+        assert all(part["grams"]["q5"] <= part["grams"]["q95"] for part in gold["parts"])
+        done = mixed("where", *words)
+        assert fits(done.out)
+        for word in ("in all", "█", "judgement of the", "rests on"):
+            assert word in done.out.lower()
+    done = mixed("where", "B1", "--drawing", "flow.svg")
+    assert "Drew it into flow.svg" in done.out
+    drawn = (tmp_path / "flow.svg").read_text(encoding="utf-8")
+    assert all(word in drawn for word in ("batch B1", "set aside", "Gold"))
+    done = mixed("where", "B1", "--drawing", "flow.svg")
+    assert (done.code, "--force" in done.err) == (3, True)
+    assert mixed("where", "B1", "--drawing", "flow.svg", "--force").code == 0
+    assert mixed("where", "B1", "--drawing", "no/folder/flow.png").code == 3
+    assert mixed("where", "--drawing", "flow.pdf").code == 3
 
 
 def test_where_says_what_it_cannot_do(mixed: Run) -> None:
@@ -235,7 +260,7 @@ def test_where_says_what_it_cannot_do(mixed: Run) -> None:
     assert (done.code, "batches: B1" in done.err) == (3, True)
     done = mixed("where", "B1", "--by", "colour")
     assert (done.code, "charge, owner" in done.err) == (3, True)
-    assert mixed("where").code == 2
+    assert (mixed("where", "shed", "--by", "owner").code, mixed("where", "2024-13").code) == (3, 3)
 
 
 # --- a terminal of 80 columns
@@ -254,7 +279,7 @@ def read_all(master: int) -> str:
     return b"".join(parts).decode()
 
 
-@pytest.mark.parametrize("words", [(), ("open",), ("year", "2024"), ("where", "B1", "--by", "owner")])
+@pytest.mark.parametrize("words", [(), ("open",), ("year", "2024"), ("where",), ("where", "B1", "--by", "owner")])
 def test_a_terminal_of_eighty_columns_is_enough(mixed: Run, words: tuple[str, ...]) -> None:
     assert mixed("open").code == 0  # the fit is kept now
     master, slave = pty.openpty()

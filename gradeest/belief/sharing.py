@@ -1,0 +1,158 @@
+"""How a run shared out what went into it, draw by draw, as a fit leaves it behind.
+
+Of every batch and metal that a result speaks of: q, the logit of the recovery; what part of the metal that reached the
+product is in it (ln P/M, the rest is hold-up); of an open batch, what part of the final product was weighed so far; ln
+odds of what was set aside, logits of recorded losses; where a spot test speaks of the liquid, how what did not reach
+the product was shared. `flows.py` turns these into grams; nothing is ever subtracted.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr, ndtri_exp
+
+from gradeest.belief.decode import Fitted
+from gradeest.belief.density import State, hold_up
+from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.network import BACKWARD, Network, logit_normal
+from gradeest.belief.spots import PLACES
+from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import Bench
+
+Values = NDArray[np.float64]
+Shares = dict[tuple[str, str, str], Values]  # (batch, metal or "" for all of them, what): (draw,)
+RECOVERY, REACHED, SO_FAR, ASIDE = "recovery", "reached", "so far", "aside"
+MOST_SHARE = -1e-12  # ln of the largest share of the metal in work that a limit leaves room for
+
+
+def loss_of(number: int) -> str:
+    """What names the logit of a batch's recorded loss, counted from 0."""
+    return f"loss {number}"
+
+
+def rest_of(place: str) -> str:
+    """What names the standard normal behind the share of a place in what did not reach the product."""
+    return f"rest {place}"
+
+
+def expit(x: Values) -> Values:
+    """1 / (1 + e^-x); 1 - expit(x) is expit(-x), to its last digit."""
+    return np.asarray(np.exp(-np.logaddexp(0.0, -x)))
+
+
+def shares_of(
+    bench: Bench, catalogue: Catalogue, network: Network, state: State, fitted: Fitted, theta: Values,
+    rng: np.random.Generator,
+) -> Shares:  # fmt: skip
+    """The shares of every batch and metal that a result speaks of, at draws of theta (draw, unknown).
+
+    Parameters: bench, with every source of a jar as a fraction; rng, for recoveries below a limit, which the density
+    has summed out.
+    """
+    return _Shares(bench, catalogue, network, state, fitted, theta, rng).run()
+
+
+class _Shares:
+    def __init__(
+        self, bench: Bench, catalogue: Catalogue, network: Network, state: State, fitted: Fitted, theta: Values,
+        rng: np.random.Generator,
+    ) -> None:  # fmt: skip
+        self.bench, self.catalogue, self.net, self.state, self.fitted = bench, catalogue, network, state, fitted
+        self.theta, self.rng, self.x = theta, rng, network.arrays
+        self.items = network.evidence.batch_metals
+        self.found: Shares = {}
+
+    def unknown(self, name: str, index: int) -> Values:
+        return self.theta[:, self.net.layout[name].start + index]
+
+    def run(self) -> Shares:
+        for n, item in enumerate(self.items):
+            ln_kept = self._outflows(n, item)
+            if item.role == "N":
+                self.found[(*item.batch_metal, RECOVERY)] = self._below_limit(n, item, ln_kept)
+            else:
+                q = self.state.recovery_logit[:, self.x["bm_rm"][n]] + self._noise(n, item)
+                self.found[(*item.batch_metal, RECOVERY)] = q
+                self._reached(n, item, q, ln_kept)
+        for tested, item in enumerate(item for item in self.items if item.tests):
+            for number, place in enumerate(PLACES):
+                z = self.unknown("liquid", tested * len(PLACES) + number)
+                self.found[(*item.batch_metal, rest_of(place))] = z
+        return self.found
+
+    def _reached(self, n: int, item: BatchMetal, q: Values, ln_kept: Values) -> None:
+        """What part of the metal is in the product, and of an open batch what was weighed of that so far."""
+        if item.role in BACKWARD:
+            self.found[(*item.batch_metal, REACHED)] = np.minimum(self.state.ln_p[:, n] - self.state.ln_m[:, n], 0.0)
+        elif item.role == "S":
+            self.found[(*item.batch_metal, REACHED)] = self._forward(n, item, q, ln_kept)
+        if item.role == "O":
+            row = sum(other.role == "O" for other in self.items[:n])
+            raw = self.x["extra_ref"][row] + self.unknown("extra", row)
+            self.found[(*item.batch_metal, SO_FAR)] = -np.logaddexp(0.0, raw)
+
+    def _noise(self, n: int, item: BatchMetal) -> Values:
+        """Recovery noise of the run, on the side that the draw chose."""
+        (e,) = np.flatnonzero(self.x["e_bm"] == n).tolist()
+        ordinary = self.x["e_sd"][e] * self.unknown("e_ok", e)
+        failed = self.x["failed_centre"] + self.x["failed_sd"] * self.unknown("e_failed", e)
+        return np.where(self.fitted.failed[item.batch_metal], failed, ordinary)
+
+    def _outflows(self, n: int, item: BatchMetal) -> Values:
+        """Notes losses and what was set aside; returns ln of what stayed in work."""
+        batch = self.bench.batches[item.batch]
+        kept = np.zeros(len(self.theta))
+        for number, row in enumerate(self.x["bm_losses"][n][: len(batch.losses)].tolist()):
+            logit = self.x["loss_centre"][row] + self.x["loss_sd"][row] * self.unknown("loss", row)
+            self.found[item.batch, "", loss_of(number)] = logit
+            kept = kept - np.logaddexp(0.0, logit)
+        odds = [
+            self.x["aside_centre"][row - 1] + self.x["aside_sd"][row - 1] * self.unknown("aside", row - 1)
+            for row in self.x["bm_aside"][n].tolist()
+            if 1 <= row <= len(self.x["aside_sd"])  # 0 stands for what was kept, the last row for none
+        ]
+        if odds:
+            self.found[(*item.batch_metal, ASIDE)] = np.logaddexp.reduce(odds, axis=0)
+        return kept - np.logaddexp.reduce([np.zeros_like(kept), *odds], axis=0)
+
+    def _in_work(self, item: BatchMetal, ln_kept: Values) -> Values:
+        """ln of the metal in work, from the portions."""
+        charged = sum(self.fitted.charge_g[item.batch, address, item.metal] for address in item.portions)
+        return np.asarray(np.log(charged) + ln_kept)
+
+    def _forward(self, n: int, item: BatchMetal, q: Values, ln_kept: Values) -> Values:
+        """ln of what part of the metal is in the product, of readings of a few digits."""
+        ln_a = self.state.ln_a[:, self.x["bm_am"][n]] + self.x["bm_ln_holdup"][n]
+        ln_a = ln_a + self.x["ln_a_batch"] * self.unknown("a", n)
+        ln_m = self._in_work(item, ln_kept) - np.logaddexp(0.0, -q)
+        return np.asarray(np.minimum(hold_up(ln_m, ln_a, self.net.full_from_g, self.net.exponent) - ln_m, 0.0))
+
+    def _below_limit(self, n: int, item: BatchMetal, ln_kept: Values) -> Values:
+        """Logit of a recovery that would not have shown: the run's noise from its mixture, cut above.
+
+        With spot tests beside, side and quantile are unknowns of the fit; else both were summed out and are drawn.
+        """
+        dropped = np.zeros(len(self.theta))
+        gone = [other for other in self.items if other.nondetect is not None and other.nondetect.liquid == "gone"]
+        if item in gone:
+            dropped = log_ndtr(self.unknown("gone", gone.index(item)))
+        most = np.minimum(self.state.ln_m[:, n] - self._in_work(item, ln_kept) - dropped, MOST_SHARE)
+        r = self.state.recovery_logit[:, self.x["bm_rm"][n]]
+        top = most - np.log(-np.expm1(most)) - r
+        k, row = self.catalogue.constants, self.catalogue.routes[item.route].recovery[item.metal]
+        spread = logit_normal(row)[1] * math.sqrt(1 - k["recovery.learned_share"])
+        sides = ((0.0, spread), (self.x["failed_centre"], self.x["failed_sd"]))
+        bound = [log_ndtr((top - centre) / sd) for centre, sd in sides]
+        if item.tests:
+            is_failed = self.fitted.failed[item.batch_metal]
+            (e,) = np.flatnonzero(self.x["e_bm"] == n).tolist()
+            below = [log_ndtr(self.unknown(name, e)) for name in ("e_ok", "e_failed")]
+        else:
+            weight = [self.x["ln_ok"] + bound[0], self.x["ln_failed"] + bound[1]]
+            is_failed = np.log(self.rng.uniform(size=len(top))) > weight[0] - np.logaddexp(*weight)
+            below = [np.log(self.rng.uniform(size=len(top)))] * 2
+        drawn = [c + sd * ndtri_exp(b + q) for (c, sd), b, q in zip(sides, bound, below, strict=True)]
+        return np.asarray(r + np.where(is_failed, drawn[1], drawn[0]))

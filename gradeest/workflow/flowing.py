@@ -1,0 +1,173 @@
+"""Where the metal went: of a batch, of all batches of a lot or a period, or of the whole bench; summed draw by draw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from gradeest.errors import InputError
+from gradeest.materials.catalogue import nearest
+from gradeest.records.domain import METALS, Batch, Bench
+from gradeest.records.periods import looks_like_period, parse_period
+
+if TYPE_CHECKING:
+    from gradeest.belief.flows import Flow
+    from gradeest.decision.summary import Interval
+    from gradeest.workflow.holdings import Holdings, Values
+
+Sort = Literal["batch", "lot", "period", "bench"]
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What `where` is asked about: the batches, and the lot whose part of them counts ("" for all)."""
+
+    about: str
+    sort: Sort
+    batches: tuple[Batch, ...]
+    lot: str = ""
+
+
+@dataclass(frozen=True)
+class Destination:
+    """Metal that is in one place: g, and its expected share (0-1) of all that went in; shares add up to 1."""
+
+    to: str
+    grams: Interval
+    share: float
+
+
+@dataclass(frozen=True)
+class MetalFlow:
+    """Where one metal is. `is_recovered`: one of the routes brings it out; the parts add up to `contained_g`."""
+
+    metal: str
+    contained_g: Interval
+    rests_on: str
+    is_recovered: bool
+    parts: tuple[Destination, ...]
+
+
+def find_subject(bench: Bench, about: str | None) -> Subject:
+    """The batches that a name or a period stands for. Raises InputError for none."""
+    everything = tuple(bench.batches.values())
+    if about is None:
+        return Subject("", "bench", everything)
+    if about in bench.batches:
+        return Subject(about, "batch", (bench.batches[about],))
+    if about in bench.lots:
+        charged = tuple(b for b in everything if any(in_lot(c.address, about) for c in b.charges))
+        return Subject(about, "lot", charged, about)
+    if looks_like_period(about):
+        period = parse_period(about)
+        batches = tuple(batch for batch in everything if period.holds(batch.date))
+        if not batches:
+            days = sorted(batch.date for batch in everything)
+            hint = f"they began between {days[0]} and {days[-1]}" if days else "there is no batch yet"
+            raise InputError(f"no batch began in {about}", hint)
+        return Subject(about, "period", batches)
+    names = [*bench.batches, *bench.lots]
+    near = nearest(about, names)
+    listed = f"batches: {', '.join(bench.batches) or 'none yet'}; lots: {', '.join(bench.lots) or 'none yet'}"
+    hint = f"did you mean {' or '.join(near)}? " if near else ""
+    raise InputError(
+        f"there is no batch '{about}', and no lot or period", f"{hint}{listed}; a period: 2025-07..2025-12"
+    )
+
+
+def in_lot(address: str, lot: str) -> bool:
+    """Whether an address is a fraction of a lot."""
+    return address.partition("/")[0] == lot
+
+
+def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
+    """All flows of a subject together; of a lot or the whole bench with what is still in its jars."""
+    from gradeest.belief.flows import Flow, add_up, part_of
+
+    flows = []
+    for batch in subject.batches:
+        flow = holdings.flow(batch)
+        flows.append(part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow)
+    if subject.sort in ("lot", "bench"):
+        for address in holdings.bench.addresses():
+            if (not subject.lot or in_lot(address, subject.lot)) and holdings.bench.left_kg(address) > 0:
+                grams = holdings.in_jar(address)
+                flows.append(Flow(grams, {"in jars": grams}))
+    return add_up(flows)
+
+
+def lot_share(holdings: Holdings, batch: Batch, lot: str) -> Values:
+    """What share of the metal in a batch came from a lot, (draw, metal)."""
+    charged = holdings.charged(batch)
+    own = [grams for address, grams in charged.items() if in_lot(address, lot)]
+    if len(own) == len(charged):
+        return np.ones_like(own[0])
+    whole = np.sum(list(charged.values()), axis=0)
+    mass = sum(c.mass_kg for c in batch.charges if in_lot(c.address, lot)) / batch.mass_kg
+    return np.where(whole > 0, np.sum(own, axis=0) / np.where(whole > 0, whole, 1.0), mass)
+
+
+def describe_flow(holdings: Holdings, subject: Subject) -> tuple[MetalFlow, ...]:
+    """The flow of every metal, as intervals and expected shares."""
+    from gradeest.decision.summary import Interval
+
+    if subject.sort == "bench" and not holdings.bench.addresses():
+        return ()
+    flow, routes = gather_flow(holdings, subject), holdings.catalogue.routes
+    found = []
+    for m, metal in enumerate(METALS):
+        contained = flow.contained_g[:, m]
+        whole = np.where(contained > 0, contained, 1.0)
+        parts = tuple(
+            Destination(to, Interval.of(grams[:, m]), float(np.mean(grams[:, m] / whole)))
+            for to, grams in flow.parts_g.items()
+            if grams[:, m].any()
+        )
+        recovered = any(metal in routes[batch.route].recovery for batch in subject.batches)
+        found.append(MetalFlow(metal, Interval.of(contained), rests_on(holdings, subject, metal), recovered, parts))
+    return tuple(found)
+
+
+def rests_on(holdings: Holdings, subject: Subject, metal: str) -> str:
+    """What the metal of all batches together rests on, in words."""
+    texts = [holdings.rests_on(batch, metal) for batch in subject.batches]
+    if len(texts) < 2:
+        return texts[0] if texts else "prior only"
+    told = sum(text == f"results of {batch.name}" for text, batch in zip(texts, subject.batches, strict=True))
+    return "prior only" if not told else f"results of {told} of {len(texts)} batches"
+
+
+def notes_on_flow(bench: Bench, subject: Subject, flows: Sequence[MetalFlow]) -> list[str]:
+    """What should be known with it."""
+    from gradeest.belief.spots import PLACES
+
+    notes, places = [], {part.to for flow in flows for part in flow.parts if flow.is_recovered}
+    if places & set(PLACES):
+        notes.append(
+            "what did not reach a product was weighed by nobody: how it is shared among equipment, residue, solution, "
+            "filters and lost is a judgement of the priors"
+        )
+    waiting = [batch.name for batch in subject.batches if batch.is_open]
+    if waiting:
+        notes.append(
+            f"{', '.join(waiting)} {'is' if len(waiting) == 1 else 'are'} open: what is in work may still come"
+        )
+    if "not weighed" in places:
+        notes.append("not weighed is what closed batches would have given of a metal that nobody noted a result of")
+    wiped = [one.address for batch in subject.batches for one in batch.streams if one.sort == "wiped-up"]
+    if wiped:
+        notes.append(f"part of what was spilled was wiped up: {', '.join(wiped)}")
+    if subject.lot and any(not in_lot(c.address, subject.lot) for batch in subject.batches for c in batch.charges):
+        notes.append(
+            f"batches that held other lots too count by the share of the metal that {subject.lot} brought; "
+            "recovery is taken as the same for all that went in together"
+        )
+    if subject.sort in ("lot", "bench"):
+        gone = [*(sale.address for sale in bench.sales), *(discard.address for discard in bench.discards)]
+        lots = [address.partition("/")[0] for address in gone]
+        if any(lot == subject.lot if subject.lot else lot in bench.lots for lot in lots):
+            notes.append("what was sold or discarded unprocessed is not counted")
+    return notes

@@ -1,0 +1,251 @@
+"""Where metal went: cases worked by hand, lots and periods, the drawing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gradeest.belief.flows import flow_of
+from gradeest.belief.posterior import draw_prior
+from gradeest.belief.sharing import ASIDE, REACHED, RECOVERY, SO_FAR, loss_of, rest_of
+from gradeest.belief.spots import PLACES
+from gradeest.errors import InputError
+from gradeest.materials.catalogue import load_catalogue
+from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Product, Stream
+from gradeest.records.periods import Period, parse_period
+from gradeest.report.flow_drawing import Band, MetalBands, draw_flows, place_slots
+from gradeest.workflow.flowing import describe_flow, find_subject, gather_flow
+from gradeest.workflow.holdings import Holdings
+from gradeest.workflow.opening import Opened, Place
+from gradeest.workflow.whereabouts import understand
+
+DAY = dt.date(2025, 7, 10)
+CATALOGUE = load_catalogue()
+DRAWS = 4000
+GOLD, SILVER, PALLADIUM = (METALS.index(metal) for metal in ("Au", "Ag", "Pd"))
+LOTS = {
+    "shed": Lot("shed", DAY, (Fraction("strips", "fingers-memory", 1.0),)),
+    "ann": Lot("ann", DAY, (Fraction("cards", "fingers-cards", 0.5),)),
+}
+BENCH = Bench(LOTS)
+PRIOR = draw_prior(BENCH, CATALOGUE, np.random.default_rng(3), DRAWS)
+
+
+def run(route: str = "foils-peroxide", *, closed: bool = True, **more: Any) -> Batch:
+    return Batch("B1", DAY, route, (Charge("shed/strips", 1.0),), closed=DAY if closed else None, **more)
+
+
+def logit(p: float) -> float:
+    return math.log(p / (1 - p))
+
+
+def flow(batch: Batch, shares: dict[tuple[str, str], float], weighed: float = 0.0) -> dict[str, Any]:
+    """Mean g by destination of 10 g of each metal, of a batch whose shares are known exactly."""
+    told = {("B1", metal, what): np.full(DRAWS, value) for (metal, what), value in shares.items()}
+    ten = np.full((DRAWS, len(METALS)), 10.0)
+    rng = np.random.default_rng(5)
+    found = flow_of(batch, ten, np.full_like(ten, weighed), replace(PRIOR, shares=told), CATALOGUE, rng)
+    return {to: grams.mean(axis=0) for to, grams in found.parts_g.items()}
+
+
+def test_a_weighed_batch_worked_by_hand() -> None:
+    """10 g: a fifth set aside, of the 8 g a quarter spilled, of the 6 g nine tenths reached, 5 % of that hangs."""
+    streams = (Stream("wires", "B1", "set-aside", 0.1, None, DAY),)
+    batch = run(streams=streams, losses=(Loss("B1", 0.2, 0.3, "", DAY),))
+    shares = {
+        ("Au", ASIDE): math.log(0.2 / 0.8), ("", loss_of(0)): logit(0.25),
+        ("Au", RECOVERY): logit(0.9), ("Au", REACHED): math.log(0.95),
+    }  # fmt: skip
+    got = {to: grams[GOLD] for to, grams in flow(batch, shares).items()}
+    assert got["set aside"] == pytest.approx(2.0)
+    assert got["spilled"] == pytest.approx(2.0)
+    assert got["product"] == pytest.approx(5.4 * 0.95)
+    assert sum(got[to] for to in PLACES) == pytest.approx(0.6 + 5.4 * 0.05)
+    assert got["equipment"] > 5.4 * 0.05  # hold-up stays there, with its part of the rest
+
+
+def test_what_did_not_reach_is_shared_by_the_rows() -> None:
+    """The medians' odds are those of the rows, and every share spreads by the row's sd (log-ratios are exact)."""
+    rest = {to: CATALOGUE.constants[f"rest.{to}"] for to in PLACES}
+    assert sum(rest.values()) == pytest.approx(1)
+    ten = np.full((DRAWS, len(METALS)), 10.0)
+    told = {("B1", "Au", RECOVERY): np.full(DRAWS, -50.0), ("B1", "Au", REACHED): np.zeros(DRAWS)}
+    posterior = replace(PRIOR, shares=told)
+    found = flow_of(run(), ten, 0 * ten, posterior, CATALOGUE, np.random.default_rng(8)).parts_g
+    error = CATALOGUE.constants["rest.log_sd"] * math.sqrt(2 / DRAWS)
+    for to, share in rest.items():
+        ratio = np.log(found[to][:, GOLD] / found["residue"][:, GOLD])
+        assert abs(ratio.mean() - math.log(share / rest["residue"])) < 4 * error
+        if to != "residue":
+            assert ratio.std() == pytest.approx(
+                math.sqrt(2) * CATALOGUE.constants["rest.log_sd"], rel=4 / math.sqrt(DRAWS)
+            )
+
+
+def test_metals_a_route_does_not_recover_stay_where_its_row_says() -> None:
+    got = flow(run(), {})
+    assert got["residue"][SILVER] == pytest.approx(10)
+    assert got["solution"][PALLADIUM] == pytest.approx(10)
+    assert flow(run("smelt-copper"), {})["bar"][GOLD] == pytest.approx(10)
+    found = flow(run("mlcc-nitric"), {}, weighed=3.0)  # gold in a product all the same
+    assert (found["product"][GOLD], found["residue"][GOLD]) == (pytest.approx(3), pytest.approx(7))
+    assert flow(run("mlcc-nitric"), {}, weighed=30.0)["product"][GOLD] == pytest.approx(10)  # no more than went in
+
+
+def test_an_open_batch_holds_what_was_not_weighed() -> None:
+    shares = {("Au", RECOVERY): logit(0.8), ("Au", REACHED): 0.0, ("Au", SO_FAR): math.log(0.25)}
+    got = flow(run(closed=False), shares)
+    assert (got["product"][GOLD], got["in work"][GOLD]) == (pytest.approx(2), pytest.approx(8))
+    assert got["in work"][SILVER] == pytest.approx(10)
+    assert set(got) == {"product", "in work"}
+
+
+def test_nothing_dropped_stays_in_the_liquid_or_went_with_it() -> None:
+    said = (NonDetect("B1", "Au", 0.02, "tested-negative", DAY),)
+    known = {("Au", RECOVERY): logit(0.001), **{("Au", rest_of(to)): 0.0 for to in PLACES}}
+    residue = CATALOGUE.constants["rest.residue"] * 9.99
+    got = flow(run(nondetects=said), known)
+    assert (got["residue"][GOLD], got["solution"][GOLD]) == (pytest.approx(residue), pytest.approx(10 - residue))
+    gone = flow(run(nondetects=(replace(said[0], liquid="gone"),)), known)
+    assert (gone["residue"][GOLD], gone["lost"][GOLD]) == (pytest.approx(residue), pytest.approx(10 - residue))
+
+
+def test_a_closed_batch_without_a_result_is_not_weighed() -> None:
+    got = flow(run(), {})
+    recovery = CATALOGUE.routes["foils-peroxide"].recovery["Au"]
+    assert 0.8 * recovery.q50 < got["not weighed"][GOLD] / 10 < recovery.q50  # failed runs are in it
+    assert "product" not in got
+
+
+def test_recovery_of_all_that_was_charged_counts_what_was_set_aside() -> None:
+    """Burnt chips: the row is a share of all, so what was set aside comes out of what was not reached."""
+    streams = (Stream("wires", "B1", "set-aside", 0.1, None, DAY),)
+    shares = {("Au", RECOVERY): logit(0.7), ("Au", REACHED): 0.0, ("Au", ASIDE): math.log(0.25 / 0.75)}
+    got = flow(run("chips-burn", streams=streams), shares)
+    assert (got["product"][GOLD], got["set aside"][GOLD]) == (pytest.approx(7), pytest.approx(2.5))
+    assert sum(got[to][GOLD] for to in PLACES) == pytest.approx(0.5)
+    too_much = flow(run("chips-burn", streams=streams), {**shares, ("Au", RECOVERY): logit(0.9)})
+    assert too_much["set aside"][GOLD] == pytest.approx(1)  # not more than the product leaves over
+
+
+# --- lots, periods, the bench
+
+
+def mixed_bench(tmp_path: Path) -> Holdings:
+    """B1 holds 3 g of shed's gold and 1 g of ann's; B2, later and open, half of what shed has left."""
+    gold = Product("au-1", "B1", "Au", "gold-powder", 3.5, 0.01, DAY)
+    charges = (Charge("shed/strips", 0.4), Charge("ann/cards", 0.5))
+    later = dt.date(2025, 9, 1)
+    batches = {
+        "B1": Batch("B1", DAY, "foils-peroxide", charges, closed=DAY, products=(gold,)),
+        "B2": Batch("B2", later, "foils-peroxide", (Charge("shed/strips", 0.3),)),
+    }
+    bench = replace(BENCH, batches=batches)
+    shares = {("B1", "Au", RECOVERY): np.full(DRAWS, logit(0.9)), ("B1", "Au", REACHED): np.zeros(DRAWS)}
+    grams = {("B1", "shed/strips", "Au"): np.full(DRAWS, 3.0), ("B1", "ann/cards", "Au"): np.full(DRAWS, 1.0)}
+    posterior = replace(draw_prior(bench, CATALOGUE, np.random.default_rng(3), DRAWS), shares=shares, charge_g=grams)
+    ledger: Any = None
+    place = Place(tmp_path / "x.ledger", None, 1, "fast", dt.datetime(2025, 12, 1, tzinfo=dt.UTC))
+    return Holdings(Opened(place, ledger, CATALOGUE, bench), posterior)
+
+
+def test_a_lot_counts_by_its_share_of_a_mixed_batch(tmp_path: Path) -> None:
+    holdings = mixed_bench(tmp_path)
+    ann = gather_flow(holdings, find_subject(holdings.bench, "ann"))
+    assert ann.contained_g[:, GOLD] == pytest.approx(1.0)
+    assert ann.parts_g["product"][:, GOLD] == pytest.approx(0.9)
+    assert "in jars" not in ann.parts_g  # all of it was charged
+    shed = gather_flow(holdings, find_subject(holdings.bench, "shed"))
+    assert shed.parts_g["product"][:, GOLD] == pytest.approx(2.7)
+    assert shed.parts_g["in jars"][:, GOLD] == pytest.approx(holdings.in_jar("shed/strips")[:, GOLD])
+    assert shed.parts_g["in work"][:, GOLD] == pytest.approx(holdings.contained(holdings.bench.batches["B2"])[:, GOLD])
+
+
+def test_lots_add_up_to_the_bench_and_a_period_to_its_batches(tmp_path: Path) -> None:
+    holdings = mixed_bench(tmp_path)
+    lots = [gather_flow(holdings, find_subject(holdings.bench, name)) for name in ("shed", "ann")]
+    whole = gather_flow(holdings, find_subject(holdings.bench, None))
+    for to, grams in whole.parts_g.items():
+        assert np.sum([lot.parts_g.get(to, 0 * grams) for lot in lots], axis=0) == pytest.approx(grams)
+    july = gather_flow(holdings, find_subject(holdings.bench, "2025-07"))
+    assert july.contained_g[:, GOLD] == pytest.approx(4.0)
+    both = gather_flow(holdings, find_subject(holdings.bench, "2025-07..2025-12"))
+    one = gather_flow(holdings, find_subject(holdings.bench, "B2"))
+    assert both.contained_g == pytest.approx(july.contained_g + one.contained_g)
+    for found in (*lots, whole, july, both):
+        gap = np.sum(list(found.parts_g.values()), axis=0) / found.contained_g - 1
+        assert np.abs(gap).max() < 1e-9
+
+
+def test_shares_add_up_and_every_number_has_its_interval(tmp_path: Path) -> None:
+    holdings = mixed_bench(tmp_path)
+    for flow_shown in describe_flow(holdings, find_subject(holdings.bench, "shed")):
+        assert sum(part.share for part in flow_shown.parts) == pytest.approx(1)
+        assert all(part.grams.q5 <= part.grams.q50 <= part.grams.q95 for part in flow_shown.parts)
+
+
+@pytest.mark.parametrize(
+    ("text", "first", "last"),
+    [
+        ("2025", (2025, 1, 1), (2025, 12, 31)),
+        ("2024-02", (2024, 2, 1), (2024, 2, 29)),
+        ("2025-07..2025-12", (2025, 7, 1), (2025, 12, 31)),
+        ("2025-07-03..2025-8", (2025, 7, 3), (2025, 8, 31)),
+    ],
+)
+def test_a_period_is_typed_as_people_say_it(text: str, first: tuple[int, ...], last: tuple[int, ...]) -> None:
+    assert parse_period(text) == Period(dt.date(*first), dt.date(*last))
+
+
+@pytest.mark.parametrize("text", ["2025-13", "2025-02-30", "2025..", "2025-12..2025-07", "2025..2026..2027", "25-07"])
+def test_no_period_says_what_to_type(text: str) -> None:
+    with pytest.raises(InputError) as refused:
+        parse_period(text)
+    assert refused.value.hint
+
+
+def test_everything_wrong_with_the_question_is_said_at_once(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as refused:
+        understand(BENCH, "shad", "colour", tmp_path / "flow.doc", replace_old=False)
+    assert len(refused.value.issues) == 3
+    assert "did you mean shed" in refused.value.issues[0].hint
+    with pytest.raises(InputError, match="one batch"):
+        understand(BENCH, "shed", "owner", None, replace_old=False)
+    with pytest.raises(InputError, match="no batch began in 2025"):
+        understand(BENCH, "2025", None, None, replace_old=False)
+
+
+# --- the drawing
+
+DRAWN = (
+    MetalBands(
+        "Au", "4.0 (3.5-5.0) g", (Band("product", 0.9, "3.6 (3.5-3.7) g"), Band("lost", 0.1, "0.4 (0.1-1.2) g"))
+    ),
+    MetalBands("Ag", "2.0 (1.0-3.0) g", (Band("residue", 1.0, "2.0 (1.0-3.0) g"),)),
+)
+
+
+def test_the_drawing_says_what_the_table_says_and_is_the_same_each_time() -> None:
+    svg = draw_flows("lot a$b$", DRAWN, ".svg")
+    text = svg.decode()
+    for word in ("lot a$b$", "product", "90 %", "3.6 (3.5-3.7) g", "lost", "0.4 (0.1-1.2) g", "Silver", "residue"):
+        assert word in text
+    assert svg == draw_flows("lot a$b$", DRAWN, ".svg")
+    assert "<dc:date>" not in text
+    png = draw_flows("lot a$b$", DRAWN, ".png")
+    assert png.startswith(b"\x89PNG")
+
+
+def test_every_band_has_room_for_its_name() -> None:
+    slots = place_slots([0.97, *[0.005] * 6])
+    assert slots[0][1] <= 1
+    assert slots[-1][0] >= -1e-9
+    centres = [(low + top) / 2 for low, top in slots]
+    assert min(a - b for a, b in pairwise(centres)) > 0.05
