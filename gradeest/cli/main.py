@@ -15,6 +15,7 @@ from gradeest.cli import (
     batch,
     bench,
     choosing,
+    cost,
     demo,
     evidence,
     grades,
@@ -100,6 +101,7 @@ choosing.register(app)
 testing.register(app)
 alternatives.register(app)
 saving.register(app)
+cost.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
+from gradeest.decision.costs import Costing, bill_runs
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue, GradeRow, Kind
@@ -38,6 +39,7 @@ class Economics:
     pool: tuple[int, ...]  # indices of the runs settled together: those whose expected advantage is positive
     pool_advantage: Array  # (draw,) of the pool as a whole, its settlement counted once
     shared_fee: float  # expected terms of the pool's settlement that no single run causes
+    unpriced: tuple[str, ...]  # items whose money is left out because nobody gave a price
 
 
 @dataclass(frozen=True)
@@ -70,8 +72,9 @@ def value_runs(
     """
     check_runs(outcome, prices)
     settlement = draw_settlement(outcome.metals, prices, named)
-    pairs = [_cost_and_hours(run.route, run.mass_kg, prices, named) for run in outcome.runs]
-    cost, hours = (_stack([pair[i] for pair in pairs], named.draws) for i in (0, 1))
+    bills = [(bill.money, bill.unpriced) for bill in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
+    cost = _stack([money for money, _ in bills], named.draws)
+    hours = _stack([_hours(run.route, run.mass_kg, prices, named) for run in outcome.runs], named.draws)
     labour = hours * prices.hours_rate
     chosen = [
         value_unprocessed(catalogue.kinds[kinds[run.address]], run.mass_kg, prices, catalogue, named)
@@ -93,6 +96,7 @@ def value_runs(
         pool,
         together - spent[:, members].sum(axis=1),
         float((revenue[:, members].sum(axis=1) - together).mean()),
+        tuple(dict.fromkeys(name for _, unpriced in bills for name in unpriced)),
     )
 
 
@@ -180,13 +184,10 @@ def mean_grade_over_lots(row: GradeRow) -> float:
     return (1 - row.p_absent) * min(mean, row.max_g_per_t)
 
 
-def _cost_and_hours(route: str, mass_kg: float, prices: Prices, named: NamedDraws) -> tuple[Array, Array]:
+def _hours(route: str, mass_kg: float, prices: Prices, named: NamedDraws) -> Array:
     rows = prices.routes[route]
-    cost = named.amount(f"cost-fixed:{route}", rows.cost_fixed)
-    cost = cost + mass_kg * named.amount(f"cost-per-kg:{route}", rows.cost_per_kg)
-    hours = named.amount(f"hours-fixed:{route}", rows.hours_fixed)
-    hours = hours + mass_kg * named.amount(f"hours-per-kg:{route}", rows.hours_per_kg)
-    return cost, hours
+    fixed = named.amount(f"hours-fixed:{route}", rows.hours_fixed)
+    return fixed + mass_kg * named.amount(f"hours-per-kg:{route}", rows.hours_per_kg)
 
 
 def _settle_together(fine_g: Array, settlement: Settlement, spent: Array) -> tuple[tuple[int, ...], Array]:

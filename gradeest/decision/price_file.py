@@ -55,6 +55,8 @@ def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
     for route in catalogue.routes:
         for name, prior, meaning in ROUTE_ROWS:
             yield Entry(f"routes.{route}.{name}", "amount", shares.get(f"{prior}:{route}"), meaning)
+    for item in catalogue.items.values():
+        yield Entry(f"items.{item.id}", "amount", item.price, f"{item.name}, per {item.unit}")
     for cls in (*catalogue.classes, *catalogue.kinds):
         if f"as-is:{cls}" in shares:
             yield Entry(
@@ -65,8 +67,8 @@ def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
 
 
 ROUTE_ROWS = (
-    ("cost_fixed", "cost-fixed", "money per batch"),
-    ("cost_per_kg", "cost-per-kg", "money per kg of feed"),
+    ("cost_fixed", "cost-fixed", "money per batch, if you know it; else counted item by item"),
+    ("cost_per_kg", "cost-per-kg", "money per kg of feed, if you know it; else counted item by item"),
     ("hours_fixed", "hours-fixed", "hands-on hours per batch"),
     ("hours_per_kg", "hours-per-kg", "hands-on hours per kg of feed"),
 )
@@ -246,9 +248,9 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
 
     routes = {}
     for route in catalogue.routes:
-        rows = [values[f"routes.{route}.{name}"] for name, _, _ in ROUTE_ROWS]
-        if all(row is not None for row in rows):
-            routes[route] = RouteCosts(*rows)
+        rows = RouteCosts(*(values[f"routes.{route}.{name}"] for name, _, _ in ROUTE_ROWS))
+        if rows.hours_fixed is not None and rows.hours_per_kg is not None:
+            routes[route] = rows
     metals = by_name("metals.")
     warnings = []
     if 0 < metals["Au"] <= metals["Ag"]:  # common practice: gold has never been the cheaper one
@@ -276,6 +278,7 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
         as_is_per_kg=by_name("sell_as_is.per_kg."),
         assumed=tuple(reader.assumed),
         warnings=tuple(warnings),
+        items=by_name("items."),
     )
 
 
@@ -304,7 +307,7 @@ def format_prices(catalogue: Catalogue, currency: str) -> str:
         if head != table:
             lines += ["", f"[{head}]"]
             table = head
-        elif entry.prior is None and entry.form == "amount":
+        elif head == "sell_as_is.per_kg":
             continue  # one example of the rows without a default is enough
         lines.append(_format_row(entry, name, currency))
     return "\n".join(lines) + "\n"
@@ -324,7 +327,8 @@ def _format_row(entry: Entry, name: str, currency: str) -> str:
     if entry.form == "price":
         return f'{name} = ""  # {entry.meaning}'
     if entry.prior is None:
-        return f"# {name} = 0.00  # {entry.meaning}; any kind may stand here"
+        more = "; any kind may stand here" if entry.key.startswith("sell_as_is.") else ""
+        return f"# {name} = 0.00  # {entry.meaning}{more}"
     row = entry.prior
     value = f"{row.q50:g}" if row.q5 == row.q95 or entry.form == "number" else f"[{row.q5:g}, {row.q50:g}, {row.q95:g}]"
     return f"{name} = {value}  # {entry.meaning}" + (f" ({row.status})" if row.q50 else "")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,10 +18,13 @@ Z95 = 1.6448536269514722  # standard normal 95 % point
 
 @dataclass(frozen=True)
 class RouteCosts:
-    """What one batch by a route costs: money in the user's currency, hands-on time in hours."""
+    """What one batch by a route costs: money in the user's currency, hands-on time in hours.
 
-    cost_fixed: Quantiles
-    cost_per_kg: Quantiles
+    Money rows are the user's own; None: counted item by item (`costs.py`).
+    """
+
+    cost_fixed: Quantiles | None
+    cost_per_kg: Quantiles | None
     hours_fixed: Quantiles
     hours_per_kg: Quantiles
 
@@ -43,6 +46,7 @@ class Prices:
     assumed: tuple[str, ...] = ()  # rows the file does not hold: taken from the priors
     changes: tuple[str, ...] = ()  # "Au=-12%": changes tried on top of the file
     warnings: tuple[Issue, ...] = ()
+    items: Mapping[str, Quantiles] = field(default_factory=dict)  # what an item of a batch costs, per its unit
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, to be kept with what was shown; every 5/50/95 row as a list of three numbers."""

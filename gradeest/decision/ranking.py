@@ -371,10 +371,18 @@ def _notes(outcome: Outcome, prices: Prices, money: Economics, total: Interval) 
     guessed = [
         route
         for route in dict.fromkeys(run.route for run in outcome.runs)
-        if any(row.startswith(f"routes.{route}.") for row in prices.assumed)
+        if any(row.startswith((f"routes.{route}.", *_items_of(route, prices))) for row in prices.assumed)
     ]
     if guessed:
         notes.append(f"costs and hours still as shipped (guesses, overwrite them) for: {', '.join(guessed)}")
+    if money.unpriced:
+        notes.append(f"without a price, left out of the cost (type one under [items]): {', '.join(money.unpriced)}")
     if any(row.startswith("settlement.") for row in prices.assumed):
         notes.append("settlement terms still as shipped (guesses): type your refiner's own")
     return (*notes, *(str(issue) for issue in prices.warnings))
+
+
+def _items_of(route: str, prices: Prices) -> tuple[str, ...]:
+    """Where the rows stand that a route's money is counted by: none where the user typed it all."""
+    rows = prices.routes[route]
+    return ("items.",) if rows.cost_fixed is None or rows.cost_per_kg is None else ()

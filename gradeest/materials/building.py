@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast, get_args
 
+from gradeest.materials import purchases
 from gradeest.materials.boards import BOARD_TABLES, build_boards
 from gradeest.materials.chemistry import gravimetric_factor
 from gradeest.materials.rows import (
@@ -64,6 +65,7 @@ TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "shares.csv": (("id", "q5", "q50", "q95", "unit", "source", "status", "note"), ("id",)),
     **BOARD_TABLES,
+    **purchases.TABLES,
 }
 
 
@@ -94,10 +96,17 @@ def build_catalogue(tables: Mapping[str, dict[str, Row]], entries: Mapping[str, 
     }
     _check_shares(shares, tables["shares.csv"], routes)
     boards = build_boards(tables, kinds, shares, hazards, sources)
+    names = list(sources)
+    base_metals = purchases.build_base_metals(tables["base_metals.csv"], tables["classes.csv"], kinds, names)
+    items = purchases.build_items(tables["items.csv"], names)
+    uses = purchases.build_uses(tables["uses.csv"], list(routes), items, names)
     values = {key: constant.value for key, constant in constants.items()}
-    parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards)
+    parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards, base_metals, items, uses)
     version = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
-    return Catalogue(classes, kinds, routes, forms, values, shares, sources, version, hazards, constants, boards)
+    return Catalogue(
+        classes, kinds, routes, forms, values, shares, sources, version, hazards, constants, boards, base_metals, items,
+        uses,
+    )  # fmt: skip
 
 
 def _status(row: Row) -> Status:
@@ -338,7 +347,7 @@ def _build_correlations(
 def _check_shares(shares: Mapping[str, Quantiles], table: Mapping[str, Row], routes: Mapping[str, Route]) -> None:
     for key, row in table.items():
         head, _, tail = key.partition(":")
-        if head in ("hours-fixed", "hours-per-kg", "cost-fixed", "cost-per-kg") and tail not in routes:
+        if head in ("hours-fixed", "hours-per-kg", "days") and tail not in routes:
             row.complain("id", f"{tail!r} is no route", suggest(tail, routes))
         if shares[key].unit.startswith("share") and not shares[key].q95 < 1:
             row.complain("q95", f"{shares[key].q95:g} is out of range", "type a share between 0 and 1")

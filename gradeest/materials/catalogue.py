@@ -20,11 +20,13 @@ from gradeest.materials.rows import (
     Founded,
     GradeRow,
     Hazard,
+    Item,
     Kind,
     MetalCorrelation,
     Quantiles,
     Route,
     Status,
+    Use,
 )
 from gradeest.materials.tables import Faults, Folder, nearest, read_entries, read_table, suggest
 
@@ -37,12 +39,14 @@ __all__ = [
     "Founded",
     "GradeRow",
     "Hazard",
+    "Item",
     "Kind",
     "MetalCorrelation",
     "PriorCheck",
     "Quantiles",
     "Route",
     "Status",
+    "Use",
     "check_catalogue",
     "load_catalogue",
     "nearest",

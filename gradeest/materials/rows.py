@@ -157,6 +157,34 @@ class Board:
 
 
 @dataclass(frozen=True)
+class Item:
+    """Something a batch uses up: a reagent, a filter, fuel, or the waste that is handed over."""
+
+    id: str
+    name: str
+    unit: str  # in which it is bought and priced
+    formula: str  # "" for what is no reagent
+    mol_per_unit: float  # amount of substance in a unit as sold; 0 for what is no reagent
+    pack: float  # least that one buys, in units
+    price: Quantiles | None  # per unit in the user's currency; None: no default
+
+
+@dataclass(frozen=True)
+class Use:
+    """How much of an item a route takes.
+
+    `by`: "batch" or "kg" (units of the item per batch or kg of feed); a family of `reactions.py`, or FAMILY:METAL
+    (times what its equations ask for); "acidity" (times what neutralises the acid bought, less what left as gas);
+    "liquids" (times the liquids bought).
+    """
+
+    route: str
+    item: str
+    by: str
+    amount: Quantiles
+
+
+@dataclass(frozen=True)
 class Catalogue:
     """All rows of `priors/`, overlaid and validated. `version` is a hash of everything a number can depend on."""
 
@@ -171,3 +199,7 @@ class Catalogue:
     hazards: Mapping[str, Hazard]
     constant_rows: Mapping[str, Constant]  # the same numbers as `constants`, with unit, source, status and why
     boards: Mapping[str, Board] = field(default_factory=dict)
+    # kind, or class where the kind has no rows -> metal -> share of the feed
+    base_metals: Mapping[str, Mapping[str, Quantiles]] = field(default_factory=dict)
+    items: Mapping[str, Item] = field(default_factory=dict)
+    uses: tuple[Use, ...] = ()

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gradeest.errors import InputError
-from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Sale
 from gradeest.records.references import sort_of_address
 from gradeest.records.rules import kept_liquids
@@ -22,7 +21,7 @@ from gradeest.workflow.telling import Report, say_nothing
 from gradeest.workflow.unfinished import list_open, prices_or_why
 
 if TYPE_CHECKING:
-    from gradeest.decision.prices import NamedDraws, Prices, RouteCosts
+    from gradeest.decision.prices import NamedDraws, Prices
     from gradeest.decision.summary import Interval
     from gradeest.workflow.holdings import Holdings, Values, Worth
 
@@ -224,6 +223,8 @@ def batches_of(bench: Bench, year: int) -> list[Batch]:
 
 def runs_of(opened: Opened, year: int, prices: Prices | None) -> Runs:
     """The batches of a year, counted."""
+    from gradeest.workflow.costing import hours_rows
+
     batches = batches_of(opened.bench, year)
     routes = dict.fromkeys(batch.route for batch in batches)
     return Runs(
@@ -232,39 +233,27 @@ def runs_of(opened: Opened, year: int, prices: Prices | None) -> Runs:
         sum(not batch.products and not batch.nondetects for batch in batches),
         sum(bool(b.nondetects) and not b.products and not kept_liquids(b) for b in batches),
         sum(batch.mass_kg for batch in batches),
-        tuple(route for route in routes if route_rows(opened.catalogue, prices, route) is None),
+        tuple(route for route in routes if hours_rows(opened.catalogue, prices, route) is None),
     )
 
 
-def route_rows(catalogue: Catalogue, prices: Prices | None, route: str) -> RouteCosts | None:
-    """Costs and hours of a route: the user's, else those of the priors; None where there are none."""
-    from gradeest.decision.prices import RouteCosts
-
-    if prices is not None:
-        return prices.routes.get(route)
-    rows = [
-        catalogue.shares.get(f"{name}:{route}") for name in ("cost-fixed", "cost-per-kg", "hours-fixed", "hours-per-kg")
-    ]
-    found = [row for row in rows if row is not None]
-    return RouteCosts(*found) if len(found) == len(rows) else None
-
-
 def costs_and_hours(
-    catalogue: Catalogue, prices: Prices | None, batches: Sequence[Batch], named: NamedDraws
+    holdings: Holdings, prices: Prices | None, batches: Sequence[Batch], named: NamedDraws
 ) -> tuple[Values, Values]:
-    """Money for consumables and waste, and hands-on hours of all batches, (draw,) each.
+    """Money for what batches use up, and their hands-on hours, (draw,) each.
 
     A row is drawn once: all batches of a route share it, as in the ranking.
     """
+    from gradeest.decision.costs import Costing
+    from gradeest.workflow.costing import bill_batch, draw_hours, hours_rows
+
     cost, hours = np.zeros(named.draws), np.zeros(named.draws)
+    costing = Costing.of(prices, holdings.catalogue, named)
     for batch in batches:
-        rows = route_rows(catalogue, prices, batch.route)
-        if rows is None:
+        if hours_rows(holdings.catalogue, prices, batch.route) is None:
             continue
-        cost += named.amount(f"cost-fixed:{batch.route}", rows.cost_fixed)
-        cost += batch.mass_kg * named.amount(f"cost-per-kg:{batch.route}", rows.cost_per_kg)
-        hours += named.amount(f"hours-fixed:{batch.route}", rows.hours_fixed)
-        hours += batch.mass_kg * named.amount(f"hours-per-kg:{batch.route}", rows.hours_per_kg)
+        cost += bill_batch(holdings, batch, costing).money
+        hours += draw_hours(holdings.catalogue, prices, batch.route, batch.mass_kg, named)
     return cost, hours
 
 
@@ -284,7 +273,7 @@ def money_of(holdings: Holdings, year: int, prices: Prices | None, worth: Worth 
             sale.amount
         )
     named = NamedDraws(stream(holdings.opened.place, "prices"), holdings.draws)
-    cost, hours = costs_and_hours(holdings.catalogue, prices, batches_of(bench, year), named)
+    cost, hours = costs_and_hours(holdings, prices, batches_of(bench, year), named)
     balance = paid - spent - cost
     per_hour = Interval.of(balance / hours) if hours.min() > LEAST_HOURS else None
     with_products = None

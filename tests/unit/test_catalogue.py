@@ -106,9 +106,9 @@ def test_routes_recover_or_say_where_the_metal_stays(catalogue: Catalogue) -> No
     assert catalogue.routes["silver-nitric"].stays_in["Au"] == "residue"
 
 
-def test_every_route_has_hours_costs_and_every_class_a_buyer(catalogue: Catalogue) -> None:
+def test_every_route_has_hours_and_days_and_every_class_a_buyer(catalogue: Catalogue) -> None:
     for route in catalogue.routes:
-        for head in ("hours-fixed", "hours-per-kg", "cost-fixed", "cost-per-kg"):
+        for head in ("hours-fixed", "hours-per-kg", "days"):
             assert f"{head}:{route}" in catalogue.shares
     for metal in METALS:
         assert catalogue.shares[f"payable:{metal}"].q95 < 1

@@ -68,10 +68,23 @@ def test_what_was_written_reads_back_as_the_priors(filled: Path, catalogue: Cata
 
 def test_rows_still_as_shipped_are_told_from_the_users_own(filled: Path, catalogue: Catalogue) -> None:
     before = set(read_prices(filled, catalogue).assumed)
-    change(filled, "cost_fixed = [15, 30, 60]", "cost_fixed = 22")
-    after = set(read_prices(filled, catalogue).assumed)
-    assert before - after == {"routes.foils-peroxide.cost_fixed"}
+    change(filled, "hours_fixed = [3, 5, 10]", "hours_fixed = 4")
+    change(filled, "# iron-pieces = 0.00", "iron-pieces = 2")
+    change(filled, "soda = [1, 2.5, 6]", "soda = 1.8")
+    found = read_prices(filled, catalogue)
+    assert before - set(found.assumed) == {"routes.foils-peroxide.hours_fixed", "items.soda"}
+    assert (found.items["iron-pieces"].q50, found.items["soda"].q50) == (2.0, 1.8)
+    assert "copper-pieces" not in found.items  # no metal price is shipped, not even of copper
     assert not any(key.startswith("metals") for key in before)
+
+
+def test_money_rows_of_a_route_are_the_users_own_or_counted_item_by_item(filled: Path, catalogue: Catalogue) -> None:
+    before = read_prices(filled, catalogue).routes["foils-peroxide"]
+    assert (before.cost_fixed, before.cost_per_kg) == (None, None)
+    change(filled, "# cost_fixed = 0.00", "cost_fixed = 22")  # of the first route, foils-peroxide
+    after = read_prices(filled, catalogue).routes["foils-peroxide"]
+    assert after.cost_fixed is not None
+    assert (after.cost_fixed.q50, after.cost_per_kg) == (22.0, None)
 
 
 def test_a_row_left_out_is_taken_from_the_priors_and_said(tmp_path: Path, catalogue: Catalogue) -> None:
@@ -120,7 +133,7 @@ def test_every_problem_is_said_at_once_with_its_line(filled: Path, catalogue: Ca
     change(filled, 'Au = "100 / g"', "Au = 3110")
     change(filled, "fee = [50, 80, 150]", "fee = -5")
     change(filled, "Au = [0.95, 0.975, 0.99]", "Au = 97.5")
-    change(filled, "cost_fixed = [15, 30, 60]", "cost_fixed = [60, 30, 15]")
+    change(filled, "# cost_fixed = 0.00", "cost_fixed = [60, 30, 15]")
     change(filled, "hours_per_kg = [0.5, 1.2, 3]", 'hours_per_kg = "a while"')
     change(filled, "[routes.pins-nitric]", "cost_perkg = 3\n\n[routes.pins-nitric]")
     issues = refusal(filled, catalogue).issues

@@ -88,6 +88,7 @@ ARGUMENTS = {
     "where": ("B1",),
     "bid": ("shed.toml",),
     "compare": ("shed/strips", "--monthly", "100 g"),
+    "cost": ("B1",),
     "plan": ("--hours", "20"),
     "save-up": ("fingers-memory", "--monthly", "350 g"),
     "test-first": ("shed/strips", "--fee", "1"),
