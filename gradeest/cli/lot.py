@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,6 +14,8 @@ from gradeest.cli.context import parse_date, place_of
 
 if TYPE_CHECKING:
     from gradeest.records.domain import Fraction, Lot
+    from gradeest.records.piles import Pile
+    from gradeest.workflow.board_priors import BoardLine
     from gradeest.workflow.catalogues import KindLine
 
 app = typer.Typer(name="lot", help="Add, list and show lots.", no_args_is_help=True)
@@ -43,18 +46,21 @@ def add(
     if as_json:
         print_json("lot add", {"lot": lot, "saved": saved})
         return
-    print_saved_lot(lot, saved)
+    print_saved_lot(lot, saved, recording.cautions_of_boards(place, lot))
 
 
-def print_saved_lot(lot: Lot, saved: Any) -> None:
+def print_saved_lot(lot: Lot, saved: Any, cautions: Sequence[str] = ()) -> None:
     """What was saved, and what to do next."""
     from gradeest.cli.tables import mass, note, show
 
-    total = sum(f.mass_kg for f in lot.fractions) + lot.unsorted_kg
+    total = sum(f.mass_kg for f in lot.fractions) + lot.unsorted_kg + sum(p.mass_kg or 0.0 for p in lot.boards)
     count = len(lot.fractions)
     show(f"Saved lot {lot.name} (event {saved.event}): {count} fraction{'s' if count != 1 else ''}, {mass(total)}.")
     for fraction in lot.fractions:
         show(f"  {lot.name}/{fraction.name}  {fraction.kind}, {mass(fraction.mass_kg)}")
+    for pile in lot.boards:
+        amount = f"{pile.pieces} pieces, not weighed" if pile.mass_kg is None else mass(pile.mass_kg)
+        show(f"  {lot.name}/{pile.name}  {pile.kind}, {amount}: boards, not taken apart")
     if lot.unsorted_kg:
         show(f"  {mass(lot.unsorted_kg)} unsorted: kept, not forecast until it is sorted.")
     for text in saved.notes:
@@ -63,18 +69,22 @@ def print_saved_lot(lot: Lot, saved: Any) -> None:
         show("Bought and sold scrap:")
     for text in saved.law_lines:
         show(note(text, indent="  "))
-    show(f"Next: gradeest forecast {lot.name}")
+    for text in cautions:
+        show(note(text, indent="  "))
+    show(f"Next: gradeest strip-order {lot.name}" if lot.boards else f"Next: gradeest forecast {lot.name}")
 
 
 def ask_lot(ctx: typer.Context, day: str = "today") -> Lot:
     """Ask for everything a lot needs; nothing is saved until it has been shown and confirmed."""
     from gradeest.cli.ask import GaveUpError, Question, ask, confirm, say_how
-    from gradeest.records.domain import Lot
+    from gradeest.records.domain import Fraction, Lot
+    from gradeest.records.piles import Pile
     from gradeest.units import parse_mass, parse_money
+    from gradeest.workflow.board_priors import list_boards
     from gradeest.workflow.catalogues import list_kinds
 
     say_how()
-    kinds = list_kinds(place_of(ctx))
+    kinds, boards = list_kinds(place_of(ctx)), list_boards(place_of(ctx))
     name = ask(
         Question(
             "name", "", "Name of the lot", parse_lot_name, "a short name: letters, digits, - and _, such as shop-may"
@@ -87,18 +97,22 @@ def ask_lot(ctx: typer.Context, day: str = "today") -> Lot:
         )
     )
     owner = ask(Question("owner", "", "Owner", str, "whose it is", "mine"))
-    fractions: list[Fraction] = []
-    say("Now the sorted fractions, one after the other.")
-    while (fraction := ask_fraction(kinds, fractions)) is not None:
-        fractions.append(fraction)
+    parts: list[Fraction | Pile] = []
+    say("Now the sorted fractions, and boards not taken apart, one after the other.")
+    while (part := ask_part(kinds, boards, parts)) is not None:
+        parts.append(part)
+    fractions = tuple(part for part in parts if isinstance(part, Fraction))
+    piles = tuple(part for part in parts if isinstance(part, Pile))
     unsorted = ask(
         Question("unsorted", "", "Unsorted rest", parse_mass, "such as 3.2 kg; it is kept, not forecast", optional=True)
     )
     note = ask(Question("note", "", "Note", str, "anything worth remembering", optional=True))
-    lot = Lot(name, date, tuple(fractions), price, owner, unsorted / 1000 if unsorted else 0.0, note or "")
+    rest = unsorted / 1000 if unsorted else 0.0
+    lot = Lot(name, date, fractions, price, owner, rest, note or "", boards=piles)
     say(f"Lot {lot.name}, {lot.date}, {len(fractions)} fractions:")
-    for item in fractions:
-        say(f"  {item.name}: {item.kind}, {item.mass_kg:g} kg" + (f", {item.pieces} pieces" if item.pieces else ""))
+    for item in parts:
+        known = [f"{item.mass_kg:g} kg"] if item.mass_kg is not None else []
+        say(f"  {item.name}: {item.kind}, {', '.join(known + ([f'{item.pieces} pieces'] if item.pieces else []))}")
     if unsorted:
         say(f"  unsorted: {unsorted / 1000:g} kg")
     if not confirm("Save it", default=True):
@@ -106,13 +120,14 @@ def ask_lot(ctx: typer.Context, day: str = "today") -> Lot:
     return lot
 
 
-def ask_fraction(kinds: list[KindLine], before: list[Fraction]) -> Fraction | None:
-    """Ask for one fraction; None when the person has no more."""
+def ask_part(kinds: list[KindLine], boards: list[BoardLine], before: list[Fraction | Pile]) -> Fraction | Pile | None:
+    """Ask for one fraction or pile of boards; None when the person has no more."""
     from gradeest.cli.ask import Question, ask, parse_choice, parse_yes
     from gradeest.records.domain import Fraction
     from gradeest.units import parse_mass
 
     choices = tuple((k.id, f"{k.name}: {k.how_to_tell}") for k in kinds)
+    choices += tuple((b.id, f"{b.name}: {b.how_to_tell}") for b in boards)
     kind_id = ask(
         Question(
             f"kind{len(before)}",
@@ -127,6 +142,9 @@ def ask_fraction(kinds: list[KindLine], before: list[Fraction]) -> Fraction | No
     )
     if kind_id is None:
         return None
+    board = next((b for b in boards if b.id == kind_id), None)
+    if board is not None:
+        return ask_pile(board, {part.name for part in before})
     kind = next(k for k in kinds if k.id == kind_id)
     if kind.stop:
         say(f"  {kind.stop}")
@@ -139,6 +157,25 @@ def ask_fraction(kinds: list[KindLine], before: list[Fraction]) -> Fraction | No
     mixed = ask(Question("mixed", "", "  Does it hold other kinds too", parse_yes, "y widens the forecast", "n"))
     note = ask(Question("note", "", "  Note", str, "anything worth remembering", optional=True))
     return Fraction(name, kind_id, grams / 1000, pieces, bool(wet), mixed, note or "")
+
+
+def ask_pile(board: BoardLine, taken: set[str]) -> Pile:
+    """Ask for boards of one kind: their mass, or how many they are."""
+    from gradeest.cli.ask import Question, ask
+    from gradeest.records.piles import Pile
+    from gradeest.units import parse_mass
+
+    if board.stop:
+        say(f"  {board.stop}")
+    plain = board.id.removeprefix("boards-")
+    free = plain if plain not in taken else f"{plain}-{sum(n.startswith(plain) for n in taken) + 1}"
+    name = ask(Question("name", "", "  Name of these boards", parse_free_name(taken), "short, within the lot", free))
+    grams = ask(Question("mass", "", "  Mass", parse_mass, "with its unit; Enter if only counted", optional=True))
+    pieces = ask(
+        Question("pieces", "", "  Pieces", parse_count, "how many, if you counted them", optional=grams is not None)
+    )
+    note = ask(Question("note", "", "  Note", str, "anything worth remembering", optional=True))
+    return Pile(name, board.id, None if grams is None else grams / 1000, pieces, note or "")
 
 
 def parse_lot_name(text: str) -> str:
@@ -225,6 +262,13 @@ def show_one(
     for row in found.fractions:
         table.add_row(row.name, row.kind, mass(row.mass_kg), mass(row.left_kg), " ".join(row.batches), row.remark)
     show(table)
+    if found.boards:
+        boards = make_table([("boards", "<"), ("kind", "<"), ("mass", ">"), ("whole", ">"), ("left", ">"), ("", "w")])
+        for pile in found.boards:
+            known = "-" if pile.mass_kg is None else mass(pile.mass_kg)
+            whole = "-" if pile.whole_kg is None else mass(pile.whole_kg)
+            boards.add_row(pile.name, pile.kind, known, whole, mass(pile.left_kg), pile.remark)
+        show(boards)
     if found.lot.unsorted_kg:
         show(f"Unsorted: {mass(found.lot.unsorted_kg)}, not forecast until it is sorted.")
     if found.lot.note:

@@ -27,6 +27,7 @@ from gradeest.cli import (
     priors,
     record,
     saving,
+    sorting,
     stock,
     streams,
     testing,
@@ -106,6 +107,7 @@ app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)
 streams.register()
+sorting.register()
 evidence.register()
 worksheet.register(app)
 app.add_typer(balance.app)

@@ -36,7 +36,8 @@ def state_parts(found: Standing) -> list[Any]:
     invented = f" ({found.invented})" if found.invented else ""
     lots = f"{found.lots} lot{'s' * (found.lots != 1)}"
     left = f"{mass(found.left_kg)} left in {found.fractions_left} fraction{'s' * (found.fractions_left != 1)}"
-    unsorted = f", {mass(found.unsorted_kg)} unsorted" if found.unsorted_kg else ""
+    unsorted = f", {mass(found.boards_kg)} of boards" if found.boards_kg else ""
+    unsorted += f", {mass(found.unsorted_kg)} unsorted" if found.unsorted_kg else ""
     parts: list[Any] = [heading(f"Bench{invented}: {lots}, {left}{unsorted}")]
     if found.batches:
         opened = f", open: {shortened(found.open_batches)}" if found.open_batches else ", none open"

@@ -15,6 +15,7 @@ WORDS = {
     "close": "closing {batch}",
     "more": "more of {address}",
     "split": "split of {address}",
+    "weigh": "{kind} off {lot}/{boards}",
     "sale": "sale of {address}",
     "discard": "discard of {address}",
     "setaside": "set aside from {batch}",
@@ -33,6 +34,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     "setting": ("date", "value"),
     "more": ("date", "mass_kg", "note"),
     "split": ("date",),
+    "weigh": ("date", "mass_kg", "minutes"),
     "sale": ("date", "mass_kg", "weight_g", "amount", "to"),
     "discard": ("date", "mass_kg", "weight_g", "note"),
     "setaside": ("date",),
@@ -41,6 +43,7 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     "balance": ("date", "readability_g"),
     "check": ("date", "weight_g", "reads_g"),
 }
+PILE_FIELDS = ("kind", "mass_kg", "pieces", "note")
 FRACTION_FIELDS = ("kind", "mass_kg", "pieces", "wet", "mixed", "note")
 PARTS = {"lot": "fractions", "split": "heaps", "setaside": "streams"}  # where an event's named parts stand
 PART_FIELDS = {"lot": FRACTION_FIELDS, "split": ("mass_kg", "kind"), "setaside": ("mass_kg",)}
@@ -56,6 +59,8 @@ def amendable_fields(kind: str, payload: Mapping[str, Any]) -> list[str]:
     fields = list(AMENDABLE.get(kind, ()))
     if kind in PARTS:
         fields += [f"{item['name']}.{name}" for item in payload[PARTS[kind]] for name in PART_FIELDS[kind]]
+    if kind == "lot":
+        fields += [f"{item['name']}.{name}" for item in payload.get("boards", ()) for name in PILE_FIELDS]
     if kind == "batch":
         fields += [item["address"] for item in payload["charges"]]
     if kind == "loss" and payload.get("wiped"):
@@ -70,7 +75,9 @@ def apply_changes(kind: str, payload: Mapping[str, Any], changes: Mapping[str, A
         if name not in amendable_fields(kind, payload):
             raise KeyError(name)
         part, dot, key = name.rpartition(".")
-        if kind in PARTS and dot:
+        if kind == "lot" and dot and part in {item["name"] for item in changed.get("boards", ())}:
+            changed["boards"] = [{**i, key: value} if i["name"] == part else i for i in changed["boards"]]
+        elif kind in PARTS and dot:
             changed[PARTS[kind]] = [{**i, key: value} if i["name"] == part else i for i in changed[PARTS[kind]]]
         elif kind == "loss" and dot:
             changed["wiped"] = {**changed["wiped"], key: value}

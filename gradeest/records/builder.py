@@ -27,6 +27,8 @@ from gradeest.records.domain import (
     Stream,
 )
 from gradeest.records.ledger import Event
+from gradeest.records.piles import Weighing
+from gradeest.records.sorting import portions_of, untouched_kg
 from gradeest.records.takings import add_source, close_heaps, take_from, take_whole
 
 Left = TypeVar("Left", Sale, Discard)
@@ -50,6 +52,7 @@ class Builder:
     balances: dict[str, Balance] = field(default_factory=dict)
     checks: tuple[BalanceCheck, ...] = ()
     additions: tuple[Addition, ...] = ()
+    weighings: tuple[Weighing, ...] = ()
     touched: set[str] = field(default_factory=set)  # fractions from which something was taken since they last grew
 
     @property
@@ -88,6 +91,25 @@ class Builder:
         source = max(len(grown.layers_kg) - 1, 0)
         addition = payloads.addition_from(event.payload, event.happened_on, event.number, source)
         self.additions = (*self.additions, addition)
+
+    def _weigh(self, event: Event) -> None:
+        weighing = payloads.weighing_from(event.payload, event.happened_on, event.number)
+        if weighing.pile not in self.bench.pile_addresses():
+            raise UnfitError(f"there are no boards {weighing.pile}")
+        begun = portions_of(self.bench, weighing.pile)
+        portion = begun.get(weighing.portion)
+        kept = min(weighing.mass_kg, weighing.boards_kg if portion is None else portion.left_kg)
+        weighing = replace(weighing, mass_kg=kept)
+        lot = self.lots[weighing.pile.partition("/")[0]]
+        name = weighing.address.partition("/")[2]
+        if name in {fraction.name for fraction in lot.fractions}:
+            joins = weighing.address not in self.touched
+            self._put_fraction(weighing.address, add_source(self._fraction(weighing.address), kept, joins=joins))
+            self.touched.discard(weighing.address)
+        else:
+            made = Fraction(name, weighing.kind, kept, note=f"off {weighing.pile.partition('/')[2]}")
+            self.lots[lot.name] = replace(lot, fractions=(*lot.fractions, made))
+        self.weighings = (*self.weighings, weighing)
 
     def _assay(self, event: Event) -> None:
         assay = payloads.assay_from(event.payload, event.happened_on, event.number)
@@ -156,6 +178,10 @@ class Builder:
         """A sale or discard with the amount that it really took."""
         bench, address = self.bench, taking.address
         head, _, name = address.partition("/")
+        if address in self.bench.pile_addresses():
+            left = untouched_kg(self.bench, address)
+            mass = None if left is None else take_whole(left, taking.mass_kg, EXACT_KG)
+            return replace(taking, mass_kg=mass)
         if head not in self.batches:
             mass, layers = self._take(address, taking.mass_kg)
             return replace(taking, mass_kg=mass, layers_kg=layers)
@@ -233,6 +259,7 @@ class Builder:
 STEPS: dict[str, Callable[[Builder, Event], None]] = {
     "lot": Builder._lot,
     "more": Builder._more,
+    "weigh": Builder._weigh,
     "assay": Builder._assay,
     "setting": Builder._setting,
     "balance": Builder._balance,

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from gradeest.materials.rows import METALS as METALS
+from gradeest.records.piles import Pile, Weighing
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
@@ -54,6 +55,7 @@ class Lot:
     unsorted_kg: float = 0.0
     note: str = ""
     invented: bool = False  # a demo lot
+    boards: tuple[Pile, ...] = ()  # not taken apart when they came
 
 
 @dataclass(frozen=True)
@@ -281,6 +283,7 @@ class Bench:
     balances: dict[str, Balance] = field(default_factory=dict)
     checks: tuple[BalanceCheck, ...] = ()
     additions: tuple[Addition, ...] = ()
+    weighings: tuple[Weighing, ...] = ()  # of parts taken off boards
 
     def fraction(self, address: str) -> Fraction:
         """The fraction at `LOT/FRACTION`; KeyError where there is none."""
@@ -289,6 +292,18 @@ class Bench:
             if fraction.name == name:
                 return fraction
         raise KeyError(address)
+
+    def pile(self, address: str) -> Pile:
+        """The boards at `LOT/PILE`; KeyError where there are none."""
+        lot, _, name = address.partition("/")
+        for pile in self.lots[lot].boards if lot in self.lots else ():
+            if pile.name == name:
+                return pile
+        raise KeyError(address)
+
+    def pile_addresses(self) -> tuple[str, ...]:
+        """All LOT/PILE addresses in ledger order."""
+        return tuple(f"{lot.name}/{pile.name}" for lot in self.lots.values() for pile in lot.boards)
 
     def product(self, address: str) -> Product:
         """The product at `BATCH/PRODUCT`; KeyError where there is none."""
@@ -351,13 +366,15 @@ class Bench:
         return left if left > EXACT_G else 0.0
 
     def lot_mass_kg(self, name: str) -> float:
-        """All that ever came into a lot, in kg: heaps are parts of the fraction they were sorted from."""
+        """All that ever came into a lot, in kg: heaps are parts of a fraction, what was taken off boards of them."""
         made = {
             f"{name}/{heap}" for split in self.splits if split.address.startswith(f"{name}/") for heap in split.heaps
         }
         grown = sum(addition.mass_kg for addition in self.additions if addition.address in made)
         came = sum(f.mass_kg for f in self.lots[name].fractions if f"{name}/{f.name}" not in made)
-        return self.lots[name].unsorted_kg + grown + came
+        boards = sum(pile.mass_kg or 0.0 for pile in self.lots[name].boards)
+        off_boards = sum(w.mass_kg for w in self.weighings if w.pile.startswith(f"{name}/"))
+        return self.lots[name].unsorted_kg + grown + came + boards - off_boards
 
     def last_taken(self, address: str) -> dt.date | None:
         """The latest day on which something was taken of a fraction, product or stream; None where nothing was."""

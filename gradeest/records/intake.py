@@ -13,6 +13,7 @@ from gradeest.records.domain import Fraction, Lot
 from gradeest.records.findings import Findings, suggest
 from gradeest.records.lot_rules import check_lot
 from gradeest.records.payloads import lot_payload
+from gradeest.records.piles import Pile
 from gradeest.records.replay_files import read_replay
 from gradeest.records.text_files import BROKEN, Document, Table, read_csv, read_toml
 from gradeest.units import parse_mass, parse_money
@@ -21,6 +22,7 @@ __all__ = ["check_lot", "lot_payload", "read_lot", "read_replay"]
 
 LOT_KEYS = ("name", "date", "price_paid", "owner", "unsorted", "note", "invented")
 FRACTION_KEYS = ("name", "kind", "mass", "mass_kg", "mass_g", "pieces", "wet", "mixed", "note")
+PILE_KEYS = ("name", "kind", "mass", "mass_kg", "mass_g", "pieces", "note")
 CSV_LOT_COLUMNS = {"lot": "name", "date": "date", "price_paid": "price_paid", "owner": "owner", "invented": "invented"}
 CSV_COLUMNS = ("fraction", *FRACTION_KEYS[1:], *CSV_LOT_COLUMNS)
 UNSORTED = "unsorted"  # in the kind column of a CSV line: the part not sorted yet
@@ -45,6 +47,7 @@ def read_lot(
         document = _csv_as_lot(read_csv(path, "fraction"), path)
     else:
         raise InputError(f"{path}: lot files end in .toml or .csv", "save it as one of these")
+    _move_boards(document, catalogue)
     found = Findings(str(path), None, list(document.issues))
     lot = _build_lot(document, path, catalogue, date or today, found)
     if date is not None and lot.date != date:
@@ -77,11 +80,13 @@ def _build_lot(document: Document, path: Path, catalogue: Catalogue, today: dt.d
         found.error_at(top.line_of("fraction"), "fraction", "this is not how fractions are written", hint)
     _refuse_unknown(top, LOT_KEYS, found, "a lot")
     for name in document.lists:
-        if name != "fraction":
-            found.error(name, f"there is no [[{name}]] in a lot file", suggest(name, ["fraction"], "[[fraction]]"))
+        if name not in ("fraction", "boards"):
+            known = suggest(name, ["fraction", "boards"], "[[fraction]] or [[boards]]")
+            found.error(name, f"there is no [[{name}]] in a lot file", known)
     fractions = []
     for number, table in enumerate(document.lists.get("fraction", []), start=1):
         fractions.append(_build_fraction(table, number, catalogue, found))
+    boards = tuple(_build_pile(table, found) for table in document.lists.get("boards", []))
     found.line = top.line
     unsorted = _take(top, "unsorted", found, _mass_kg, 0.0)
     return Lot(
@@ -93,6 +98,37 @@ def _build_lot(document: Document, path: Path, catalogue: Catalogue, today: dt.d
         unsorted_kg=unsorted,
         note=_take(top, "note", found, _text, ""),
         invented=_take(top, "invented", found, _yes_no, False),
+        boards=boards,
+    )
+
+
+def _move_boards(document: Document, catalogue: Catalogue) -> None:
+    """Boards written among the fractions (in a CSV file they can stand nowhere else) go with the boards."""
+    tables = document.lists.get("fraction", [])
+    moved = [table for table in tables if str(table.values.get("kind")) in catalogue.boards]
+    if moved:
+        document.lists["fraction"] = [table for table in tables if table not in moved]
+        document.lists["boards"] = [*document.lists.get("boards", []), *moved]
+
+
+def _build_pile(table: Table, found: Findings) -> Pile:
+    found.line = table.line
+    table.values = {key: value for key, value in table.values.items() if value != ""}
+    _refuse_unknown(table, PILE_KEYS, found, "a pile of boards")
+    kind = _take(table, "kind", found, _text, "")
+    name = _take(table, "name", found, _text, kind.removeprefix("boards-") or "boards")
+    found.lines[name] = table.line_of("name") or table.line or 0
+    for key in PILE_KEYS:
+        if (line := table.line_of(key)) is not None:
+            found.lines[f"{name}.{key}"] = line
+    found.lines[f"{name}.mass"] = table.line_of(_mass_key(table)) or table.line or 0
+    is_weighed = any(table.values.get(key) not in (None, "") for key in ("mass", "mass_kg", "mass_g"))
+    return Pile(
+        name=name,
+        kind=kind,
+        mass_kg=_take_mass(table, name, found) if is_weighed else None,
+        pieces=_take(table, "pieces", found, _count, None),
+        note=_take(table, "note", found, _text, ""),
     )
 
 

@@ -9,6 +9,7 @@ from collections.abc import Collection
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Fraction, Lot
 from gradeest.records.findings import Findings, is_clean_text, is_number, suggest
+from gradeest.records.piles import Pile
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 BATCH_NAME = re.compile(r"[Bb][0-9]+")
@@ -39,8 +40,8 @@ def check_lot(
         elif lot.name.lower() in {name.lower() for name in taken}:
             found.error("name", f"there is a lot '{lot.name}' already", f"another name, e.g. {lot.name}-2")
     check_date(found, lot.date, today)
-    if not lot.fractions and not lot.unsorted_kg:
-        found.error("fraction", "the lot is empty", "give it at least one fraction, or an unsorted mass")
+    if not lot.fractions and not lot.unsorted_kg and not lot.boards:
+        found.error("fraction", "the lot is empty", "give it at least one fraction, boards, or an unsorted mass")
     if lot.unsorted_kg:
         check_mass(found, "unsorted", lot.unsorted_kg)
     if lot.price_paid is not None and (not is_number(lot.price_paid) or lot.price_paid < 0):
@@ -53,6 +54,11 @@ def check_lot(
             found.error(fraction.name, f"two fractions are called '{fraction.name}'", "give each its own name")
         seen.add(fraction.name.lower())
         check_fraction(fraction, catalogue, found)
+    for pile in lot.boards:
+        if pile.name.lower() in seen:
+            found.error(pile.name, f"two parts of the lot are called '{pile.name}'", "give each its own name")
+        seen.add(pile.name.lower())
+        check_pile(pile, catalogue, found)
 
 
 def check_fraction(fraction: Fraction, catalogue: Catalogue, found: Findings) -> None:
@@ -67,6 +73,25 @@ def check_fraction(fraction: Fraction, catalogue: Catalogue, found: Findings) ->
     if pieces is not None and (not isinstance(pieces, int) or isinstance(pieces, bool) or pieces < 1):
         found.error(f"{fraction.name}.pieces", f"{pieces} cannot be a count", "a whole number from 1, or leave it out")
     check_text(found, f"{fraction.name}.note", fraction.note)
+
+
+def check_pile(pile: Pile, catalogue: Catalogue, found: Findings) -> None:
+    """Add everything that speaks against boards of one kind."""
+    check_name(found, pile.name or "boards", pile.name)
+    if pile.kind not in catalogue.boards:
+        missing = not pile.kind
+        message = "the kind is missing" if missing else f"there is no kind of boards '{pile.kind}'"
+        known = suggest(pile.kind, catalogue.boards, "`gradeest priors list` names all")
+        found.error(f"{pile.name}.kind", message, known)
+    if pile.mass_kg is not None:
+        check_mass(found, f"{pile.name}.mass", pile.mass_kg)
+    elif pile.pieces is None:
+        found.error(f"{pile.name}.mass", "neither mass nor count", 'mass = "6 kg", or pieces = 12')
+    if pile.pieces is not None and (
+        not isinstance(pile.pieces, int) or isinstance(pile.pieces, bool) or pile.pieces < 1
+    ):
+        found.error(f"{pile.name}.pieces", f"{pile.pieces} cannot be a count", "a whole number from 1")
+    check_text(found, f"{pile.name}.note", pile.note)
 
 
 def check_kind(found: Findings, where: str, kind: str, catalogue: Catalogue) -> bool:

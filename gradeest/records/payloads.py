@@ -24,13 +24,15 @@ from gradeest.records.domain import (
     SpotTest,
     Stream,
 )
+from gradeest.records.piles import Pile, Weighing
 
 Payload = Mapping[str, Any]
 
 
 def lot_payload(lot: Lot) -> dict[str, Any]:
     """The payload of a "lot" event."""
-    return {
+    boards = {"boards": [pile_payload(pile) for pile in lot.boards]} if lot.boards else {}
+    return boards | {
         "name": lot.name,
         "date": lot.date.isoformat(),
         "fractions": [fraction_payload(fraction) for fraction in lot.fractions],
@@ -55,6 +57,17 @@ def fraction_payload(fraction: Fraction) -> dict[str, Any]:
     }
 
 
+def pile_payload(pile: Pile) -> dict[str, Any]:
+    """One entry of a lot's "boards"."""
+    return {
+        "name": pile.name,
+        "kind": pile.kind,
+        "mass_kg": pile.mass_kg,
+        "pieces": pile.pieces,
+        "note": pile.note,
+    }
+
+
 def date_of(payload: Payload, happened_on: dt.date) -> dt.date:
     """When it happened: the payload's own (or amended) date before that of the event."""
     text = payload.get("date")
@@ -73,7 +86,16 @@ def lot_from(payload: Payload, happened_on: dt.date) -> Lot:
         unsorted_kg=float(payload.get("unsorted_kg") or 0.0),
         note=payload.get("note") or "",
         invented=bool(payload.get("invented", False)),
+        boards=tuple(pile_from(item) for item in payload.get("boards", ())),
     )
+
+
+def pile_from(item: Payload) -> Pile:
+    """Boards from their entry in a lot's "boards"."""
+    pieces = item.get("pieces")
+    mass = _number_or_none(item.get("mass_kg"))
+    count = None if pieces is None else int(pieces)
+    return Pile(str(item["name"]), str(item["kind"]), mass, count, item.get("note") or "")
 
 
 def fraction_from(item: Payload) -> Fraction:
@@ -174,6 +196,22 @@ def addition_from(payload: Payload, happened_on: dt.date, number: int, source: i
 def heaps_from(payload: Payload) -> tuple[tuple[str, float, str], ...]:
     """The heaps of a "split" event: (name, kg as typed, kind or "" for that of the fraction)."""
     return tuple((str(h["name"]), float(h["mass_kg"]), str(h.get("kind") or "")) for h in payload["heaps"])
+
+
+def weighing_from(payload: Payload, happened_on: dt.date, number: int) -> Weighing:
+    """The weighing of a "weigh" event; what was left of boards never weighs more than they did."""
+    lot, date = payload["lot"], date_of(payload, happened_on)
+    return Weighing(
+        f"{lot}/{payload['boards']}",
+        int(payload["portion"]),
+        float(payload["boards_kg"]),
+        str(payload["kind"]),
+        float(payload["mass_kg"]),
+        f"{lot}/{payload['name']}",
+        date,
+        _number_or_none(payload.get("minutes")),
+        number,
+    )
 
 
 def sale_from(payload: Payload, happened_on: dt.date, number: int) -> Sale:

@@ -31,7 +31,10 @@ def is_fraction(address: Any, bench: Bench, found: Findings, where: str) -> bool
     addresses = bench.addresses()
     if address in addresses:
         return True
-    if address in bench.lots:
+    if address in bench.pile_addresses():
+        hint = f"first take parts off and weigh them: `gradeest lot weigh {str(address).partition('/')[0]} KIND MASS`"
+        found.error(where, f"'{address}' are boards, not taken apart", hint)
+    elif address in bench.lots:
         parts = [a for a in addresses if a.startswith(f"{address}/")]
         hint = f"one of its fractions: {', '.join(parts)}" if parts else "it is unsorted: add it sorted first"
         found.error(where, f"'{address}' is a whole lot", hint)

@@ -22,6 +22,7 @@ from gradeest.records.lot_rules import (
 )
 from gradeest.records.references import Context, batches_hint, began_by, is_fraction
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
+from gradeest.records.sorting import check_weigh
 from gradeest.records.spot_rules import check_spot_test
 from gradeest.records.stock_rules import (
     OVER,
@@ -105,6 +106,11 @@ def _lot(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
                 f"{kind.name}: kept on the list, never to be processed here",
                 "sell it as it is or hand it to a licensed handler",
             )
+    for pile in lot.boards:
+        board = context.catalogue.boards.get(pile.kind)
+        if board is not None and board.stop:
+            hint = "hand them over whole to a licensed handler"
+            found.warn(f"{pile.name}.kind", f"{board.name}: kept on the list, nothing is to be taken off", hint)
 
 
 def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
@@ -221,6 +227,7 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "product": check_product,
     "nondetect": check_nondetect,
     "spottest": check_spot_test,
+    "weigh": check_weigh,
     "assay": check_assay,
     "more": check_more,
     "split": check_split,
@@ -239,6 +246,7 @@ TEXTS: dict[str, tuple[str, ...]] = {
     "nondetect": ("batch", "metal", "liquid"),
     "spottest": ("batch", "metal", "result", "moment"),
     "assay": ("address", "metal"),
+    "weigh": ("lot", "boards", "kind", "name"),
     "setting": ("name", "value"),
     "more": ("address", "note"),
     "split": ("address",),
@@ -258,6 +266,7 @@ FLAGS: dict[str, tuple[str, ...]] = {
 }
 REQUIRED: dict[str, tuple[str, ...]] = {
     "lot": ("name",),
+    "weigh": ("lot", "boards", "kind", "name", "mass_kg", "boards_kg", "portion"),
     "batch": ("name", "charges"),
     "close": ("batch",),
     "setting": ("name", "value"),

@@ -9,6 +9,7 @@ from gradeest.records.domain import EXACT_G, EXACT_KG, Bench
 from gradeest.records.findings import Findings, is_number
 from gradeest.records.lot_rules import check_kind, check_mass, check_name
 from gradeest.records.references import Context, began_by, is_fraction, is_in_stock, sort_of_address
+from gradeest.records.sorting import pile_left_kg, untouched_kg
 
 OVER = 1.02  # more than is left by up to 2 % (two balances disagree) is all of it
 LEAST_HEAPS = 2
@@ -95,6 +96,10 @@ def check_discard(payload: Mapping[str, Any], context: Context, found: Findings)
         check_mass(found, "mass", mass)
     if weight is not None and (not is_number(weight) or weight <= 0):
         found.error("weight", f"{weight} cannot be a weight", "a weight above zero, e.g. 1.84 g")
+    if address in bench.pile_addresses():
+        _check_boards(address, mass, context, found)
+        _refuse_other(weight, "weight", "of boards a mass is taken", found)
+        return
     if not is_in_stock(address, bench, found):
         return
     sort = sort_of_address(address)
@@ -112,6 +117,22 @@ def check_discard(payload: Mapping[str, Any], context: Context, found: Findings)
     else:
         _check_stream(address, mass, context, found)
         _refuse_other(weight, "weight", "of a stream a mass is taken", found)
+
+
+def _check_boards(address: str, mass: Any, context: Context, found: Findings) -> None:
+    """Whole boards leave a pile; what parts were taken off is weighed and leaves as a fraction."""
+    bench = context.bench
+    began_by(found, context, bench.lots[address.partition("/")[0]].date, address)
+    left = untouched_kg(bench, address)
+    if left is None:
+        if mass is not None:
+            found.error("mass", f"the boards of {address} were counted, not weighed", "leave the mass out for all")
+        return
+    if left <= EXACT_KG:
+        begun = pile_left_kg(bench, address) > 0
+        hint = "weigh what is left of those begun: `gradeest lot weigh LOT boards-stripped MASS`" if begun else ""
+        found.error("address", f"no whole boards are left of {address}", hint)
+    _check_amount(address, mass, left, "kg", found)
 
 
 def _check_stream(address: str, mass: Any, context: Context, found: Findings) -> None:

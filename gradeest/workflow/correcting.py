@@ -66,9 +66,11 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
     data = event.payload
     head = describe(event, names)
     if event.kind == "lot":
-        total = sum(f["mass_kg"] for f in data["fractions"]) + (data.get("unsorted_kg") or 0)
+        boards = data.get("boards", ())
+        total = sum(p["mass_kg"] or 0 for p in (*data["fractions"], *boards)) + (data.get("unsorted_kg") or 0)
         count = len(data["fractions"])
         tail = f"{count} fraction{'s' if count != 1 else ''}, {total:g} kg"
+        tail += f", of it boards: {', '.join(p['name'] for p in boards)}" if boards else ""
     elif event.kind == "batch":
         tail = " + ".join(f"{c['address']} {c['mass_kg']:g} kg" for c in data["charges"]) + f", {data['route']}"
         tail += ", a trial" if data.get("trial") else ""
@@ -114,6 +116,7 @@ def tell_loss(data: Mapping[str, Any]) -> str:
 TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "more": lambda d: f"{d['mass_kg']:g} kg" + (f", {d['note']}" if d.get("note") else ""),
     "split": lambda d: tell_parts(d["heaps"]),
+    "weigh": lambda d: f"{d['mass_kg']:g} kg" + (f" in {d['minutes']:g} minutes" if d.get("minutes") else ""),
     "sale": lambda d: f"{tell_amount(d)} for {d['amount']:g}" + (f" to {d['to']}" if d.get("to") else ""),
     "discard": lambda d: tell_amount(d) + (f", {d['note']}" if d.get("note") else ""),
     "setaside": lambda d: tell_parts(d["streams"]),
@@ -162,7 +165,7 @@ def value_of(event: Event, name: str) -> Any:
         return next(f"{c['mass_kg']:g} kg" for c in data["charges"] if c["address"] == name)
     part, dot, key = name.rpartition(".")
     if dot:
-        parts = [data["wiped"]] if event.kind == "loss" else data[PARTS[event.kind]]
+        parts = [data["wiped"]] if event.kind == "loss" else [*data[PARTS[event.kind]], *data.get("boards", ())]
         value = next(one.get(key) for one in parts if one["name"] == part)
     else:
         key, value = name, data.get(name)
@@ -245,6 +248,7 @@ def parser_of(kind: str, name: str) -> Callable[[str], Any]:
         "mass_kg": parse_kg,
         "unsorted_kg": parse_kg,
         "pieces": parse_pieces,
+        "minutes": parse_minutes,
         "value_g_per_t": parse_grade,
         "u_rel": parse_share,
         "low": parse_share,
@@ -279,6 +283,16 @@ def parse_pieces(text: str) -> int:
     if not text.isdigit() or int(text) < 1:
         raise InputError(f"'{text}' is no number of pieces", "type a whole number")
     return int(text)
+
+
+def parse_minutes(text: str) -> float:
+    """Minutes above zero."""
+    from gradeest.units import parse_number
+
+    minutes = parse_number(text.lower().removesuffix("min").strip())
+    if minutes <= 0:
+        raise InputError(f"'{text}' is no time", "minutes above zero, e.g. 45")
+    return minutes
 
 
 def parse_flag(text: str) -> bool:

@@ -63,3 +63,12 @@ def route_cautions(catalogue: Catalogue, route: str) -> RouteCautions:
     names = [row.authority.split(",")[0].split()[0] for row in rows if row.level != "law" and row.authority]
     laws = tuple(row.short for row in rows if row.level == "law")
     return RouteCautions(route, hazards, tuple(dict.fromkeys(name for name in names if name != "common")), laws)
+
+
+def board_cautions(catalogue: Catalogue, kinds: Iterable[str]) -> tuple[str, ...]:
+    """The cautions of kinds of boards, each once, refusals first: one line each, with whom to ask."""
+    keys = dict.fromkeys(
+        key for kind in kinds for key in (catalogue.boards[kind].stop, *catalogue.boards[kind].hazards)
+    )
+    hazards = sorted((catalogue.hazards[key] for key in keys if key), key=lambda hazard: hazard.level != "STOP")
+    return tuple(f"{'STOP: ' if h.level == 'STOP' else ''}{h.line} [{h.authority}]" for h in hazards)

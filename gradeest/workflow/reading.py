@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, Kind
 from gradeest.records.domain import Batch, Lot, Setting
+from gradeest.records.sorting import dust_kg, pile_left_kg, portions_of, untouched_kg
 from gradeest.units import format_mass_kg
 from gradeest.workflow.expecting import Expected, kept_forecast, made_late
 from gradeest.workflow.hazard_lines import cautions
@@ -52,11 +53,28 @@ class FractionLine:
 
 
 @dataclass(frozen=True)
+class PileLine:
+    """Boards of a lot: `whole_kg` untouched (None: counted only), what is on those begun, and what is dust, in kg."""
+
+    address: str
+    name: str
+    kind: str
+    mass_kg: float | None
+    pieces: int | None
+    whole_kg: float | None
+    left_kg: float
+    dust_kg: float
+    taken_kg: Mapping[str, float]  # by kind
+    remark: str
+
+
+@dataclass(frozen=True)
 class LotShown:
     """One lot with its fractions."""
 
     lot: Lot
     fractions: tuple[FractionLine, ...]
+    boards: tuple[PileLine, ...]
 
 
 @dataclass(frozen=True)
@@ -99,7 +117,9 @@ def list_lots(place: Place) -> tuple[LotLine, ...]:
                 lot.date,
                 len(lot.fractions),
                 bench.lot_mass_kg(lot.name),
-                sum(bench.left_kg(f"{lot.name}/{f.name}") for f in lot.fractions) + lot.unsorted_kg,
+                sum(bench.left_kg(f"{lot.name}/{f.name}") for f in lot.fractions)
+                + sum(pile_left_kg(bench, f"{lot.name}/{pile.name}") for pile in lot.boards)
+                + lot.unsorted_kg,
                 lot.invented,
                 lot.note,
             )
@@ -179,6 +199,7 @@ def list_stock(place: Place) -> tuple[StockLine, ...]:
     with open_bench(place) as opened:
         bench = opened.bench
         named = [(address, bench.fraction(address).kind) for address in bench.addresses()]
+        named += [(address, bench.pile(address).kind) for address in bench.pile_addresses()]
         for batch in bench.batches.values():
             named += [(f"{batch.name}/{product.name}", product.form) for product in batch.products]
             named += [(stream.address, stream.sort) for stream in batch.streams]
@@ -190,7 +211,30 @@ def show_lot(place: Place, name: str) -> LotShown:
     """One lot and its fractions."""
     with open_bench(place) as opened:
         lot = lot_named(opened, name)
-        return LotShown(lot, tuple(fraction_line(opened, f"{lot.name}/{f.name}") for f in lot.fractions))
+        fractions = tuple(fraction_line(opened, f"{lot.name}/{f.name}") for f in lot.fractions)
+        return LotShown(lot, fractions, tuple(pile_line(opened, f"{lot.name}/{pile.name}") for pile in lot.boards))
+
+
+def pile_line(opened: Opened, address: str) -> PileLine:
+    """Boards as a row."""
+    bench, pile = opened.bench, opened.bench.pile(address)
+    taken: dict[str, float] = {}
+    for portion in portions_of(bench, address).values():
+        for kind, mass in portion.taken_kg.items():
+            taken[kind] = taken.get(kind, 0.0) + mass
+    sold = sum(t.mass_kg or 0.0 for t in bench.takings(address))
+    words = [f"{pile.pieces} pieces"] if pile.pieces else []
+    words += ["refused: nothing is taken off"] if opened.catalogue.boards[pile.kind].stop else []
+    words += ["gone"] if pile.mass_kg is None and bench.takings(address) else []
+    words += [f"sold or discarded {format_mass_kg(sold)}"] if sold else []
+    words += [f"off: {kind} {format_mass_kg(kg)}" for kind, kg in taken.items()]
+    dust = dust_kg(bench, address)
+    words += [f"dust {format_mass_kg(dust)}"] if dust > 0 else []
+    whole = untouched_kg(bench, address)
+    left = pile_left_kg(bench, address)
+    return PileLine(
+        address, pile.name, pile.kind, pile.mass_kg, pile.pieces, whole, left, dust, taken, "; ".join(words)
+    )
 
 
 def results_of(batch: Batch) -> tuple[str, ...]:

@@ -20,7 +20,7 @@ from gradeest.records.payloads import lot_payload
 from gradeest.records.stock import check_event, name_products, next_batch_name
 from gradeest.workflow.believing import state_of
 from gradeest.workflow.expecting import Expected, forecast_batch
-from gradeest.workflow.hazard_lines import cautions
+from gradeest.workflow.hazard_lines import board_cautions, cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.telling import Listener
 
@@ -36,6 +36,7 @@ COMMANDS = {
     "setting": "bench set",
     "more": "lot more",
     "split": "lot split",
+    "weigh": "lot weigh",
     "sale": "sell",
     "discard": "discard",
     "setaside": "batch set-aside",
@@ -117,6 +118,8 @@ def name_of(opened: Opened, kind: str, payload: Mapping[str, Any], number: int) 
         return f"{payload['batch']}/{name_products(opened.ledger.events())[number]}"
     if kind == "leave":
         return f"{payload['batch']}/{payload['name']}"
+    if kind == "weigh":
+        return f"{payload['lot']}/{payload['name']}"
     if kind == "setaside":
         return ", ".join(f"{payload['batch']}/{stream['name']}" for stream in payload["streams"])
     if kind == "check":
@@ -140,6 +143,15 @@ def add_lot_file(place: Place, path: Path, *, date: dt.date | None = None, sure:
     notes = sift(issues, f"lot add {path}", sure=sure)
     saved = add_lot(place, lot, sure=sure)
     return lot, replace(saved, notes=tuple(dict.fromkeys((*notes, *saved.notes))))
+
+
+def cautions_of_boards(place: Place, lot: Lot) -> tuple[str, ...]:
+    """What to beware of before anything is taken off the boards of a lot; refusals first."""
+    if not lot.boards:
+        return ()
+    from gradeest.materials.catalogue import load_catalogue
+
+    return (*board_cautions(load_catalogue(place.priors), [pile.kind for pile in lot.boards]), DEFER)
 
 
 @dataclass(frozen=True)

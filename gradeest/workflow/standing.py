@@ -14,6 +14,7 @@ from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records.domain import METALS, Batch, Bench
 from gradeest.records.rules import kept_liquids
+from gradeest.records.sorting import pile_left_kg, untouched_kg
 from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import recall
 from gradeest.workflow.opening import Opened, Place, open_bench
@@ -53,6 +54,7 @@ class Standing:
     fractions_left: int
     left_kg: float
     unsorted_kg: float
+    boards_kg: float
     batches: int
     open_batches: tuple[str, ...]
     weighed: tuple[Weighed, ...]
@@ -75,7 +77,7 @@ def show_standing(place: Place) -> Standing:
     """The bench at a glance. Where there is no ledger it says how to begin."""
     if not place.ledger.exists():
         return Standing(
-            str(place.ledger), False, 0, 0, 0.0, 0.0, 0, (), (), {}, None, (), None, 0.0, "", BEGIN
+            str(place.ledger), False, 0, 0, 0.0, 0.0, 0.0, 0, (), (), {}, None, (), None, 0.0, "", BEGIN
         )  # fmt: skip
     with open_bench(place) as opened:
         return make_standing(opened)
@@ -93,7 +95,9 @@ def make_standing(opened: Opened) -> Standing:
         waiting[item.sort] = waiting.get(item.sort, 0) + 1
     return Standing(
         str(opened.place.ledger), True, len(bench.lots), len(left), sum(bench.left_kg(a) for a in left),
-        sum(lot.unsorted_kg for lot in bench.lots.values()), len(bench.batches),
+        sum(lot.unsorted_kg for lot in bench.lots.values()),
+        sum(pile_left_kg(bench, a) for a in bench.pile_addresses()),
+        len(bench.batches),
         tuple(batch.name for batch in bench.batches.values() if batch.is_open), tuple(weighed_of(bench)), waiting,
         days, over, estimate_left(opened, left), sum(sale.amount for sale in bench.sales),
         say_invented(list(bench.lots.values())), tuple(steps(opened, items, left, over)),
@@ -136,9 +140,13 @@ def steps(opened: Opened, items: tuple[Item, ...], left: list[str], over: tuple[
         yield Step("gradeest open", f"{len(over)} over the storage clock")
     yield from (weigh_step(opened.catalogue, batch) for batch in bench.batches.values() if waits_for_a_weight(batch))
     unsorted = [lot.name for lot in bench.lots.values() if lot.unsorted_kg]
+    whole = [a.partition("/")[0] for a in bench.pile_addresses() if untouched_kg(bench, a) != 0]
     if any(may_be_run(opened, address) for address in left):
         yield from price_step(opened.place.prices)
         yield Step("gradeest rank" if has_metal_prices(opened.place.prices) else "gradeest forecast", "what is left")
+    elif whole:
+        yield from price_step(opened.place.prices)
+        yield Step(f"gradeest strip-order {whole[0]}", "what to take off its boards first")
     elif unsorted:
         yield Step("gradeest lot add", f"only what is unsorted is left ({unsorted[0]}): sort it and write it down")
     elif any(item.sort == "product" for item in items):

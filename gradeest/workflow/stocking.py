@@ -10,6 +10,7 @@ from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER, purchase_lines
 from gradeest.records.domain import Bench
 from gradeest.records.references import sort_of_address
+from gradeest.records.sorting import untouched_kg
 from gradeest.units import parse_share_range
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append
@@ -145,7 +146,9 @@ def tell_taken(opened: Opened, saved: Saved, address: str) -> Taken:
 
 
 def left_of(bench: Bench, address: str) -> tuple[float, str]:
-    """What is left of a fraction, product or stream, and its unit."""
+    """What is left of a fraction, product or stream, and its unit; of boards the whole ones."""
+    if address in bench.pile_addresses():
+        return untouched_kg(bench, address) or 0.0, "kg"
     if sort_of_address(address) == "product":
         return bench.product_left_g(address), "g"
     if sort_of_address(address) == "stream" and bench.stream(address).mass_kg is None:

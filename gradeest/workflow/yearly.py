@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from gradeest.decision.summary import Interval
     from gradeest.workflow.holdings import Holdings, Values, Worth
 
-UNSORTED = "unsorted"
+UNSORTED, BOARDS = "unsorted", "boards"
 LEAST_HOURS = 1e-9
 
 
@@ -160,7 +160,7 @@ def make_year(holdings: Holdings, year: int, prices: Prices | None, why: str) ->
 def feed_of(opened: Opened, year: int) -> tuple[FeedIn, ...]:
     """Kilos that came in during a year by class: lots of the year, and what was added to jars in it.
 
-    Heaps are parts of what came in before and count no second time.
+    Heaps, and what was taken off boards, are parts of what came in before and count no second time.
     """
     bench, catalogue = opened.bench, opened.catalogue
     kilos: dict[str, float] = {}
@@ -176,14 +176,17 @@ def feed_of(opened: Opened, year: int) -> tuple[FeedIn, ...]:
             address = f"{lot.name}/{fraction.name}"
             if address not in heaps:
                 later = sum(one.mass_kg for one in bench.additions if one.address == address)
-                add(catalogue.kinds[fraction.kind].cls, fraction.mass_kg - later)
+                off_boards = sum(one.mass_kg for one in bench.weighings if one.address == address)
+                add(catalogue.kinds[fraction.kind].cls, fraction.mass_kg - later - off_boards)
+        for pile in lot.boards:
+            add(BOARDS, pile.mass_kg or 0.0)
         if lot.unsorted_kg:
             add(UNSORTED, lot.unsorted_kg)
     for addition in bench.additions:
         if addition.date.year == year:
             add(catalogue.kinds[bench.fraction(addition.address).kind].cls, addition.mass_kg)
-    order = [*catalogue.classes, UNSORTED]
-    names = {**catalogue.classes, UNSORTED: "not sorted yet"}
+    order = [*catalogue.classes, BOARDS, UNSORTED]
+    names = {**catalogue.classes, BOARDS: "boards, as they came", UNSORTED: "not sorted yet"}
     return tuple(FeedIn(cls, names[cls], kilos[cls]) for cls in order if kilos.get(cls, 0.0) > 0)
 
 

@@ -78,6 +78,10 @@ mass = "0.2 kg"
 name = "tilt"
 kind = "relays-mercury"
 mass = "0.1 kg"
+[[boards]]
+name = "cards"
+kind = "boards-cards"
+mass = "4 kg"
 """
 PRICES = 'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = "1 / g"\nPd = "30 / g"\n'  # invented
 WEIGHT = ("--metal", "Au", "--form", "gold-powder", "--weight", "1.2 g", "--readability", "0.01 g", "--close", "--json")
@@ -94,6 +98,7 @@ ARGUMENTS = {
     "test-first": ("shed/strips", "--fee", "1"),
     "priors show": ("fingers-memory",),
     "lot more": ("shed/caps", "50 g"),
+    "lot weigh": ("shed", "fingers-cards", "30 g", "--boards", "1 kg", "--minutes", "9"),
     "lot split": ("shed/caps", "fine=100 g", "rest=150 g"),
     "sell": ("B1/au-1", "0.2 g", "--for", "15"),
     "discard": ("shed/tilt",),
