@@ -12,6 +12,7 @@ from gradeest.belief.assembly import pieces_per_kg
 from gradeest.belief.decode import Completion
 from gradeest.belief.density import hold_up
 from gradeest.belief.evidence import dry_share
+from gradeest.belief.layers import parts_of
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import draw_ln_kept
 from gradeest.belief.readings import balance_scale, handling_sd
@@ -29,6 +30,7 @@ class Truth:
     grade_g_per_t: Mapping[tuple[str, str], float]  # (address, metal)
     is_trace: Mapping[tuple[str, str], bool]
     kind_mean_g_per_t: Mapping[tuple[str, str], float]  # (kind, metal)
+    kind_spread: Mapping[tuple[str, str], float]  # (kind, metal), tau: sd between lots on the logit scale
     recovery_logit: Mapping[tuple[str, str], float]  # (route, metal)
     ln_a: Mapping[str, float]
     form_z: Mapping[str, float]
@@ -69,11 +71,13 @@ class _Simulation:
         assays = tuple(self._assay(assay) for assay in self.plan.assays)
         kinds = tuple(dict.fromkeys(self.plan.fraction(a).kind for a in addresses))
         means, _ = self.prior.kind_means(kinds)
+        spreads = {(kind, m): float(self.prior.kind_level(kind, m)[1][0]) for kind in kinds for m in METALS}
         routes = list(self.catalogue.routes)
         truth = Truth(
             self.grade,
             {(a, m): bool(trace[0, f, i]) for f, a in enumerate(addresses) for i, m in enumerate(METALS)},
             {(kind, m): float(means[0, n, i]) for n, kind in enumerate(kinds) for i, m in enumerate(METALS)},
+            spreads,
             {(r, m): float(self.recovery[0, n, i]) for n, r in enumerate(routes) for i, m in enumerate(METALS)},
             {m: float(self.ln_a[0, i]) for i, m in enumerate(METALS)},
             {form: float(self.forms[0, n]) for n, form in enumerate(self.catalogue.forms)},
@@ -112,18 +116,19 @@ class _Simulation:
                 continue
             holdup = self._holdup_factor(batch, metal, planned)
             grams = self._fine_metal(batch, metal, holdup, gone=bool(limits) and limits[0].liquid == "gone")
-            is_nothing = not planned and bool(limits) and grams < limits[0].below_g
+            so_far = self._metal_in(planned[0]) if planned and batch.is_open else 0.0
+            limit = so_far if planned else limits[0].below_g if limits else 0.0
+            is_nothing = grams < limit
             spots += self._test(planned_tests, is_nothing=is_nothing)
             if planned and not batch.is_open:
                 products += self._weigh(planned, grams)
-            elif planned and grams >= self._metal_in(planned[0]):
+            elif planned and not is_nothing:
                 products.append(planned[0])
             elif planned:
-                limit = self._metal_in(planned[0])
-                nondetects.append(NonDetect(batch.name, metal, limit, "tested-negative", batch.date))
-            elif grams < limits[0].below_g:
+                nondetects.append(NonDetect(batch.name, metal, so_far, "tested-negative", batch.date))
+            elif is_nothing:
                 nondetects.append(limits[0])
-            elif limits[0].liquid != "gone":
+            elif limits and limits[0].liquid != "gone":
                 products += self._weigh([self._unplanned(batch, metal)], grams)
         return replace(batch, products=tuple(products), nondetects=tuple(nondetects), spot_tests=tuple(spots))
 
@@ -216,7 +221,8 @@ class _Simulation:
         return weighed
 
     def _assay(self, assay: Assay) -> Assay:
-        value = self.grade[assay.address, assay.metal] * math.exp(assay.u_rel * self.rng.normal())
+        grade = sum(share * self.grade[part, assay.metal] for part, share in parts_of(assay))
+        value = grade * math.exp(assay.u_rel * self.rng.normal())
         if assay.below_detection and value >= assay.value_g_per_t:
             return replace(assay, value_g_per_t=value, below_detection=False)
         return assay if assay.below_detection else replace(assay, value_g_per_t=value)

@@ -1,0 +1,222 @@
+"""Broken programs that simulated benches must tell from the true one, each on benches that show its fault.
+
+Benches are filled from the prior by `simulate` and fitted as people's are; the truth's rank among the draws is held
+against uniform (`ranks.verdict`, in standard errors of so many benches). Every seed is fixed. An honest program passes
+`LIMIT` by chance once in two thousand times; how far the twins lie beyond it was measured and stands at each test.
+A fit that does not settle is left out: that depends on the records alone, so ranks of the others stay uniform.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from gradeest.belief import density
+from gradeest.belief.assembly import build_network
+from gradeest.belief.machine import state_at
+from gradeest.belief.posterior import Posterior, fit, sample_network
+from gradeest.belief.simulate import Truth, simulate
+from gradeest.errors import InferenceError
+from gradeest.materials.catalogue import Catalogue, load_catalogue
+from gradeest.records.domain import METALS, Bench, Fraction, NonDetect
+from tests.engine_bench import DAY, assay, batch, bench, lot, product, with_constants, with_row
+from tests.statistical.ranks import Values, Verdict, gap_of_chances, normal_rank, surprise, verdict
+
+LIMIT = 3.5
+LEFT_OUT = 0.1  # of the benches, at most
+FINGERS, PINS, LATE = "fingers-memory", "pins-mixed", "chips-from-2014"
+FOILS = "foils-peroxide"
+SHIPPED = load_catalogue()
+NEVER_FAILED = with_constants(SHIPPED, recovery__failed_share=0.0)  # where failed runs are not the point: faster
+WIDE = with_row(NEVER_FAILED, FINGERS, "Au", gsd_between=2.0, gsd_class_mean=1.6)
+
+
+@dataclass(frozen=True)
+class Case:
+    """A bench, what is behind it, and what the program believes of it."""
+
+    bench: Bench
+    truth: Truth
+    posterior: Posterior
+
+
+def make(plan: Bench, catalogue: Catalogue, count: int, seed: int) -> list[tuple[Bench, Truth]]:
+    """The plan filled from the prior, so many times."""
+    rng = np.random.default_rng([1804, seed])
+    return [simulate(plan, catalogue, rng) for _ in range(count)]
+
+
+def believe(
+    made: Sequence[tuple[Bench, Truth]], catalogue: Catalogue, misread: Callable[[Bench], Bench] = lambda made: made
+) -> list[Case]:
+    """Every bench fitted, or what a twin makes of it."""
+    found = []
+    for seed, (one, truth) in enumerate(made):
+        try:
+            found.append(Case(one, truth, fit(misread(one), catalogue, seed=seed, fallback=False)))
+        except InferenceError:
+            continue
+    assert len(found) >= (1 - LEFT_OUT) * len(made)
+    return found
+
+
+def ln_grades(case: Case, address: str, metal: str = "Au") -> tuple[Values, float]:
+    """Draws of a grade and the true one."""
+    at = case.posterior.fractions.index(address), METALS.index(metal)
+    return np.log(case.posterior.grade_g_per_t[:, at[0], at[1]]), math.log(case.truth.grade_g_per_t[address, metal])
+
+
+def judge(pairs: Sequence[tuple[Values, float]]) -> Verdict:
+    """Ranks of the truths among their draws."""
+    rng = np.random.default_rng(5)
+    return verdict([normal_rank(draws, truth, rng) for draws, truth in pairs])
+
+
+def of_grades(cases: Sequence[Case]) -> Verdict:
+    return judge([ln_grades(case, "A/a") for case in cases])
+
+
+def weighed(kind: str, kg: float, step_g: float, route: str = FOILS) -> Bench:
+    """One fraction, one batch, one powder to be weighed."""
+    powder = product("au-1", "B1", "Au", "gold-powder", 1.0, step_g)
+    return bench([lot("A", Fraction("a", kind, kg))], [batch("B1", route, [("A/a", kg)], powder)])
+
+
+def three_metals() -> Bench:
+    """Gold, palladium and silver, each weighed on a balance of its own: hardly anything in common."""
+    fractions = [
+        Fraction("a", FINGERS, 4.0),
+        Fraction("b", "mlcc-nonmagnetic", 1.0),
+        Fraction("c", "relays-power", 1.0),
+    ]
+    runs = [
+        batch("B1", FOILS, [("A/a", 4.0)], product("au-1", "B1", "Au", "gold-powder", 1.0, balance="first")),
+        batch("B2", "mlcc-nitric", [("A/b", 1.0)], product("pd-1", "B2", "Pd", "palladium-dmg", 1.0, balance="second")),
+        batch(
+            "B3", "silver-nitric", [("A/c", 1.0)], product("ag-1", "B3", "Ag", "silver-chloride", 1.0, balance="third")
+        ),
+    ]
+    return bench([lot("A", *fractions)], runs)
+
+
+def test_a_posterior_drawn_together_by_a_fifth_is_caught() -> None:
+    """Program: spread -0.1; twin: 4.4."""
+    cases = believe(make(three_metals(), NEVER_FAILED, 80, 1), NEVER_FAILED)
+    pairs = [ln_grades(case, *cell) for case in cases for cell in (("A/a", "Au"), ("A/b", "Pd"), ("A/c", "Ag"))]
+    assert judge(pairs).worst < LIMIT
+    assert judge([(draws.mean() + 0.8 * (draws - draws.mean()), truth) for draws, truth in pairs]).spread > LIMIT
+
+
+def test_a_density_without_its_jacobian_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
+    """d z / d x left out of the prior of grades that follow from weights: lots then seem to differ too much.
+
+    Program: shift 0.3, spread 1.1; twin: -5.8, 3.8.
+    """
+    lots = [lot(f"L{n}", Fraction("a", FINGERS, 2.0)) for n in range(6)]
+    runs = [
+        batch(f"B{n}", FOILS, [(f"L{n}/a", 2.0)], product("au-1", f"B{n}", "Au", "gold-powder", 1.0)) for n in range(6)
+    ]
+    made = make(bench(lots, runs), NEVER_FAILED, 24, 3)
+
+    def of_spreads() -> Verdict:
+        pairs = []
+        for seed, (one, truth) in enumerate(made):
+            network = build_network(one, NEVER_FAILED)
+            theta, _, fitted = sample_network(network, np.random.default_rng(seed), fallback=False)
+            tau = state_at(theta, fitted).tau[:, fitted.axes["km"].index((FINGERS, "Au"))]
+            pairs.append((tau, truth.kind_spread[FINGERS, "Au"]))
+        return judge(pairs)
+
+    assert of_spreads().worst < LIMIT
+    whole = density._Evaluation._anchored
+
+    def without_jacobian(self: density._Evaluation) -> None:
+        whole(self)
+        self.cc_present = self.cc_present + self.ops.log(self.ops.take(self.scale, self.x["cc_cell"]))
+
+    monkeypatch.setattr(density._Evaluation, "_anchored", without_jacobian)
+    assert of_spreads().worst > LIMIT
+
+
+def test_half_the_limit_for_nothing_dropped_is_caught() -> None:
+    """Program: spread 0.0; twin: 6.9."""
+    catalogue = with_row(SHIPPED, PINS, "Au", q50=600.0, gsd_between=2.5)
+    nothing = NonDetect("B1", "Au", 0.5, "tested-negative", DAY)
+    plan = bench(
+        [lot("A", Fraction("a", PINS, 1.0))], [batch("B1", "pins-nitric", [("A/a", 1.0)], nondetects=[nothing])]
+    )
+    made = [pair for pair in make(plan, catalogue, 40, 4) if pair[0].batches["B1"].nondetects]
+    assert len(made) > 12
+
+    def as_half(one: Bench) -> Bench:
+        powder = product("au-1", "B1", "Au", "gold-powder", nothing.below_g / 2)
+        return replace(one, batches={"B1": replace(one.batches["B1"], products=(powder,), nondetects=())})
+
+    assert of_grades(believe(made, catalogue)).worst < LIMIT
+    assert of_grades(believe(made, catalogue, as_half)).spread > LIMIT
+
+
+def test_a_forgotten_hold_up_is_caught() -> None:
+    """Products of 1 to 100 mg. Program: shift 1.3; twin: 9.0."""
+    made = make(weighed(FINGERS, 0.02, 0.001), SHIPPED, 20, 5)
+    assert of_grades(believe(made, SHIPPED)).worst < LIMIT
+    assert of_grades(believe(made, with_constants(SHIPPED, holdup__a=1e-9))).shift > LIMIT
+
+
+def test_a_switch_reduced_to_its_larger_side_is_caught() -> None:
+    """Assays below detection of a kind that holds none in 3, 5 or 8 of 10 lots.
+
+    Program: ranks -1.1, chances -0.6, their Brier score -0.9; twin: 6.8, and 177 for each of the other two.
+    """
+    plan = bench([lot("A", Fraction("a", LATE, 1.0))], (), [assay("A/a", "Au", 150.0, 0.2, True)])
+    program, twin = [], []
+    for n, p_absent in enumerate((0.3, 0.5, 0.8)):
+        catalogue = with_row(SHIPPED, LATE, "Au", p_absent=p_absent)
+        made = [pair for pair in make(plan, catalogue, 20, 6 + n) if pair[0].assays[0].below_detection]
+        program += believe(made, catalogue)
+        twin += believe(made, with_constants(catalogue, switch__max_undecided=0))
+
+    def of_chances(cases: Sequence[Case]) -> list[float]:
+        said = [float(case.posterior.is_trace[:, 0, METALS.index("Au")].mean()) for case in cases]
+        came = [case.truth.is_trace["A/a", "Au"] for case in cases]
+        least = 1 / cases[0].posterior.draws
+        return [abs(gap_of_chances(said, came, least)), abs(surprise(said, came, least))]
+
+    assert len(program) > 20
+    assert max(of_grades(program).worst, *of_chances(program)) < LIMIT
+    assert min(of_grades(twin).worst, *of_chances(twin)) > LIMIT
+
+
+def test_a_handling_error_ten_times_too_large_is_caught() -> None:
+    """Readings of some dozens of digits: what they say is lost. Program: spread 0.4; twin: -4.5."""
+    made = make(weighed(FINGERS, 0.2, 0.01), WIDE, 40, 7)
+    assert of_grades(believe(made, WIDE)).worst < LIMIT
+    assert of_grades(believe(made, with_constants(WIDE, balance__unchecked_handling=10.0))).spread < -LIMIT
+
+
+def test_portions_taken_for_lots_of_their_own_are_caught() -> None:
+    """Four batches of one fraction say of the kind's mean what one lot says. Program: 0.6; twin: 4.6."""
+    catalogue = with_row(NEVER_FAILED, FINGERS, "Au", gsd_between=1.8, gsd_class_mean=3.0)
+    runs = [batch(f"B{n}", FOILS, [("A/a", 1.0)], product("au-1", f"B{n}", "Au", "gold-powder", 1.0)) for n in range(4)]
+    made = make(bench([lot("A", Fraction("a", FINGERS, 4.0))], runs), catalogue, 16, 8)
+
+    def apart(one: Bench) -> Bench:
+        lots = {f"of-{name}": lot(f"of-{name}", Fraction("a", FINGERS, 1.0)) for name in one.batches}
+        batches = {
+            name: replace(run, charges=(replace(run.charges[0], address=f"of-{name}/a"),))
+            for name, run in one.batches.items()
+        }
+        return replace(one, lots=lots, batches=batches)
+
+    def of_means(cases: Sequence[Case]) -> Verdict:
+        at = METALS.index("Au")
+        return judge(
+            [(c.posterior.kind_mean_g_per_t[:, 0, at], c.truth.kind_mean_g_per_t[FINGERS, "Au"]) for c in cases]
+        )
+
+    assert of_means(believe(made, catalogue)).worst < LIMIT
+    assert of_means(believe(made, catalogue, apart)).spread > LIMIT
