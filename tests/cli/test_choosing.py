@@ -42,6 +42,23 @@ def test_the_head_of_a_ranking_says_what_an_hour_counts(priced: Run, tmp_path: P
         assert gain["mean"] - gains[1][address]["mean"] == pytest.approx(15 * hours[address]["mean"], rel=0.05)
 
 
+def test_the_unit_in_which_masses_are_typed_changes_no_ranking(priced: Run, tmp_path: Path) -> None:
+    kilos = priced("rank", "--json").json["ranking"]["rows"]
+    text = (tmp_path / "shed.toml").read_text(encoding="utf-8")
+    for old, new in {"1.2 kg": "1200 g", "800 g": "0.8 kg", "150 g": f"{150 / 453.59237!r} lb"}.items():
+        assert old in text
+        text = text.replace(f'"{old}"', f'"{new}"')
+    (tmp_path / "shed.toml").write_text(text, encoding="utf-8")
+    ledger = ("--ledger", str(tmp_path / "other.ledger"))
+    assert priced("lot", "add", "shed.toml", *ledger).code == 0
+    others = priced("rank", "--json", *ledger).json["ranking"]["rows"]
+    assert [(row["address"], row["rank"], row["verdict"]) for row in kilos] == [
+        (row["address"], row["rank"], row["verdict"]) for row in others
+    ]
+    for row, other in zip(kilos, others, strict=True):
+        assert row["gain"] is None or row["gain"]["mean"] == pytest.approx(other["gain"]["mean"], rel=1e-6)
+
+
 def test_a_careful_ranking_says_which_bet_it_means_and_refuses_other_words(priced: Run) -> None:
     shown = priced("rank", "--careful", "high", "--per", "kg")
     assert shown.code == 0

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from gradeest.decision.ranking import rank_runs, share_ranks, weigh_run
 from gradeest.decision.summary import Estimate, mcse
 from gradeest.materials.catalogue import load_catalogue
-from tests.decision_cases import costs, outcome, prices, runs
+from tests.decision_cases import costs, one, outcome, prices, runs
 
 CATALOGUE = load_catalogue()
 seeds = st.integers(0, 2**32 - 1)
@@ -45,16 +45,26 @@ def test_ranked_rows_come_first_gain_and_have_competition_ranks(seed: int, count
 @given(seeds, st.integers(1, 6), st.floats(0.01, 1000))
 def test_another_currency_changes_no_rank_and_no_verdict(seed: int, count: int, factor: float) -> None:
     given_outcome, kinds, terms = invented(seed, count)
+    rng = np.random.default_rng(seed + 1)
+    offers = {kind: one(float(rng.uniform(1, 60))) for kind in kinds.values()}
+    fee, rate = one(float(rng.uniform(1, 90))), float(rng.uniform(0, 20))
+    terms = replace(terms, settlement_fee=fee, hours_rate=rate, as_is_per_kg=offers, fee_per_g={"Au": 1.5})
     dear = replace(
         terms,
         metal_per_g={metal: factor * price for metal, price in terms.metal_per_g.items()},
+        settlement_fee=scaled(fee, factor),
+        hours_rate=factor * rate,
+        as_is_per_kg={kind: scaled(row, factor) for kind, row in offers.items()},
+        fee_per_g={"Au": factor * 1.5},
         routes={
             name: replace(row, **{key: scaled(getattr(row, key), factor) for key in ("cost_fixed", "cost_per_kg")})
             for name, row in terms.routes.items()
         },
     )
-    one, two = (rank_runs(given_outcome, kinds, t, CATALOGUE, np.random.default_rng(0)).rows for t in (terms, dear))
-    assert [(r.address, r.rank, r.verdict) for r in one] == [(r.address, r.rank, r.verdict) for r in two]
+    before, after = (
+        rank_runs(given_outcome, kinds, t, CATALOGUE, np.random.default_rng(0)).rows for t in (terms, dear)
+    )
+    assert [(r.address, r.rank, r.verdict) for r in before] == [(r.address, r.rank, r.verdict) for r in after]
 
 
 def scaled(row, factor: float):
