@@ -12,7 +12,8 @@ from gradeest.cli.context import place_of
 from gradeest.cli.outlook import LotArgument, invented, short_name, trust_lines
 
 if TYPE_CHECKING:
-    from gradeest.workflow.choosing import BidShown, PlanShown, Use
+    from gradeest.workflow.choosing import BidShown
+    from gradeest.workflow.planning import PlanShown, Use
 
 
 def register(app: typer.Typer) -> None:
@@ -26,6 +27,13 @@ def plan(
     lot: LotArgument = None,
     hours: Annotated[float | None, typer.Option(help="Hands-on hours there are.")] = None,
     cash: Annotated[float | None, typer.Option(help="Money there is for costs, in your currency.")] = None,
+    days: Annotated[float | None, typer.Option(help="Days there are, one run after the other.")] = None,
+    limit: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar='"nitric acid=10 L"', help="What there is of an item; may be repeated (`cost` names them)."
+        ),
+    ] = None,
     must: Annotated[
         list[str] | None, typer.Option(metavar="LOT/FRACTION", help="What has to be in the plan; may be repeated.")
     ] = None,
@@ -33,19 +41,19 @@ def plan(
     change: options.If = None,
     as_json: options.Json = False,
 ) -> None:
-    """Choose what to process within your hours and cash, and in which order; needs your prices."""
+    """Choose what to process within your hours, cash, days and supplies, and in which order; needs your prices."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
-    from gradeest.workflow.choosing import plan_work
+    from gradeest.workflow.planning import plan_work
+    from gradeest.workflow.supplies import Limits
 
-    check_amounts({"--hours": hours, "--cash": cash})
+    check_amounts({"--hours": hours, "--cash": cash, "--days": days})
     with Progress() as report:
         shown = plan_work(
             place_of(ctx),
             lot,
-            hours=hours,
-            cash=cash,
+            limits=Limits(hours, cash, days, tuple(limit or ())),
             must=must or (),
             prices=prices,
             changes=change or (),
@@ -105,7 +113,10 @@ def plan_parts(shown: PlanShown) -> list[Any]:
         )
     else:
         parts.append("Nothing that gains fits: the best plan is to process nothing.")
-    parts += [note(use_line(use, shown.currency)) for use in shown.uses]
+    parts += [note(use_line(use, shown.currency)) for use in shown.uses if not use.pack]
+    if shown.headed:
+        parts.append(note(f"Reagents in whole packs, {shown.headed}:"))
+    parts += [note(use_line(use, shown.currency), indent="  ") for use in shown.uses if use.pack]
     parts += [note(f"Note: {text}") for text in shown.notes]
     return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]
 
@@ -114,6 +125,8 @@ def use_line(use: Use, currency: str) -> str:
     """What is used of a limit, and what more of it would bring."""
     from gradeest.cli.tables import money, number, percent
 
+    if use.is_barred:
+        return f"{use.limit}: none, this bench has no licence for it (`gradeest bench set licence` where it has)."
     text = (
         f"{use.limit}: {number(use.expected, 3)} of {number(use.most, 3)} {use.unit} expected, "
         f"stays within it in {percent(use.chance_within)} of cases"

@@ -14,12 +14,17 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from gradeest.workflow.choosing import PlanShown
     from gradeest.workflow.outlook import ForecastShown, RankingShown, Trust
+    from gradeest.workflow.planning import PlanShown
 
 LEAST_G = 1e-3  # fine metal: a total below it is none
 VERDICTS = {"sample first": "sample"}  # what is too long for a column
-PER_UNIT = {"hour": "per h", "kg": "per kg"}  # what may be ranked by, and its column
+PER_UNIT = {
+    "hour": "per h",
+    "kg": "per kg",
+    "acid": "per L\nacid",
+    "day": "per\nday",
+}  # what may be ranked by, and its column
 CAREFUL = ("low", "normal", "high")
 LotArgument = Annotated[str | None, typer.Argument(metavar="LOT", help="One lot (all lots if left out).")]
 
@@ -151,7 +156,7 @@ def rank(
     lot: LotArgument = None,
     prices: options.Prices = None,
     change: options.If = None,
-    per: Annotated[str, typer.Option(metavar="hour|kg", help="What the gain is divided by.")] = "hour",
+    per: Annotated[str, typer.Option(metavar="hour|kg|acid|day", help="What the gain is divided by.")] = "hour",
     careful: Annotated[
         str, typer.Option(metavar="low|normal|high", help="How much of an average gain you give up for a sure one.")
     ] = "low",

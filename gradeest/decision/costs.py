@@ -203,13 +203,3 @@ def bill_runs(outcome: Outcome, kinds: Mapping[str, str], costing: Costing) -> I
     """The bill of every run of an outcome, one after the other; kinds, kind id by address."""
     for i, run in enumerate(outcome.runs):
         yield costing.bill(run.route, {kinds[run.address]: run.mass_kg}, metal_of_run(outcome, i))
-
-
-def amounts_of_runs(outcome: Outcome, kinds: Mapping[str, str], costing: Costing, item: str) -> Array:
-    """How much of an item (by id) each run of an outcome takes, (draw, run), in the item's unit."""
-    columns = []
-    for i, run in enumerate(outcome.runs):
-        lines = costing.lines(run.route, {kinds[run.address]: run.mass_kg}, metal_of_run(outcome, i))
-        zero = np.zeros(costing.named.draws)
-        columns.append(next((line.amount for line in lines if line.item.id == item), zero))
-    return np.stack(columns).T if columns else np.zeros((costing.named.draws, 0))

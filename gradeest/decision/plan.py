@@ -7,26 +7,32 @@ v: expected gain of a run over its best alternative, F: what the settlement cost
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.decision.needs import whole
 from gradeest.errors import PlanInfeasible
 
 Array = NDArray[np.float64]
 SLACK = 1e-9  # of a limit, against rounding
+LEAST_GAIN = 1e-4  # of the largest value: the solver keeps to its bounds only so far
 WORTH_MORE = 0.01  # a better plan is one that gains at least this share more
 
 
 @dataclass(frozen=True)
 class Limit:
-    """So much of something there is: `most` in `unit`; `uses` (run,) is what each run is expected to take of it."""
+    """So much of something there is: `most` in `unit`; `uses` (run,) is what each run is expected to take of it.
+
+    `step`: what is told of it is rounded up to whole steps, as packs are bought (0: not at all).
+    """
 
     name: str
     unit: str
     most: float
     uses: Array
+    step: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,8 @@ def choose_runs(values: Array, limits: Sequence[Limit], fee: float = 0.0, must: 
     Parameters: values (run,), expected gain in currency; fee, taken off once where any run is chosen; must, runs that
     are in every plan. Raises PlanInfeasible where these alone break a limit: which, and by how much.
     """
+    if not len(values):
+        return ()
     _refuse_infeasible(limits, must)
     found = _solve(values, limits, fee, must)
     assert found is not None  # what must be in it fits, and nothing else is asked
@@ -56,16 +64,20 @@ def next_step(
     values: Array, limits: Sequence[Limit], at: int, fee: float = 0.0, must: Sequence[int] = ()
 ) -> More | None:
     """What the least useful growth of limit number `at` brings; None where no growth of it alone brings anything."""
+    if not len(values):
+        return None
     now = plan_value(values, choose_runs(values, limits, fee, must), fee)
     limit = limits[at]
-    better = now + max(WORTH_MORE * abs(now), SLACK)
+    better = now + max(WORTH_MORE * abs(now), LEAST_GAIN * float(np.abs(values).max(initial=0.0)))
     found = _solve(values, limits, fee, must, grow=at, least=better)
     if found is None:
         return None
-    extra = float(found[-1])
-    grown = [*limits[:at], Limit(limit.name, limit.unit, limit.most + extra, limit.uses), *limits[at + 1 :]]
+    extra = whole(float(found[-1]), limit.step)
+    grown = [*limits[:at], replace(limit, most=limit.most + extra), *limits[at + 1 :]]
     gain = plan_value(values, choose_runs(values, grown, fee, must), fee) - now
-    return More(limit.name, limit.unit, extra, gain, gain / extra if extra > 0 else float("inf"))
+    if extra <= 0 or gain <= 0:
+        return None  # within the solver's own tolerance
+    return More(limit.name, limit.unit, extra, gain, gain / extra)
 
 
 def plan_value(values: Array, chosen: Sequence[int], fee: float = 0.0) -> float:
@@ -83,6 +95,7 @@ def _refuse_infeasible(limits: Sequence[Limit], must: Sequence[int]) -> None:
     for limit in limits:
         needed = float(limit.uses[list(must)].sum())
         if needed > limit.most * (1 + SLACK):
+            needed = whole(needed, limit.step)
             over = needed - limit.most
             broken.append(f"{limit.name}: {needed:.3g} {limit.unit} needed, {over:.3g} more than {limit.most:.3g}")
     if broken:

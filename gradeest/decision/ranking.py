@@ -2,13 +2,10 @@
 
 A ratio of means, E[gain] / E[hours]: hours spent are hours spent, whatever they brought. A row whose gain rests on the
 best 5 % of draws is placed by its gain without them. A row that is not expected to gain is never ranked by the ratio,
-in which more hours would look better. The ratio may be one per kilogram instead, and for a careful person the sure
-amount worth as much (`careful.py`) stands where the gain does; who rests on the tail is asked of the gain itself.
+in which more hours would look better. The ratio may be one per kilogram, litre of acid or day instead, and for a
+careful person the sure amount worth as much (`careful.py`) stands where the gain does; who rests on the tail is asked
+of the gain itself.
 
-Shared ranks: rows are taken from the best down; the first of a rank leads it, and every following row closer to that
-leader than 2 Monte Carlo errors of their difference joins; the first that is not starts the next rank (1, 1, 3). The
-comparison is always with the leader, never along a chain, so rows of one rank form a block and none of them can be
-told from the first of it. That two ranks differ says nothing about the last of one and the first of the next.
 Within a rank the rows whose gain rests on the tail stand last: what can be relied on goes first where it costs nothing.
 """
 
@@ -22,30 +19,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
-from gradeest.decision.careful import Careful, estimate_sure, find_stake
+from gradeest.decision.careful import Careful, find_stake
 from gradeest.decision.economics import (
     Alternative,
     Economics,
     value_runs,
     value_unprocessed,
 )
+from gradeest.decision.placing import TAIL, Standing, chance_best, share_ranks, weigh_run
 from gradeest.decision.prices import NamedDraws, Prices
-from gradeest.decision.summary import (
-    Estimate,
-    Interval,
-    estimate_capped_mean,
-    estimate_mean,
-    estimate_ratio,
-    mcse,
-    mean_of_worst,
-)
+from gradeest.decision.summary import Interval, estimate_mean, estimate_ratio, mcse, mean_of_worst
 from gradeest.materials.catalogue import Catalogue
 
-CLOSER_THAN = 2.0  # Monte Carlo errors: closer is not told apart
-TAIL = 0.05  # the best draws that the guard takes out
-TAIL_LIMIT = 1 / 3  # share of the expected gain that may rest on them
+NEXT_TO_NONE = 1e-3  # litres or days
 
-Per = Literal["hour", "kg"]
+Per = Literal["hour", "kg", "acid", "day"]
 Verdict = Literal["process", "sample first", "sell", "keep", "blocked"]
 
 
@@ -113,34 +101,6 @@ class Ranking:
     hours_rate: float = 0.0  # what an hour counts as a cost
 
 
-@dataclass(frozen=True)
-class Standing:
-    """How one run stands: its expected gain, what it counts for a careful person, and the value it is placed by."""
-
-    gain: Estimate
-    gain_mcse: float
-    counted: Estimate  # the gain, or the sure amount worth as much
-    per_unit: Estimate
-    placed: Estimate
-    tail_share: float | None
-    rests_on_tail: bool
-
-    @property
-    def is_above_line(self) -> bool:
-        """It is expected to gain, also by the value it is placed by."""
-        return self.gain.value > 0 and self.placed.value > 0
-
-    @property
-    def is_worth_its_risk(self) -> bool:
-        """It counts for something: always so where it is expected to gain and averages alone count."""
-        return self.counted.value > 0
-
-    @property
-    def is_clear(self) -> bool:
-        """The expected gain is more than its own Monte Carlo error lets appear by chance."""
-        return self.gain.value > CLOSER_THAN * self.gain_mcse
-
-
 def rank_runs(
     outcome: Outcome,
     kinds: Mapping[str, str],
@@ -153,7 +113,7 @@ def rank_runs(
     per: Per = "hour",
     careful: Careful = "low",
 ) -> Ranking:
-    """Rank the runs of an outcome by expected gain per hands-on hour (or per kg).
+    """Rank the runs of an outcome by expected gain per hands-on hour (or per kg, litre of acid, or day).
 
     Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction, blocked ones left out, at least
     20,000 draws for money; kinds, kind id by address; origin, shape (draw,), the posterior draw behind each forward
@@ -168,7 +128,7 @@ def rank_runs(
     named = NamedDraws(rng, outcome.recovered_g.shape[0])
     money = value_runs(outcome, kinds, prices, catalogue, named)
     stake = find_stake(careful, money.advantage, money.alternative, catalogue.constants)
-    uses = uses_of(outcome, money, per)
+    uses = uses_of(per, outcome, money, kinds, prices, catalogue, named)
     standings = [weigh_run(money.advantage[:, i], uses[:, i], origin, stake) for i in range(len(outcome.runs))]
     above = sorted(
         (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
@@ -199,60 +159,27 @@ def rank_runs(
     )
 
 
-def uses_of(outcome: Outcome, money: Economics, per: Per) -> NDArray[np.float64]:
-    """What the runs take of what the ranking counts per: hands-on hours or kg, shape (draw, run)."""
+def uses_of(
+    per: Per,
+    outcome: Outcome,
+    money: Economics,
+    kinds: Mapping[str, str],
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+) -> NDArray[np.float64]:
+    """What the runs take of what the ranking counts per: hours, kg, litres of acid, or days; shape (draw, run).
+
+    A run that takes none of it counts as taking next to none, so that it leads.
+    """
     if per == "hour":
         return money.hours
-    return np.broadcast_to(np.array([run.mass_kg for run in outcome.runs]), money.hours.shape)
+    if per == "kg":
+        return np.broadcast_to(np.array([run.mass_kg for run in outcome.runs]), money.hours.shape)
+    from gradeest.decision.needs import find_needs
 
-
-def weigh_run(
-    advantage: NDArray[np.float64],
-    uses: NDArray[np.float64],
-    origin: NDArray[np.int_] | None = None,
-    stake: float | None = None,
-) -> Standing:
-    """How a run stands, from draws of its advantage (money) and of what it takes, as hours, both of shape (draw,).
-
-    placed by E[A]/E[h], or by E[min(A, q95)]/E[h] where 1 - E[min(A, q95)]/E[A] exceeds a third (looked at where E[A]
-    is more than 2 Monte Carlo errors). With a stake the sure amount takes the place of E in what it is placed by, and
-    of a run that rests on the tail the smaller one, so that care never places a row higher.
-    """
-    gain, taken = estimate_mean(advantage), estimate_mean(uses)
-    error = mcse(gain.influence, origin)
-    counted = gain if stake is None else estimate_sure(advantage, stake)
-    per_unit = estimate_ratio(counted, taken)
-    if not gain.value > CLOSER_THAN * error:
-        return Standing(gain, error, counted, per_unit, per_unit, None, False)
-    guarded = estimate_capped_mean(advantage, TAIL)
-    tail_share = 1 - guarded.value / gain.value
-    rests = tail_share > TAIL_LIMIT
-    placed = estimate_ratio(min(guarded, counted, key=lambda at: at.value), taken) if rests else per_unit
-    return Standing(gain, error, counted, per_unit, placed, tail_share, rests)
-
-
-def share_ranks(placed: Sequence[Estimate], origin: NDArray[np.int_] | None = None) -> list[int]:
-    """Ranks of estimates given from the best down; see the head of this file for who shares a rank."""
-    ranks: list[int] = []
-    leader = 0
-    for i, estimate in enumerate(placed):
-        ahead = placed[leader]
-        error = mcse(ahead.influence - estimate.influence, origin)
-        if ahead.value - estimate.value > CLOSER_THAN * error:
-            leader = i
-        ranks.append(leader + 1)
-    return ranks
-
-
-def chance_best(advantage: NDArray[np.float64], uses: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Chance, per run, that its advantage per expected use is the largest and positive; shape (run,)."""
-    ratio = advantage / uses.mean(axis=0)
-    draws, runs = ratio.shape
-    if not runs:
-        return np.zeros(0)
-    best = ratio.argmax(axis=1)
-    gains = ratio.max(axis=1) > 0
-    return np.bincount(best[gains], minlength=runs) / draws
+    needs = find_needs(outcome, kinds, prices, catalogue, named)
+    return np.maximum(needs.acid if per == "acid" else needs.days, NEXT_TO_NONE)
 
 
 def _ranked(

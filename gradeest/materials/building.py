@@ -98,7 +98,7 @@ def build_catalogue(tables: Mapping[str, dict[str, Row]], entries: Mapping[str, 
     boards = build_boards(tables, kinds, shares, hazards, sources)
     names = list(sources)
     base_metals = purchases.build_base_metals(tables["base_metals.csv"], tables["classes.csv"], kinds, names)
-    items = purchases.build_items(tables["items.csv"], names)
+    items = purchases.build_items(tables["items.csv"], names, tables["hazards.csv"])
     uses = purchases.build_uses(tables["uses.csv"], list(routes), items, names)
     values = {key: constant.value for key, constant in constants.items()}
     parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards, base_metals, items, uses)

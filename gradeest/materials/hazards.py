@@ -78,6 +78,11 @@ def missing_declarations(route: str, settings: Mapping[str, str], catalogue: Cat
     return tuple(name for name in needs if settings.get(name, "").strip().lower() in _UNSAID)
 
 
+def is_denied(name: str, settings: Mapping[str, str]) -> bool:
+    """Whether the bench has said that it does not have something ("licence": "no"); unsaid is not denied."""
+    return name in settings and settings[name].strip().lower() in _UNSAID
+
+
 def check_batch(kinds: Iterable[str], route: str, settings: Mapping[str, str], catalogue: Catalogue) -> list[Issue]:
     """Every reason to refuse a batch of these kinds by this route: STOPs, and what the bench has not declared.
 

@@ -16,7 +16,21 @@ AMOUNT_BY: tuple[str, ...] = ("batch", "kg", "acidity", "liquids")
 TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "base_metals.csv": (("of", "metal", "q5", "q50", "q95", "source", "status", "note"), ("of", "metal")),
     "items.csv": (
-        ("id", "name", "unit", "formula", "mol_per_unit", "pack", "q5", "q50", "q95", "source", "status", "note"),
+        (
+            "id",
+            "name",
+            "unit",
+            "formula",
+            "mol_per_unit",
+            "law",
+            "pack",
+            "q5",
+            "q50",
+            "q95",
+            "source",
+            "status",
+            "note",
+        ),
         ("id",),
     ),
     "uses.csv": (("route", "item", "by", "q5", "q50", "q95", "source", "status", "note"), ("route", "item", "by")),
@@ -38,12 +52,13 @@ def build_base_metals(
     return found
 
 
-def build_items(table: Mapping[str, Row], sources: Sequence[str]) -> dict[str, Item]:
-    """What is bought, by id."""
-    return {key: _build_item(key, row, sources) for key, row in table.items()}
+def build_items(table: Mapping[str, Row], sources: Sequence[str], hazards: Mapping[str, Row]) -> dict[str, Item]:
+    """What is bought, by id; its law line is a row of hazards.csv."""
+    laws = [key for key, row in hazards.items() if row.cells.get("level") == "law"]
+    return {key: _build_item(key, row, sources, laws) for key, row in table.items()}
 
 
-def _build_item(key: str, row: Row, sources: Sequence[str]) -> Item:
+def _build_item(key: str, row: Row, sources: Sequence[str], laws: Sequence[str]) -> Item:
     formula = row.text("formula", required=False)
     mol = 0.0
     if formula:
@@ -54,7 +69,8 @@ def _build_item(key: str, row: Row, sources: Sequence[str]) -> Item:
     else:
         row.choice("source", sources)
     pack = row.number("pack", 0.0, math.inf, "a number of units above 0")
-    return Item(key, row.text("name"), row.text("unit"), formula, mol, pack, price)
+    law = row.choice("law", laws) if row.text("law", required=False) else ""
+    return Item(key, row.text("name"), row.text("unit"), formula, mol, pack, price, law)
 
 
 def _mol_per_unit(row: Row, formula: str) -> float:

@@ -167,6 +167,7 @@ class Item:
     mol_per_unit: float  # amount of substance in a unit as sold; 0 for what is no reagent
     pack: float  # least that one buys, in units
     price: Quantiles | None  # per unit in the user's currency; None: no default
+    law: str = ""  # the law line that asks for a licence to hold it, "" for none
 
 
 @dataclass(frozen=True)

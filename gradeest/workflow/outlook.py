@@ -211,7 +211,7 @@ def rank_lots(
     careful: Careful = "low",
     report: Report = say_nothing,
 ) -> RankingShown:
-    """Which fraction to process first, by expected gain per hands-on hour (or `per` kg).
+    """Which fraction to process first, by expected gain per hands-on hour (or `per` kg, litre of acid, day).
 
     `careful`: how much of an average gain is given up for a sure one. Raises InputError without prices.
     """

@@ -94,6 +94,52 @@ def test_what_must_be_in_a_plan_and_cannot_be_is_told_with_by_how_much(priced: R
     assert priced("plan", "--hours=-1", "--cash=-2").err.count("type a number from 0 on") == 2
 
 
+def test_a_limit_of_a_reagent_holds_and_is_told_in_whole_packs_for_the_budget(priced: Run, tmp_path: Path) -> None:
+    (tmp_path / "prices.toml").write_text(PRICES.replace("80 / g", "300 / g"), encoding="utf-8")
+    free = priced("plan", "--json").json
+    assert free["headed"] == ""
+    assert any(step["address"] == "shed/strips" and step["action"] == "process" for step in free["steps"])
+    shown = priced("plan", "--limit", "hydrochloric acid=0 L", "--days", "60", "--json").json
+    assert shown["headed"] == "for the budget, not for dosing"
+    uses = {use["limit"]: use for use in shown["uses"]}
+    assert set(uses) == {"days", "hydrochloric acid"}
+    assert uses["hydrochloric acid"]["expected"] == 0
+    assert next(step for step in shown["steps"] if step["address"] == "shed/strips")["action"] == "wait"
+    more = uses["hydrochloric acid"]["next"]
+    assert more["extra"] == int(more["extra"]) > 0
+    text = priced("plan", "--limit", "hydrochloric-acid=20 L").out
+    assert "Reagents in whole packs, for the budget, not for dosing" in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+    refused = priced("plan", "--must", "shed/strips", "--limit", "hydrochloric acid=0", "--days", "1")
+    assert refused.code == 6
+    assert "hydrochloric acid: " in refused.err
+    assert "days: " in refused.err
+    wrong = priced("plan", "--limit", "nitrc acid=2 L", "--limit", "soda", "--limit", "filter papers=x")
+    assert wrong.code == 3
+    assert wrong.err.count("--limit") == 3
+    assert "did you mean nitric acid" in wrong.err
+
+
+def test_what_the_bench_has_no_licence_for_is_a_limit_of_zero_and_said(priced: Run, tmp_path: Path) -> None:
+    (tmp_path / "prices.toml").write_text(PRICES.replace("30 / g", "300 / g"), encoding="utf-8")
+    assert "if you may not hold it" in " ".join(priced("plan", "--limit", "nitric acid=9 L").out.split())
+    assert priced("bench", "set", "licence", "no").code == 0
+    plan = priced("plan", "--json").json
+    (use,) = plan["uses"]
+    assert (use["limit"], use["most"], use["is_barred"], use["next"]) == ("nitric acid", 0, True, None)
+    rank = {row["address"]: row["verdict"] for row in priced("rank", "--json").json["ranking"]["rows"]}
+    step = next(step for step in plan["steps"] if step["address"] == "shed/caps")
+    assert (rank["shed/caps"], step["action"], "no licence" in step["why"]) == ("process", "leave", True)
+    must = priced("plan", "--must", "shed/caps")
+    assert must.code == 6
+    assert "nitric acid" in must.err
+    assert "no licence" in " ".join(priced("plan").out.split())
+    assert priced("bench", "set", "licence", "seen by the authority").code == 0
+    allowed = priced("plan", "--json").json
+    assert allowed["uses"] == []
+    assert next(step for step in allowed["steps"] if step["address"] == "shed/caps")["action"] == "process"
+
+
 def test_without_prices_there_is_no_plan_and_no_bid(bench: Run) -> None:
     assert bench("plan").code == 3
     assert bench("bid", "shed.toml").code == 3

@@ -8,7 +8,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gradeest.decision.ranking import rank_runs, share_ranks, weigh_run
+from gradeest.decision.placing import share_ranks, weigh_run
+from gradeest.decision.ranking import rank_runs
 from gradeest.decision.summary import Estimate, mcse
 from gradeest.materials.catalogue import load_catalogue
 from tests.decision_cases import costs, one, outcome, prices, runs

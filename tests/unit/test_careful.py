@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from gradeest.decision.careful import PER_STAKE, estimate_sure
+from gradeest.decision.needs import find_needs
+from gradeest.decision.prices import NamedDraws
 from gradeest.decision.ranking import rank_runs
 from gradeest.decision.summary import mcse
 from gradeest.materials.catalogue import load_catalogue
@@ -106,6 +108,21 @@ def test_the_gain_may_be_counted_per_kilogram() -> None:
     assert [(row.address, row.placed_by) for row in by_hour.rows] == [("L/f1", 50.0), ("L/f0", 12.5)]
     assert [(row.address, row.placed_by) for row in by_kg.rows] == [("L/f0", 100.0), ("L/f1", 25.0)]
     assert [row.gain_per_hour for row in by_kg.rows] == [12.5, 50.0]  # stays what it is called
+
+
+def test_the_gain_may_be_counted_per_litre_of_acid_or_per_day() -> None:
+    routes = ("foils-peroxide", "smelt-copper")
+    batch = tuple(replace(run, route=route) for run, route in zip(runs(2)[0], routes, strict=True))
+    kinds = {"L/f0": "fingers-memory", "L/f1": "mlcc-nonmagnetic"}
+    given = outcome(np.full((2_000, 2), 1.0), batch)
+    terms = prices(dict.fromkeys(routes, costs(0, 0, 4)))
+    needs = find_needs(given, kinds, terms, CATALOGUE, NamedDraws(np.random.default_rng(5), 2_000))
+    by_day = {row.address: row.per_unit for row in rank(given, kinds, terms, per="day").rows}
+    assert by_day == pytest.approx({f"L/f{i}": 100 / needs.days[:, i].mean() for i in range(2)})
+    by_acid = rank(given, kinds, terms, per="acid").rows
+    assert by_acid[0].address == "L/f1"  # takes no acid at all
+    assert by_acid[1].per_unit == pytest.approx(100 / needs.acid[:, 0].mean())
+    assert np.isfinite(by_acid[0].per_unit_mcse)
 
 
 def test_an_hour_that_counts_is_in_the_cost() -> None:

@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from gradeest.decision.costs import Costing, Line, amounts_of_runs, default_prices, metal_of_run
+from gradeest.decision.costs import Costing, Line, default_prices, metal_of_run
 from gradeest.decision.economics import value_runs
+from gradeest.decision.needs import find_needs
 from gradeest.decision.prices import NamedDraws, RouteCosts
 from gradeest.decision.ranking import rank_runs
 from gradeest.materials.catalogue import Catalogue, Item, Quantiles, Use, load_catalogue
@@ -120,7 +121,8 @@ def test_costs_enter_the_ranking_draw_by_draw() -> None:
     assert money.unpriced == ("iron pieces",)
     ranking = rank_runs(found, kinds, terms, shipped(), np.random.default_rng(1))
     assert any("iron pieces" in note for note in ranking.notes)
-    acid = amounts_of_runs(found, kinds, costing, "hydrochloric-acid")
+    needs = find_needs(found, kinds, terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS))
+    acid = needs.items["hydrochloric-acid"]
     assert acid.shape == (DRAWS, 1)
     assert np.array_equal(acid[:, 0], next(ln.amount for ln in bill.lines if ln.item.id == "hydrochloric-acid"))
 

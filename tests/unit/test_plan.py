@@ -89,6 +89,37 @@ def test_what_must_be_in_a_plan_and_does_not_fit_is_told_with_by_how_much() -> N
     assert "cash: 17 coin needed, 7 more than 10" in told.value.message
 
 
+def test_where_nothing_gains_the_plan_is_to_do_nothing() -> None:
+    nothing = np.zeros(0)
+    assert choose_runs(nothing, []) == choose_runs(nothing, [hours(3, [])]) == ()
+    assert next_step(nothing, [hours(3, [])], 0) is None
+
+
+def test_what_is_bought_in_packs_is_told_in_whole_ones() -> None:
+    acid = Limit("acid", "L", 2.0, np.array([1.4, 1.3]), step=1.0)
+    with pytest.raises(PlanInfeasible) as told:
+        choose_runs(np.array([1.0, 1.0]), [acid], must=(0, 1))
+    assert "acid: 3 L needed, 1 more than 2" in told.value.message  # 2.7 L
+    more = next_step(np.array([30.0, 20.0]), [acid], 0)
+    assert more is not None
+    assert (more.extra, more.gain, more.per_unit) == (1.0, pytest.approx(20), pytest.approx(20))
+
+
+def test_where_two_limits_hold_a_run_back_more_of_one_brings_nothing() -> None:
+    both = [hours(1, [4]), Limit("acid", "L", 1.0, np.array([3.0]))]
+    assert choose_runs(np.array([50.0]), both) == ()
+    assert next_step(np.array([50.0]), both, 0) is None
+    assert next_step(np.array([50.0]), both[:1], 0) is not None
+
+
+def test_ten_litres_do_not_do_for_the_pins() -> None:
+    # The reference table of the eight fractions: 3.1 kg of pins at 3.5 L of nitric acid a kg are over 10 L.
+    values = np.array([295.0, 349.0, 2.0])
+    acid = Limit("nitric acid", "L", 10.0, np.array([0.0, 0.0, 3.5 * 3.1]))
+    assert choose_runs(values, [hours(40, [5.9, 9.4, 6.1]), acid]) == (0, 1)
+    assert choose_runs(values, [hours(40, [5.9, 9.4, 6.1])]) == (0, 1, 2)
+
+
 def test_the_order_by_ratio_brings_the_gain_soonest() -> None:
     # Smith's ratio rule; jobs of 3, 5, 2, 4 h worth 6, 5, 8, 2: 3, 1, 2, 4 by brute force, sum of worth x time 124.
     time, worth = [3, 5, 2, 4], [6, 5, 8, 2]

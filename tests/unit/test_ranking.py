@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from gradeest.belief.outcome import Outcome
-from gradeest.decision.ranking import Blocked, Ranking, rank_runs, share_ranks, weigh_run
+from gradeest.decision.placing import share_ranks, weigh_run
+from gradeest.decision.ranking import Blocked, Ranking, rank_runs
 from gradeest.decision.summary import Estimate
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from tests.decision_cases import costs, one, outcome, prices, runs
