@@ -70,6 +70,10 @@ DAY_WORDS: Final[dict[str, int]] = {
     **dict.fromkeys(("month", "months"), 30),
     **dict.fromkeys(("year", "years"), 365),
 }
+HOUR_WORDS: Final[dict[str, float]] = {
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 1.0),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), 1 / 60),
+}
 PPM_WORDS: Final[dict[str, float]] = {"%": 1e4, "wt%": 1e4, "wt %": 1e4, "‰": 1e3, "ppm": 1.0, "ppb": 1e-3}
 LARGEST_GRADE_G_PER_T: Final = 1e6
 KARAT_WORDS: Final = ("k", "kt", "karat", "karats", "carat", "ct")
@@ -243,6 +247,23 @@ def parse_volume(text: str) -> float:
     if not litres > 0:
         _refuse(f"{text!r} is not above 0", "type a volume above 0")
     return litres
+
+
+def parse_hours(text: str) -> float:
+    """Read hours of work.
+
+    Parameters: text such as "3.5 h", "90 min".
+    Returns: hours, above 0. Raises InputError without a unit.
+    """
+    number, word = _split(text, "hours", "3.5 h")
+    if not word:
+        _refuse(f"{text!r} has no unit", f'type the unit too, such as "{text.strip()} h" or "{text.strip()} min"')
+    if word.lower() not in HOUR_WORDS:
+        _refuse(f"{text!r}: {word!r} is not a unit of working time", "use h or min")
+    hours = number * HOUR_WORDS[word.lower()]
+    if not hours > 0:
+        _refuse(f"{text!r} is not above 0", "type a time above 0")
+    return hours
 
 
 def parse_days(text: str) -> int:

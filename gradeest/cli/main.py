@@ -33,6 +33,7 @@ from gradeest.cli import (
     testing,
     unfinished,
     where,
+    work,
     worksheet,
     year,
 )
@@ -107,6 +108,7 @@ app.add_typer(batch.app)
 app.add_typer(record.app)
 stock.register(app)
 streams.register()
+work.register(app)
 sorting.register()
 evidence.register()
 worksheet.register(app)

@@ -12,7 +12,9 @@ from gradeest.cli import options
 from gradeest.cli.context import Call, call_of, parse_date
 
 app = typer.Typer(
-    name="record", help="Record a weighed product, nothing found, an assay, or a loss.", no_args_is_help=True
+    name="record",
+    help="Record what a batch gave, lost and took, and assays.",
+    no_args_is_help=True,
 )
 
 METAL_CHOICES = (("Au", "gold"), ("Ag", "silver"), ("Pd", "palladium"))

@@ -115,9 +115,11 @@ def money_lines(found: Money, currency: str, runs: Runs) -> list[Any]:
     unknown = f", {found.lots_without_price} without a price" if found.lots_without_price else ""
     table.add_row("spent on lots", money(found.spent), bought + unknown)
     if runs.begun:
-        table.add_row("consumables, waste", interval_of_money(found.consumables), f"estimated: {found.rows}")
+        spent = told_text(found.told.spent, found.told.without_spent, runs.begun, found.rows)
+        table.add_row("consumables, waste", interval_of_money(found.consumables), spent)
         table.add_row("balance", interval_of_money(found.balance), "paid - spent - consumables and waste")
-        table.add_row("hands-on hours", interval3(found.hours), f"estimated: {found.rows}")
+        worked = told_text(found.told.hours, found.told.without_hours, runs.begun, found.rows)
+        table.add_row("hands-on hours", interval3(found.hours), worked)
     if found.per_hour is not None:
         table.add_row(
             "per hour", interval_of_money(found.per_hour), "failed runs included; products unsold not counted"
@@ -128,9 +130,20 @@ def money_lines(found: Money, currency: str, runs: Runs) -> list[Any]:
     parts: list[Any] = [table]
     if runs.no_rows:
         parts.append(note(f"No hours are known of {', '.join(runs.no_rows)}: those batches are not in the estimates."))
-    if runs.begun:
-        parts.append(note("Hours and running costs are estimates: overwrite their rows in prices.toml with your own."))
+    if found.told.without_spent or found.told.without_hours:
+        parts.append(note("`gradeest record hours` and `record cost` put what they were in the place of estimates."))
     return parts
+
+
+def told_text(told: float, without: int, begun: int, rows: str) -> str:
+    """What of an amount was recorded, and for how many batches it is estimated."""
+    from gradeest.cli.tables import number
+
+    if without == begun:
+        return f"estimated: {rows}"
+    if not without:
+        return "as recorded"
+    return f"recorded {number(told, 3)}, {without} of {begun} batches estimated: {rows}"
 
 
 def stock_lines(shown: YearShown) -> list[Any]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.costs import Costing, bill_runs
+from gradeest.decision.hours import draw_hours
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue, GradeRow, Kind
@@ -74,7 +75,7 @@ def value_runs(
     settlement = draw_settlement(outcome.metals, prices, named)
     bills = [(bill.money, bill.unpriced) for bill in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
     cost = _stack([money for money, _ in bills], named.draws)
-    hours = _stack([_hours(run.route, run.mass_kg, prices, named) for run in outcome.runs], named.draws)
+    hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
     labour = hours * prices.hours_rate
     chosen = [
         value_unprocessed(catalogue.kinds[kinds[run.address]], run.mass_kg, prices, catalogue, named)
@@ -184,10 +185,9 @@ def mean_grade_over_lots(row: GradeRow) -> float:
     return (1 - row.p_absent) * min(mean, row.max_g_per_t)
 
 
-def _hours(route: str, mass_kg: float, prices: Prices, named: NamedDraws) -> Array:
+def _hours(route: str, mass_kg: float, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> Array:
     rows = prices.routes[route]
-    fixed = named.amount(f"hours-fixed:{route}", rows.hours_fixed)
-    return fixed + mass_kg * named.amount(f"hours-per-kg:{route}", rows.hours_per_kg)
+    return draw_hours(route, mass_kg, (rows.hours_fixed, rows.hours_per_kg), prices.hours_told, catalogue, named)
 
 
 def _settle_together(fine_g: Array, settlement: Settlement, spent: Array) -> tuple[tuple[int, ...], Array]:

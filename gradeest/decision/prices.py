@@ -17,6 +17,15 @@ Z95 = 1.6448536269514722  # standard normal 95 % point
 
 
 @dataclass(frozen=True)
+class HoursTold:
+    """Hands-on hours recorded of a closed batch, h, and its mass in kg."""
+
+    route: str
+    mass_kg: float
+    hours: float
+
+
+@dataclass(frozen=True)
 class RouteCosts:
     """What one batch by a route costs: money in the user's currency, hands-on time in hours.
 
@@ -47,6 +56,7 @@ class Prices:
     changes: tuple[str, ...] = ()  # "Au=-12%": changes tried on top of the file
     warnings: tuple[Issue, ...] = ()
     items: Mapping[str, Quantiles] = field(default_factory=dict)  # what an item of a batch costs, per its unit
+    hours_told: tuple[HoursTold, ...] = ()  # recorded at the bench: the hours of runs to come learn from them
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, to be kept with what was shown; every 5/50/95 row as a list of three numbers."""
@@ -59,7 +69,7 @@ class Prices:
 def _plain(value: Any) -> Any:
     if isinstance(value, Quantiles):
         return [value.q5, value.q50, value.q95]
-    if isinstance(value, RouteCosts):
+    if isinstance(value, RouteCosts | HoursTold):
         return {key: _plain(getattr(value, key)) for key in asdict(value)}
     if isinstance(value, Mapping):
         return {key: _plain(item) for key, item in value.items()}

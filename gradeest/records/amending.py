@@ -21,6 +21,9 @@ WORDS = {
     "setaside": "set aside from {batch}",
     "leave": "solution {batch}/{name}",
     "loss": "loss in {batch}",
+    "hours": "hours of {batch}",
+    "spending": "cost of {batch}",
+    "waste": "waste of {batch}",
     "check": "check of balance {balance}",
 }
 AMENDABLE: dict[str, tuple[str, ...]] = {
@@ -40,6 +43,9 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     "setaside": ("date",),
     "leave": ("date", "volume_l"),
     "loss": ("date", "low", "high", "note"),
+    "hours": ("date", "hours", "step"),
+    "spending": ("date", "amount", "what"),
+    "waste": ("date", "volume_l", "what", "went"),
     "balance": ("date", "readability_g"),
     "check": ("date", "weight_g", "reads_g"),
 }

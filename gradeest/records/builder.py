@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TypeVar
 
 from gradeest.errors import LedgerError
-from gradeest.records import payloads
+from gradeest.records import payloads, work_rules
 from gradeest.records.domain import (
     EXACT_G,
     EXACT_KG,
@@ -30,6 +30,7 @@ from gradeest.records.ledger import Event
 from gradeest.records.piles import Weighing
 from gradeest.records.sorting import portions_of, untouched_kg
 from gradeest.records.takings import add_source, close_heaps, take_from, take_whole
+from gradeest.records.work import Spending, Waste, WorkHours
 
 Left = TypeVar("Left", Sale, Discard)
 
@@ -52,6 +53,9 @@ class Builder:
     balances: dict[str, Balance] = field(default_factory=dict)
     checks: tuple[BalanceCheck, ...] = ()
     additions: tuple[Addition, ...] = ()
+    hours: tuple[WorkHours, ...] = ()
+    spendings: tuple[Spending, ...] = ()
+    wastes: tuple[Waste, ...] = ()
     weighings: tuple[Weighing, ...] = ()
     touched: set[str] = field(default_factory=set)  # fractions from which something was taken since they last grew
 
@@ -230,6 +234,23 @@ class Builder:
                 raise UnfitError(f"stream {stream.address} exists")
             self.batches[batch.name] = replace(batch, streams=(*batch.streams, stream))
 
+    # -- what it took ----------------------------------------------------------------------------------------------
+
+    def _hours(self, event: Event) -> None:
+        hours = work_rules.hours_from(event.payload, event.happened_on, event.number)
+        self._batch(hours.batch)
+        self.hours = (*self.hours, hours)
+
+    def _spending(self, event: Event) -> None:
+        spending = work_rules.spending_from(event.payload, event.happened_on, event.number)
+        self._batch(spending.batch)
+        self.spendings = (*self.spendings, spending)
+
+    def _waste(self, event: Event) -> None:
+        waste = work_rules.waste_from(event.payload, event.happened_on, event.number)
+        self._batch(waste.batch)
+        self.wastes = (*self.wastes, waste)
+
     # -- inside ----------------------------------------------------------------------------------------------------
 
     def _batch(self, name: str) -> Batch:
@@ -274,4 +295,7 @@ STEPS: dict[str, Callable[[Builder, Event], None]] = {
     "setaside": Builder._set_aside,
     "leave": Builder._leave,
     "loss": Builder._loss,
+    "hours": Builder._hours,
+    "spending": Builder._spending,
+    "waste": Builder._waste,
 }

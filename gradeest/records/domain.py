@@ -16,6 +16,7 @@ from typing import Literal
 
 from gradeest.materials.rows import METALS as METALS
 from gradeest.records.piles import Pile, Weighing
+from gradeest.records.work import Spending, Waste, WorkHours
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
@@ -283,6 +284,9 @@ class Bench:
     balances: dict[str, Balance] = field(default_factory=dict)
     checks: tuple[BalanceCheck, ...] = ()
     additions: tuple[Addition, ...] = ()
+    hours: tuple[WorkHours, ...] = ()
+    spendings: tuple[Spending, ...] = ()
+    wastes: tuple[Waste, ...] = ()
     weighings: tuple[Weighing, ...] = ()  # of parts taken off boards
 
     def fraction(self, address: str) -> Fraction:
@@ -330,6 +334,16 @@ class Bench:
         lot, _, name = address.partition("/")
         born = [s.date for s in self.splits if s.address.startswith(f"{lot}/") and name in s.heaps]
         return born[0] if born else self.lots[lot].date
+
+    def hours_of(self, batch: str) -> float | None:
+        """Hands-on hours recorded of a batch; None where none are."""
+        found = [one.hours for one in self.hours if one.batch == batch]
+        return sum(found) if found else None
+
+    def spent_on(self, batch: str) -> float | None:
+        """Money recorded as spent on a batch, in the user's currency; None where none is."""
+        found = [one.amount for one in self.spendings if one.batch == batch]
+        return sum(found) if found else None
 
     def takings(self, address: str) -> tuple[Taking, ...]:
         """Everything that took of a fraction, product or stream: charges, sales, discards, a split."""

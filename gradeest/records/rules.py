@@ -35,6 +35,7 @@ from gradeest.records.stock_rules import (
 )
 from gradeest.records.storage import read_storage_days
 from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside
+from gradeest.records.work_rules import check_hours, check_spending, check_waste
 
 SETTINGS = ("fit-equipment", "permit", "licence", STORAGE_CLOCK)
 
@@ -236,6 +237,9 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "setaside": check_set_aside,
     "leave": check_leave,
     "loss": check_loss,
+    "hours": check_hours,
+    "spending": check_spending,
+    "waste": check_waste,
     "balance": check_balance,
     "check": check_check,
 }
@@ -255,6 +259,9 @@ TEXTS: dict[str, tuple[str, ...]] = {
     "setaside": ("batch",),
     "leave": ("batch", "name"),
     "loss": ("batch", "note"),
+    "hours": ("batch", "step"),
+    "spending": ("batch", "what"),
+    "waste": ("batch", "what", "went"),
     "balance": ("name",),
     "check": ("balance",),
 }
@@ -281,6 +288,9 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "setaside": ("batch", "streams"),
     "leave": ("batch", "name", "volume_l"),
     "loss": ("batch", "low", "high"),
+    "hours": ("batch", "hours"),
+    "spending": ("batch", "amount"),
+    "waste": ("batch", "volume_l", "what", "went"),
     "balance": ("name", "readability_g"),
     "check": ("balance", "weight_g", "reads_g"),
 }

@@ -18,6 +18,7 @@ from gradeest.records.builder import Builder, UnfitError
 from gradeest.records.domain import Bench
 from gradeest.records.ledger import Event
 from gradeest.records.rules import Findings, check_payload
+from gradeest.records.work_rules import WORK_KINDS
 
 
 def replay(events: Sequence[Event]) -> Bench:
@@ -60,6 +61,18 @@ def undone_by(events: Sequence[Event]) -> dict[int, int]:
         if event.kind == "undo" and event.number not in undone:
             undone.setdefault(event.payload["event"], event.number)
     return undone
+
+
+def belief_head(events: Sequence[Event]) -> str:
+    """Hash of the last event that says anything of what is on the bench: hours, money and waste do not."""
+    by_number = {event.number: event for event in events}
+    for event in reversed(events):
+        root = event
+        while root.kind in CORRECTIONS:
+            root = by_number[root.payload["event"]]
+        if root.kind not in WORK_KINDS:
+            return event.hash
+    return ""
 
 
 def name_products(events: Iterable[Event]) -> dict[int, str]:

@@ -23,6 +23,7 @@ from gradeest.belief.outcome import Outcome, Run
 from gradeest.errors import InferenceError, InputError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench, Fraction, Lot
+from gradeest.records.stock import belief_head
 from gradeest.workflow import cache
 from gradeest.workflow.contradicting import name_strains, out_of_range, refuse_clashes, refuse_impossible
 from gradeest.workflow.opening import Opened, Place
@@ -39,7 +40,7 @@ NEXT_LOT = "~"  # no lot of the user's can be called so
 
 @dataclass(frozen=True)
 class State:
-    """A bench at one moment: `head` is the hash of its last event."""
+    """A bench at one moment: `head` is the hash of the last event that the belief can rest on."""
 
     bench: Bench
     head: str
@@ -56,7 +57,7 @@ class Fit:
 
 def state_of(opened: Opened) -> State:
     """The bench as it is now."""
-    return State(opened.bench, opened.ledger.bench_head)
+    return State(opened.bench, belief_head(opened.ledger.events()))
 
 
 def next_address(kind: str) -> str:

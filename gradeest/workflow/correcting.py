@@ -11,7 +11,15 @@ from gradeest.errors import InputError, Issue
 from gradeest.records.amending import PARTS, amendable_fields, describe
 from gradeest.records.ledger import Event
 from gradeest.records.stock import name_products, resolve, undone_by
-from gradeest.units import parse_grade, parse_mass, parse_mass_range, parse_money, parse_share, parse_volume
+from gradeest.units import (
+    parse_grade,
+    parse_hours,
+    parse_mass,
+    parse_mass_range,
+    parse_money,
+    parse_share,
+    parse_volume,
+)
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append, sift
 
@@ -120,6 +128,9 @@ TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "sale": lambda d: f"{tell_amount(d)} for {d['amount']:g}" + (f" to {d['to']}" if d.get("to") else ""),
     "discard": lambda d: tell_amount(d) + (f", {d['note']}" if d.get("note") else ""),
     "setaside": lambda d: tell_parts(d["streams"]),
+    "hours": lambda d: f"{d['hours']:g} h" + (f", {d['step']}" if d.get("step") else ""),
+    "spending": lambda d: f"{d['amount']:g}" + (f", {d['what']}" if d.get("what") else ""),
+    "waste": lambda d: f"{d['volume_l']:g} L {d['what']}, went {d['went']}",
     "leave": lambda d: f"{d['volume_l']:g} L wait",
     "loss": tell_loss,
     "spottest": lambda d: f"{d['result']} in {d['volume_l']:g} L, {d['moment'].replace('-', ' the ')}",
@@ -255,6 +266,7 @@ def parser_of(kind: str, name: str) -> Callable[[str], Any]:
         "high": parse_share,
         "amount": parse_money,
         "volume_l": parse_volume,
+        "hours": parse_hours,
     }
     if key in parsers:
         return parsers[key]

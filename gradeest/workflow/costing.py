@@ -12,6 +12,7 @@ import numpy as np
 
 from gradeest.belief.outcome import Run
 from gradeest.decision.costs import Bill, Costing, Line, metal_of_run
+from gradeest.decision.hours import draw_hours
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.summary import Interval
 from gradeest.errors import InputError
@@ -22,7 +23,7 @@ from gradeest.records.findings import Findings
 from gradeest.records.references import batches_hint, is_fraction
 from gradeest.workflow.believing import believe, run_forward, state_of, stream
 from gradeest.workflow.opening import Opened, Place, open_bench
-from gradeest.workflow.outlook import LEAST_KG, Trust, trust_in
+from gradeest.workflow.outlook import LEAST_KG, Trust, hours_told, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 from gradeest.workflow.unfinished import prices_or_why
 
@@ -62,8 +63,9 @@ class Recovered:
 class CostShown:
     """The bill of a batch. Money in `currency` ("" without prices: in units of the user's own).
 
-    `own`: rows of the price file that replace lines; `labour`: hours at the user's rate; `recovered` and `over_cost`
-    (their value less cost and labour) only for a batch that has products.
+    `own`: rows of the price file that replace lines; `spent` and `worked`: money and hours recorded of the batch (by
+    step in `steps`), which count in `labour` (hours at the user's rate) and `together` instead of the estimates;
+    `recovered` and `over_cost` (their value less `together`) only for a batch that has products.
     """
 
     address: str
@@ -80,6 +82,9 @@ class CostShown:
     labour: Interval | None
     together: Interval
     days: Interval | None
+    spent: float | None
+    worked: float | None
+    steps: Mapping[str, float]
     recovered: tuple[Recovered, ...]
     over_cost: Interval | None
     currency: str
@@ -165,17 +170,20 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
     draws = next(iter(charged.metal_g.values())).shape[0]
     named = NamedDraws(stream(opened.place, "prices"), draws)
     bill = Costing.of(prices, opened.catalogue, named).bill(charged.route, charged.kilos, charged.metal_g)
-    hours = draw_hours(opened.catalogue, prices, charged.route, sum(charged.kilos.values()), named)
+    hours = hours_of_run(opened, prices, charged.route, sum(charged.kilos.values()), named)
+    spent, worked = told_of(opened.bench, charged.batch)
     rate = prices.hours_rate if prices is not None else 0.0
-    together = bill.money + rate * hours
+    counted_hours = hours if worked is None else np.full(draws, worked)
+    together = (bill.money if spent is None else np.full(draws, spent)) + rate * counted_hours
     recovered, over = _recovered(holdings, charged.batch, prices, together)
     days = opened.catalogue.shares.get(f"days:{charged.route}")
     return CostShown(
         address, charged.route, opened.catalogue.routes[charged.route].line, sum(charged.kilos.values()),
         charged.batch is not None and not charged.batch.is_open, BUDGET,
         tuple(_row(line, bill) for line in bill.lines), {name: Interval.of(v) for name, v in bill.own.items()},
-        bill.unpriced, Interval.of(bill.money), Interval.of(hours), Interval.of(rate * hours) if rate else None,
+        bill.unpriced, Interval.of(bill.money), Interval.of(hours), Interval.of(rate * counted_hours) if rate else None,
         Interval.of(together), None if days is None else Interval.of(named.amount(f"days:{charged.route}", days)),
+        spent, worked, steps_of(opened.bench, charged.batch),
         recovered, over, prices.currency if prices is not None else "", why, _notes(bill, prices), DEFER,
         trust_in(holdings.posterior), opened.catalogue.version, opened.place.seed, opened.place.engine,
     )  # fmt: skip
@@ -239,12 +247,26 @@ def hours_rows(catalogue: Catalogue, prices: Prices | None, route: str) -> tuple
     return None if fixed is None or per_kg is None else (fixed, per_kg)
 
 
-def draw_hours(catalogue: Catalogue, prices: Prices | None, route: str, mass_kg: float, named: NamedDraws) -> Array:
-    """Hands-on hours of a batch, (draw,); 0 where no rows say."""
-    rows = hours_rows(catalogue, prices, route)
+def hours_of_run(opened: Opened, prices: Prices | None, route: str, mass_kg: float, named: NamedDraws) -> Array:
+    """Hands-on hours of a batch to come, (draw,), learned from those recorded; 0 where no rows say."""
+    rows = hours_rows(opened.catalogue, prices, route)
     if rows is None:
         return np.zeros(named.draws)
-    return named.amount(f"hours-fixed:{route}", rows[0]) + mass_kg * named.amount(f"hours-per-kg:{route}", rows[1])
+    return draw_hours(route, mass_kg, rows, hours_told(opened.bench), opened.catalogue, named)
+
+
+def told_of(bench: Bench, batch: Batch | None) -> tuple[float | None, float | None]:
+    """Money and hours recorded of a batch, each None where nothing was."""
+    return (None, None) if batch is None else (bench.spent_on(batch.name), bench.hours_of(batch.name))
+
+
+def steps_of(bench: Bench, batch: Batch | None) -> dict[str, float]:
+    """Recorded hours of a batch by step ("" for what was recorded without one)."""
+    found: dict[str, float] = {}
+    for one in bench.hours:
+        if batch is not None and one.batch == batch.name:
+            found[one.step] = found.get(one.step, 0.0) + one.hours
+    return found
 
 
 def bill_batch(holdings: Holdings, batch: Batch, costing: Costing) -> Bill:

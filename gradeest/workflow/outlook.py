@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gradeest.belief.outcome import Run
 from gradeest.errors import InputError, LedgerError
 from gradeest.materials.hazards import DEFER, check_batch
-from gradeest.records.domain import Lot
+from gradeest.records.domain import Bench, Lot
 from gradeest.workflow import cache
 from gradeest.workflow.believing import State, believe, kept_path, run_forward, state_of, stream
 from gradeest.workflow.hazard_lines import RouteCautions, explain_marks, hazard_mark, route_cautions
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.careful import Careful
     from gradeest.decision.forecast import Forecast
-    from gradeest.decision.prices import Prices
+    from gradeest.decision.prices import HoursTold, Prices
     from gradeest.decision.ranking import Blocked, Per, Ranking
 
 LEAST_KG = 1e-6  # less than this is nothing left
@@ -198,7 +198,17 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
     prices = read_prices(file, opened.catalogue)
     for change in changes:
         prices = apply_change(prices, change)
+    prices = replace(prices, hours_told=hours_told(opened.bench))
     return prices, file
+
+
+def hours_told(bench: Bench, *, leave_out: str = "") -> tuple[HoursTold, ...]:
+    """Recorded hours of closed batches: what is recorded of an open one is only the hours so far."""
+    from gradeest.decision.prices import HoursTold
+
+    closed = [batch for batch in bench.batches.values() if not batch.is_open and batch.name != leave_out]
+    found = [(batch, bench.hours_of(batch.name)) for batch in closed]
+    return tuple(HoursTold(b.route, b.mass_kg, hours) for b, hours in found if hours is not None and b.mass_kg > 0)
 
 
 def rank_lots(

@@ -42,6 +42,9 @@ COMMANDS = {
     "setaside": "batch set-aside",
     "leave": "batch leave",
     "loss": "record loss",
+    "hours": "record hours",
+    "spending": "record cost",
+    "waste": "record waste",
     "balance": "balance add",
     "check": "balance check",
 }

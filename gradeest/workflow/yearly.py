@@ -65,8 +65,19 @@ class Runs:
 
 
 @dataclass(frozen=True)
+class Told:
+    """What was recorded of the year's batches: money and hours, and how many batches have none (estimated instead)."""
+
+    spent: float
+    hours: float
+    without_spent: int
+    without_hours: int
+
+
+@dataclass(frozen=True)
 class Money:
-    """Money of the year. Sales and lots are as recorded; consumables, waste and hours are estimated by rows.
+    """Money of the year. Sales and lots are as recorded; so are consumables, waste and hours of the batches of
+    which they were, and estimated by rows of the others (`told`).
 
     `balance` is paid - spent - consumables; `per_hour` that by the hours of the year's batches (None without any);
     `per_hour_with_products` counts the year's products that are still there at today's prices (None without prices or
@@ -81,6 +92,7 @@ class Money:
     lots_without_price: int
     consumables: Interval
     hours: Interval
+    told: Told
     balance: Interval
     per_hour: Interval | None
     per_hour_with_products: Interval | None
@@ -243,20 +255,19 @@ def runs_of(opened: Opened, year: int, prices: Prices | None) -> Runs:
 def costs_and_hours(
     holdings: Holdings, prices: Prices | None, batches: Sequence[Batch], named: NamedDraws
 ) -> tuple[Values, Values]:
-    """Money for what batches use up, and their hands-on hours, (draw,) each.
+    """Money for what batches use up, and their hands-on hours, (draw,) each: as recorded, else estimated.
 
     A row is drawn once: all batches of a route share it, as in the ranking.
     """
     from gradeest.decision.costs import Costing
-    from gradeest.workflow.costing import bill_batch, draw_hours, hours_rows
+    from gradeest.workflow.costing import bill_batch, hours_of_run, told_of
 
     cost, hours = np.zeros(named.draws), np.zeros(named.draws)
     costing = Costing.of(prices, holdings.catalogue, named)
     for batch in batches:
-        if hours_rows(holdings.catalogue, prices, batch.route) is None:
-            continue
-        cost += bill_batch(holdings, batch, costing).money
-        hours += draw_hours(holdings.catalogue, prices, batch.route, batch.mass_kg, named)
+        spent, worked = told_of(holdings.bench, batch)
+        cost += bill_batch(holdings, batch, costing).money if spent is None else spent
+        hours += hours_of_run(holdings.opened, prices, batch.route, batch.mass_kg, named) if worked is None else worked
     return cost, hours
 
 
@@ -285,9 +296,16 @@ def money_of(holdings: Holdings, year: int, prices: Prices | None, worth: Worth 
         with_products = Interval.of((balance + worth.of(left)) / hours)
     return Money(
         paid, paid_by, len(sales), spent, len(lots), sum(lot.price_paid is None for lot in lots), Interval.of(cost),
-        Interval.of(hours), Interval.of(balance), per_hour, with_products,
+        Interval.of(hours), told_in(bench, year), Interval.of(balance), per_hour, with_products,
         "your prices" if prices is not None else "priors, in units of your currency",
     )  # fmt: skip
+
+
+def told_in(bench: Bench, year: int) -> Told:
+    """Money and hours recorded of the batches of a year."""
+    batches = batches_of(bench, year)
+    spent, hours = ([of(batch.name) for batch in batches] for of in (bench.spent_on, bench.hours_of))
+    return Told(sum(s or 0.0 for s in spent), sum(h or 0.0 for h in hours), spent.count(None), hours.count(None))
 
 
 def products_left(holdings: Holdings, year: int | None = None) -> Values:

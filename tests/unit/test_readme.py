@@ -104,6 +104,10 @@ ARGUMENTS = {
     "discard": ("shed/tilt",),
     "batch leave": ("B1", "liquor", "--volume", "1.2 L"),
     "worksheet": ("B1",),
+    "record hours": ("B1", "3.5 h", "--step", "melting"),
+    "record cost": ("B1", "42.50"),
+    "record waste": ("B1", "6 L", "--what", "spent liquor", "--went", "stored"),
+    "waste": ("waste.html",),
     "balance check": ("pocket", "--weight", "5 g", "--reads", "4.98 g"),
     "import sheet": ("notes.csv",),
 }

@@ -170,7 +170,7 @@ def test_every_amendable_field_is_one_of_the_payload_or_a_default(bench_with_pro
     recorder = bench_with_product
     recorder.add("assay", assay(value=2400.0), LATER)
     known = {"date", "damp", "balance", "sure", "note", "price_paid", "owner", "unsorted_kg", "below_detection"}
-    known |= {"interval_g"}
+    known |= {"interval_g", "trial"}
     for event in recorder.events:
         for name in amendable_fields(event.kind, event.payload):
             assert name in known or name in event.payload or "." in name or "/" in name

@@ -1,0 +1,40 @@
+"""What a batch took: hands-on hours, money spent, liquid waste; frozen records beside those of `domain.py`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class WorkHours:
+    """Hands-on hours put into a batch; `step` says into what part of the work ("" for all of it)."""
+
+    batch: str
+    hours: float
+    step: str
+    date: dt.date
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class Spending:
+    """Money spent on a batch, in the user's currency, and on what."""
+
+    batch: str
+    amount: float
+    what: str
+    date: dt.date
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class Waste:
+    """Liquid waste of a batch: litres, what it is, and where it went."""
+
+    batch: str
+    volume_l: float
+    what: str
+    went: str
+    date: dt.date
+    event: int = 0
