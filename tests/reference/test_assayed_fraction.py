@@ -29,7 +29,7 @@ from tests.reference.quadrature import GradePrior, Measured, Points, same_lot, s
 
 Values = NDArray[np.float64]
 CATALOGUE = load_catalogue()
-PARTICLES, MOVES = 240, 60
+PARTICLES, MOVES = 240, 200
 SWITCH = 0.03  # promised error of the chance of traces only
 ERRORS = 4.0  # Monte Carlo errors that are let pass
 
