@@ -77,10 +77,10 @@ class Blocks:
         return np.concatenate([of_blocks, np.zeros_like(of_blocks[:1])])[self.of_term]
 
 
-def find_blocks(network: Network, program: Program) -> Blocks:
-    """Blocks of a network's unknowns."""
+def find_blocks(network: Network, program: Program, shared: tuple[str, ...] = SHARED) -> Blocks:
+    """Blocks of a network's unknowns, those named `shared` left out."""
     is_shared = np.zeros(network.size, dtype=np.bool_)
-    for name in SHARED:
+    for name in shared:
         is_shared[network.layout[name]] = True
     p = program
     marks, met = link_unknowns(p.op, p.a, p.b, p.c, p.lists, len(p.constants), p.unknowns, is_shared, p.terms)

@@ -146,3 +146,38 @@ def _join(parent, x, y):  # type: ignore[no-untyped-def]
     x, y = _root(parent, x), _root(parent, y)
     parent[max(x, y)] = min(x, y)
     return min(x, y)
+
+
+@compiled
+def touched_by(op, a, b, c, lists, constants, unknowns, terms, of_term, parts):  # type: ignore[no-untyped-def]
+    """Which unknowns the terms of each part depend on, (part, unknown); `of_term` gives each term's part or -1."""
+    first = constants + unknowns
+    found = np.zeros((parts, unknowns), dtype=np.bool_)
+    seen, stack = np.full(first + len(op), -1, dtype=np.int64), np.empty(3 * len(op) + len(lists) + 1, dtype=np.int64)
+    order = np.argsort(of_term)
+    for k in order:
+        part = of_term[k]
+        if part < 0:
+            continue
+        stack[0], height = terms[k], 1
+        while height:
+            height -= 1
+            row = stack[height]
+            if row < constants or seen[row] == part:
+                continue
+            seen[row] = part
+            if row < first:
+                found[part, row - constants] = True
+                continue
+            n = row - first
+            if op[n] >= SUM:
+                for j in range(a[n], b[n]):
+                    stack[height] = lists[j]
+                    height += 1
+            else:
+                stack[height], stack[height + 1] = a[n], b[n]
+                height += 2
+                if op[n] == WHERE:
+                    stack[height] = c[n]
+                    height += 1
+    return found

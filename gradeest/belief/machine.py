@@ -10,6 +10,7 @@ import math
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -41,7 +42,7 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
     `count` steps of rotation and kicks change z, force and momentum in place; with none they are looked at where they
     stand. VALUES and SLOPES take z for theta itself, and give no force, or the gradient for it.
     """
-    op, a, b, c, lists, constants, unknowns, terms, weight, ln_full, exponent = program
+    op, a, b, c, lists, constants, unknowns, terms, shown, weight, ln_full, exponent = program
     first, rows = len(constants), len(constants) + unknowns
     step, cosine, sine, of_block = turns
     for _ in range(max(count, 1)):
@@ -62,6 +63,9 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
         for k in range(len(terms)):
             for i in range(lanes):
                 parts[k, start + i] = weight[k] * v[terms[k], i]
+        for k in range(len(shown)):
+            for i in range(lanes):
+                parts[len(terms) + k, start + i] = v[shown[k], i]
         if count == VALUES:
             return
         for r in range(len(g)):
@@ -122,13 +126,18 @@ def _gather(linear, z, force, start, lanes, v, g, first):  # type: ignore[no-unt
             force[j, start + i] = v[first + j, i]
 
 
+@cache
+def _pool(threads: int, process: int) -> ThreadPoolExecutor:
+    """One pool for all machines of a process (a forked one needs its own)."""
+    return ThreadPoolExecutor(threads)
+
+
 class Machine:
     """Log density and gradient of a program at many draws."""
 
     def __init__(self, program: Program, lanes: int = LANES, threads: int | None = None) -> None:
         self.program, self.lanes = program, lanes
         self.threads = threads or min(os.cpu_count() or 1, 8)
-        self.pool = ThreadPoolExecutor(self.threads)
         self._free: list[tuple[Values, Values, Values]] = []  # memory of its rows and their derivatives, used again
 
     def _buffers(self, gradients: bool) -> tuple[Values, Values, Values]:
@@ -144,8 +153,8 @@ class Machine:
         """Call work_on(program, first draw, how many, memory ...) for all draws, some at a time on every core."""
         p = self.program
         code = (
-            p.op, p.a, p.b, p.c, p.lists, p.constants, p.unknowns, p.terms, p.weight, math.log(p.full_from_g),
-            p.exponent,
+            p.op, p.a, p.b, p.c, p.lists, p.constants, p.unknowns, p.terms, p.shown, p.weight,
+            math.log(p.full_from_g), p.exponent,
         )  # fmt: skip
 
         def one(start: int) -> None:
@@ -155,13 +164,13 @@ class Machine:
 
         starts = range(0, draws, self.lanes)
         if len(starts) > 1 and self.threads > 1:
-            list(self.pool.map(one, starts))
+            list(_pool(self.threads, os.getpid()).map(one, starts))
         else:
             for start in starts:
                 one(start)
 
     def values(self, theta: Values) -> Values:
-        """Weighted terms (term, draw) at theta (unknown, draw)."""
+        """Weighted terms, and below them what is shown, (term, draw) at theta (unknown, draw)."""
         theta = np.ascontiguousarray(theta)
         return self._run(NO_VIEW, NO_TURNS, VALUES, theta, theta, theta)
 
@@ -182,7 +191,7 @@ class Machine:
         return self._run(linear, (step, np.cos(step), np.sin(step), of_block), count, z, force, momentum)
 
     def _run(self, linear: Any, turns: Any, count: int, z: Values, force: Values, momentum: Values) -> Values:
-        parts = np.empty((len(self.program.terms), z.shape[1]))
+        parts = np.empty((len(self.program.terms) + len(self.program.shown), z.shape[1]))
 
         def work_on(code: Any, start: int, lanes: int, v: Values, g: Values, work: Values) -> None:
             _work(code, linear, turns, count, z, force, momentum, parts, start, lanes, v, g, work)
@@ -193,7 +202,7 @@ class Machine:
     def __call__(self, theta: Values) -> tuple[Values, Values]:
         """Log density (draw,) and gradient (unknown, draw) at theta (unknown, draw)."""
         parts, slope = self.terms(theta)
-        return parts.sum(axis=0) + self.program.offset, slope
+        return parts[: len(self.program.terms)].sum(axis=0) + self.program.offset, slope
 
 
 def state_at(theta: Values, network: Network) -> State:

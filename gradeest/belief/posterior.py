@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,8 @@ Values = NDArray[np.float64]
 Report = Callable[[float, str], None]
 Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, the network they are draws of
 MOST_R_HAT = 1.03
-LEAST_ESS = 300.0
+LEAST_ESS = 600.0  # of 192 particles: each has forgotten where it began
+FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that still moves
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
 FAST_MOVES = (  # adapting, drawing (so often, kept together), acceptance aimed at; on until settled
@@ -160,9 +162,11 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
     grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
     choices = _open_choices(network, configuration_weights(network.configurations, state.configurations))
     choices = choices.reshape(chains, draws, -1)
-    r_hat, ess = diagnose(np.concatenate([theta, grades, choices], axis=-1))
+    judged = np.concatenate([theta, grades, choices], axis=-1)
+    r_hat, ess = diagnose(judged)
     count = chains * draws
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
+    settled = settled and not is_drifting(judged) and not is_drifting(choices)
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
 
 
@@ -191,6 +195,21 @@ def diagnose(draws: Values) -> tuple[float, float]:
     of_particles = draws.mean(axis=1).var(axis=0, ddof=1) / chains
     ess = draws.reshape(-1, quantities).var(axis=0) / of_particles
     return r_hat, float(ess.min())
+
+
+def is_drifting(draws: Values) -> bool:
+    """Whether a mean of (particle, move, quantity) still moves: its last third against its first, particle by particle.
+
+    Particles that began on one side of a choice and turn slowly agree with each other all the time, and are wrong.
+    """
+    particles, length, quantities = draws.shape
+    third = length // 3
+    if particles < 2 * GROUPS or third == 0 or quantities == 0:
+        return False
+    gap = draws[:, -third:].mean(axis=1) - draws[:, :third].mean(axis=1)
+    error = gap.std(axis=0, ddof=1) / np.sqrt(particles)
+    most = NormalDist().inv_cdf(1 - FALSE_DRIFT / (2 * quantities))
+    return bool((np.abs(gap.mean(axis=0)) > most * error).any())
 
 
 def _split_r_hat(draws: Values) -> float:

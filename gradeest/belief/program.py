@@ -24,7 +24,8 @@ class Program:
     """Instructions in order. Rows: constants, then unknowns, then one row per instruction.
 
     `op`, `a`, `b`, `c` (instruction,): code and rows it works on; of a sum, a:b is its part of `lists`; of an affine
-    one, b and c are rows of constants. The log density is the sum of `weight` x the rows `terms`.
+    one, b and c are rows of constants. The log density is the sum of `weight` x the rows `terms`; `shown` are rows
+    whose values are asked for beside them.
     """
 
     constants: Values
@@ -35,6 +36,7 @@ class Program:
     c: NDArray[np.int32]
     lists: NDArray[np.int32]
     terms: NDArray[np.int32]
+    shown: NDArray[np.int32]
     weight: Values
     offset: float
     full_from_g: float
@@ -47,11 +49,11 @@ class Program:
 
 
 def record(network: Network) -> Program:
-    """The program of a network's log density: the weighted sum of the program's terms."""
+    """The program of a network's log density, the weighted sum of its terms; it shows the configurations' weights."""
     recorder, state = _trace(network)
     code = _code(recorder)
     terms, weight, offset = _linear_terms(int(code.renamed(state.log_density.index)), code)
-    return _renumber(code, terms, weight, offset, recorder)
+    return _renumber(code, terms, code.renamed(recorder.index(state.configurations)), weight, offset, recorder)
 
 
 def record_state(network: Network) -> tuple[Program, dict[str, tuple[slice, tuple[int, ...]]]]:
@@ -68,7 +70,7 @@ def record_state(network: Network) -> tuple[Program, dict[str, tuple[slice, tupl
 def program_of(recorder: Recorder, rows: Index) -> Program:
     """The program whose terms are the given rows, each of weight one."""
     code = _code(recorder)
-    return _renumber(code, code.renamed(rows), np.ones(len(rows)), 0.0, recorder)
+    return _renumber(code, code.renamed(rows), np.zeros(0, dtype=np.int64), np.ones(len(rows)), 0.0, recorder)
 
 
 def _trace(network: Network) -> tuple[Recorder, State]:
@@ -157,12 +159,13 @@ def _linear_terms(root: int, code: _Code) -> tuple[Index, Values, float]:
     return rows.astype(np.int64), np.bincount(back, np.concatenate(done_weight), len(rows)).astype(float), offset
 
 
-def _renumber(code: _Code, terms: Index, weight: Values, offset: float, recorder: Recorder) -> Program:
+def _renumber(code: _Code, terms: Index, shown: Index, weight: Values, offset: float, recorder: Recorder) -> Program:
     """Only what the terms need, in the order of `Program`: constants, then unknowns, then instructions."""
     from gradeest.belief.listing import depth_first
 
     constants = len(code.numbers)
-    kept = depth_first(code.op, code.a, code.b, code.c, code.lists, terms, code.unknowns)
+    needed = np.concatenate([terms, shown])
+    kept = depth_first(code.op, code.a, code.b, code.c, code.lists, needed, code.unknowns)
     place = np.full(code.unknowns + len(code.op), -1, dtype=np.int64)
     place[: code.unknowns] = constants + np.arange(code.unknowns)
     place[code.unknowns + kept] = constants + code.unknowns + np.arange(len(kept))
@@ -180,6 +183,7 @@ def _renumber(code: _Code, terms: Index, weight: Values, offset: float, recorder
     small = np.int32
     return Program(
         code.numbers, code.unknowns, op.astype(np.int8), a.astype(small), b.astype(small), c.astype(small),
-        new(code.lists[positions]).astype(small), new(terms).astype(small), weight, offset,
+        new(code.lists[positions]).astype(small), new(terms).astype(small), new(shown).astype(small),
+        weight, offset,
         recorder.full_from_g, recorder.exponent,
     )  # fmt: skip

@@ -4,7 +4,8 @@ All particles share one straightened view of the unknowns (`Shape`) and step siz
 and frozen before the draws that count. Read backwards the posterior is nearly normal in that view, so a trajectory is
 split into the exact rotation of a standard normal and kicks of what is left of the force (Shahbaba et al. 2014,
 Stat. Comput. 24:339). Blocks of unknowns and the parameters that all share are moved in turn; given those the blocks
-are independent, so each takes or leaves its own move, and steps need not shorten with the size of the bench.
+are independent, so each takes or leaves its own move, and steps need not shorten with the size of the bench. Between
+trajectories every part of a block jumps (jumps.py).
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from gradeest.belief.blocks import find_blocks
+from gradeest.belief.blocks import SHARED, find_blocks
 from gradeest.belief.idle import fit_idle_sides, refresh_idle
+from gradeest.belief.jumps import Jumps, fit_jumps
+from gradeest.belief.listing import touched_by
 from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
 from gradeest.belief.program import record
@@ -29,9 +32,11 @@ STEPS = (0.01, 1.6)  # radians of one step: beyond a quarter turn nothing is gai
 TURN = 0.8  # radians that the slowest block is to go in one trajectory
 CAREFUL, SHORTEST = 0.15, 0.01  # share of trajectories of shorter steps, for particles in a narrow place; down to
 LONGEST = (3, 8)  # steps of one trajectory; of a run that has not settled
-BLOCK_MOVES = 2  # to one of the shared parameters
-TRAJECTORIES = BLOCK_MOVES + 1
+TRAJECTORIES = 2  # to a draw: of the blocks, and of the shared parameters
+JUMPS, LEARNING_JUMPS = 2, 4  # to a draw; while the shape is learned
+OF_A_PART = (*SHARED, "rho")  # unknowns that belong to no part of a block
 SHARED_STEPS = 2  # of one trajectory of the shared parameters
+DIVERGED = -1000.0  # gain in log density of a trajectory that went wrong
 PLACES = 8  # draws that the curvature is averaged over
 MODE_STEPS = 60  # of the search for a first place
 Report = Callable[[float, str], None]
@@ -45,6 +50,8 @@ class _Mover:
         self._use(network)
         self.step = np.full((self.blocks.count, 1), 0.5)
         self.shared_step = 0.5
+        self.jumps: Jumps | None = None
+        self.past: list[tuple[Values, Values]] = []  # draws to learn from, and their choices' log weights
         start = self._first_place()
         self.shape = self._curvature(start[:, None], start)
         self.place(self.shape.theta(rng.normal(size=(network.size, particles))))
@@ -53,6 +60,7 @@ class _Mover:
         self.network = network
         program = record(network)
         self.machine, self.blocks = Machine(program), find_blocks(network, program)
+        self.count, self.jumps, self.past = len(program.terms), None, []
 
     def _first_place(self) -> Values:
         """The likeliest place of the blocks where the shared parameters are at the middle of their prior."""
@@ -85,7 +93,8 @@ class _Mover:
         """Terms of the density where the particles are, and the force left beside that of a standard normal."""
         self.force = np.empty_like(self.z)
         still = np.zeros((self.blocks.count + 1, self.z.shape[1]))
-        self.terms = self._travel(still, 0, self.z, self.force, self.force)
+        values = self._travel(still, 0, self.z, self.force, self.force)
+        self.terms, self.log_weights = values[: self.count], values[self.count :]
 
     def _travel(self, step: Values, count: int, z: Values, force: Values, momentum: Values) -> Values:
         blocks = self.blocks
@@ -115,7 +124,7 @@ class _Mover:
     def _trajectory(self, step: Values, moved: Index | slice, count: int) -> tuple[Values, ...]:
         """Moves the unknowns `moved` by steps (block and last the shared, 1).
 
-        Returns z, terms, force, and momenta before and after.
+        Returns z, terms and below them log weights of configurations, force, and momenta before and after.
         """
         rng, particles = self.rng, self.z.shape[1]
         careful = np.where(rng.uniform(size=particles) < CAREFUL, SHORTEST ** rng.uniform(size=particles), 1.0)
@@ -134,10 +143,12 @@ class _Mover:
         if not blocks.count:
             return np.ones(0)
         count = int(np.clip(np.ceil(TURN / self.step.min()), 1, self.longest))
-        z, terms, force, before, after = self._trajectory(np.concatenate([self.step, [[0.0]]]), slice(None), count)
+        z, values, force, before, after = self._trajectory(np.concatenate([self.step, [[0.0]]]), slice(None), count)
+        terms = values[: self.count]
         gain = blocks.per_block(terms) - blocks.per_block(self.terms)
         gain += 0.5 * (blocks.squares(before) - blocks.squares(after))
         chance, taken = self._decide(gain)
+        self.divergences += int((gain < DIVERGED).any(axis=0).sum())
         of_unknowns = blocks.at_unknowns(taken)
         self.z, self.force = np.where(of_unknowns, z, self.z), np.where(of_unknowns, force, self.force)
         self.terms = np.where(blocks.at_terms(taken), terms, self.terms)
@@ -147,22 +158,52 @@ class _Mover:
         """One trajectory of the shared parameters given the blocks; returns the mean acceptance."""
         self._look()
         step = np.append(np.zeros(self.blocks.count), self.shared_step)[:, None]
-        z, terms, force, before, after = self._trajectory(step, self.blocks.shared, SHARED_STEPS)
+        z, values, force, before, after = self._trajectory(step, self.blocks.shared, SHARED_STEPS)
+        terms = values[: self.count]
         gain = (terms - self.terms).sum(axis=0) + 0.5 * ((before**2).sum(axis=0) - (after**2).sum(axis=0))
         chance, taken = self._decide(gain[None])
+        self.divergences += int((gain < DIVERGED).sum())
         self.z, self.terms = np.where(taken, z, self.z), np.where(taken, terms, self.terms)
         self.force = np.where(taken, force, self.force)
+        self.log_weights = np.where(taken, values[self.count :], self.log_weights)
         return float(chance.mean())
 
     def _decide(self, gain: Values) -> tuple[Values, NDArray[np.bool_]]:
         gain = np.where(np.isfinite(gain), gain, -np.inf)
-        self.divergences += int((gain < -1000).any(axis=0).sum())
         chance = np.exp(np.minimum(gain, 0.0))
         return chance, self.rng.uniform(size=gain.shape) < chance
 
-    def move(self) -> tuple[Values, float]:
-        """A few trajectories of the blocks, which open choices turn in, and one of the shared parameters."""
-        of_blocks = np.mean([self.move_blocks() for _ in range(BLOCK_MOVES)], axis=0)
+    def learn_jumps(self) -> None:
+        """Fit the proposals of jumps to the draws since the unknowns were last told apart anew."""
+        p = self.machine.program
+        if self.jumps is None:
+            parts = find_blocks(self.network, p, OF_A_PART)
+            self.touched = touched_by(
+                p.op, p.a, p.b, p.c, p.lists, len(p.constants), p.unknowns, p.terms, parts.of_term, parts.count
+            )
+        else:
+            parts = self.jumps.parts
+        self.past = self.past[len(self.past) // 3 :]  # what was long ago counts no more
+        theta, log_weights = (np.concatenate(each, axis=1) for each in zip(*self.past, strict=True))
+        self.jumps = fit_jumps(self.network, parts, self.touched, theta, log_weights.T)
+
+    def jump(self) -> Values:
+        """Every part jumps, given the rest; returns each part's mean acceptance. The force is out of date then."""
+        assert self.jumps is not None
+        theta, parts = self.theta, self.jumps.parts
+        new, gain = self.jumps.propose(theta, self.rng)
+        terms = self.machine.values(new)[: self.count]
+        gain += parts.per_block(terms) - parts.per_block(self.terms)
+        chance, taken = self._decide(gain)
+        self.z = self.shape.z(np.where(parts.at_unknowns(taken), new, theta))
+        self.terms = np.where(parts.at_terms(taken), terms, self.terms)
+        return chance.mean(axis=1)
+
+    def move(self, jumps: int) -> tuple[Values, float]:
+        """A trajectory of the blocks, jumps of their parts, and a trajectory of the shared parameters."""
+        of_blocks = self.move_blocks()
+        for _ in range(jumps if self.jumps is not None else 0):
+            self.jump()
         return of_blocks, self.move_shared()
 
     def tune(self, of_blocks: Values, of_shared: float, target: float, rate: float) -> None:
@@ -189,13 +230,16 @@ class Sampler:
             since = 0
             for n in range(moves):
                 since += 1
-                mover.tune(*mover.move(), target, 1.5 / since**0.5)
+                mover.tune(*mover.move(LEARNING_JUMPS), target, 1.5 / since**0.5)
+                mover.past.append((mover.theta, mover.log_weights))
                 if n + 1 in shapes:
                     mover.reshape()
                     since = 0
                 if n + 1 == int(0.75 * moves):
                     mover.refresh_idle()
                     since = 0
+                if n + 1 == moves or (n + 1 >= moves // 4 and (n + 1) % max(moves // 8, 1) == 0 and mover.past):
+                    mover.learn_jumps()
                 if report is not None:
                     report((n + 1) / moves, "learning the shape")
 
@@ -209,7 +253,7 @@ class Sampler:
         kept = np.empty((moves, *mover.z.shape))
         with threadpool_limits(1):
             for n in range(moves):
-                mover.move()
+                mover.move(JUMPS)
                 kept[n] = mover.theta
                 if report is not None:
                     report((n + 1) / moves, "drawing")

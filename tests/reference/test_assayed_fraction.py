@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from gradeest.belief.assembly import build_network
 from gradeest.belief.choices import Configurations
 from gradeest.belief.decode import decode
+from gradeest.belief.jumps import Jumps
 from gradeest.belief.network import Network
 from gradeest.belief.posterior import fit
 from gradeest.belief.sampler import Sampler
@@ -152,6 +153,20 @@ def test_what_a_person_is_shown_holds_the_promise_on_traces(case: str) -> None:
     assert posterior.diagnostics.settled
     shown = posterior.is_trace[:, 0, posterior.metals.index(metal)].mean()
     assert shown == pytest.approx(answer(case)[0], abs=SWITCH)
+
+
+def test_jumps_taken_for_their_density_alone_are_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twin: a jump's own density left out of the rule by which it is taken."""
+    propose = Jumps.propose
+
+    def forgetful(self: Jumps, theta: Values, rng: np.random.Generator) -> tuple[Values, Values]:
+        new, gain = propose(self, theta, rng)
+        return new, np.zeros_like(gain)
+
+    monkeypatch.setattr(Jumps, "propose", forgetful)
+    kind, metal, results = CASES["late chips, between"]
+    network = build_network(assayed(kind, metal, *results), CATALOGUE)
+    assert wrong(draw(network, ("L/a", metal))[0], *answer("late chips, between")) != []
 
 
 def test_palladium_of_capacitors_is_absent_whenever_silver_is() -> None:

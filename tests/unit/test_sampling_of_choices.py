@@ -8,11 +8,12 @@ import pytest
 from gradeest.belief import sampler
 from gradeest.belief.assembly import build_network
 from gradeest.belief.network import Network
-from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose
+from gradeest.belief.picking import configuration_weights
+from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose, is_drifting
 from gradeest.belief.sampler import Sampler
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import Fraction
-from tests.engine_bench import batch, bench, lot, product
+from tests.engine_bench import assay, batch, bench, lot, product
 
 PARTICLES, MOVES = 192, 60
 
@@ -45,6 +46,35 @@ def test_a_choice_that_is_all_but_decided_is_not_judged(network: Network) -> Non
     assert _open_choices(network, sure).shape == (100, 0)
 
 
+def test_jumps_turn_choices_and_leave_nothing_where_it_was() -> None:
+    """Late chips with a poor assay: a few jumps, and whether it is traces hangs no more on where a particle was."""
+    made = bench([lot("L", Fraction("late", "chips-from-2014", 0.4))], (), [assay("L/late", "Au", 20.0, 0.3)])
+    network = build_network(made, load_catalogue())
+    found = Sampler(network, np.random.default_rng(3), PARTICLES)
+    found.adapt(32)
+    mover = found._mover
+
+    def sides() -> np.ndarray:
+        weights = configuration_weights(network.configurations, mover.machine.values(mover.theta)[mover.count :].T)
+        return weights.argmax(axis=1)
+
+    before, accepted = sides(), [float(mover.jump().mean()) for _ in range(20)]
+    assert np.mean(accepted) > 0.2
+    shares = np.bincount(sides()) / PARTICLES
+    turned, expected = (before != sides()).mean(), 1 - (shares**2).sum()
+    assert expected > 0.2
+    assert turned > 0.8 * expected
+
+
+def test_particles_on_their_way_from_one_side_are_not_settled() -> None:
+    """They agree with each other at every moment, so neither R-hat nor effective draws see it."""
+    rng, chance = np.random.default_rng(1), np.linspace(0.9, 0.6, MOVES)
+    moving = (rng.uniform(size=(PARTICLES, MOVES)) < chance).astype(float)[:, :, None]
+    still = (rng.uniform(size=(PARTICLES, MOVES)) < 0.75).astype(float)[:, :, None]
+    assert diagnose(moving)[1] > LEAST_ESS
+    assert (is_drifting(moving), is_drifting(still)) == (True, False)
+
+
 def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: pytest.MonkeyPatch) -> None:
     """Steps of the many are too long for it, and each would be refused; a few shorter ones lead it back."""
 
@@ -56,8 +86,8 @@ def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: py
         narrow = network.layout["reading"].start
         theta[narrow, :40] -= 12.0
         mover.place(theta)
-        for _ in range(20):
-            mover.move()
+        for _ in range(40):
+            mover.move(0)
         return float((np.abs(mover.theta - theta)[narrow, :40] > 0).mean())
 
     assert left(sampler.CAREFUL) == 1.0

@@ -1,0 +1,256 @@
+"""Jumps: all unknowns of a fraction, or of what was pooled, are proposed anew at once, whatever the choices were.
+
+Given what all share and the richness of the lots, a bench falls into small parts. Of each part and each configuration
+of its choices the draws so far give a regression on what it shares; the mixture of these normals is proposed, and taken
+by Metropolis and Hastings' rule, each part by itself. So a particle need not find its way from one side of a choice to
+the other, and on the same side it forgets where it was (an independence sampler: Tierney 1994, Ann. Stat. 22:1701).
+Unknowns that a configuration leaves idle are drawn from their idle density, which is known exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise, product
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.blocks import Blocks
+from gradeest.belief.listing import compiled
+from gradeest.belief.network import Network
+from gradeest.belief.picking import configuration_weights, members
+
+Index = NDArray[np.int64]
+Values = NDArray[np.float64]
+LEAST_DRAWS = 5.0  # in a configuration, before it is proposed
+MOST_CONFIGURATIONS = 32  # of one part that are proposed: the likeliest
+RIDGE = 5.0  # draws' worth of a prior that nothing depends on what is shared
+TYPICAL = 0.5  # draws' worth, for each unknown, of a prior that a configuration is as wide as the likeliest
+MOST_DRAWS = 2_000  # that regressions are made from
+
+
+@dataclass(frozen=True)
+class Jumps:
+    """Proposals of all parts, flat: begins of every part's or configuration's stretch, and what stands there."""
+
+    parts: Blocks
+    members: tuple[Index, Index]  # begins by part, unknowns
+    shared: tuple[Index, Index]  # begins by part, unknowns that the regressions are on
+    configurations: Index  # begins by part
+    ln_share: Values  # (configuration,), the normals' constants in it
+    share: Values  # (configuration,) cumulative within a part
+    used: tuple[Index, Index]  # begins by configuration, places among the part's members
+    idle: tuple[Index, Index, Values, Values]  # begins, places, centres, standard deviations
+    regression: tuple[Index, Values]  # begins, coefficients (1 + shared, used)
+    root: tuple[Index, Values]  # begins, lower Cholesky factors (used, used)
+
+    def propose(self, theta: Values, rng: np.random.Generator) -> tuple[Values, Values]:
+        """New draws (unknown, draw), and ln q(old) - ln q(new) of every part, (part, draw)."""
+        new, gain = theta.copy(), np.zeros((self.parts.count, theta.shape[1]))
+        normals = rng.normal(size=(len(self.members[1]), theta.shape[1]))
+        _propose(
+            self.members, self.shared, self.configurations, self.ln_share, self.share, self.used, self.idle,
+            self.regression, self.root, theta, normals, rng.uniform(size=gain.shape), new, gain,
+        )  # fmt: skip
+        return new, gain
+
+
+@compiled
+def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, theta, normals, uniform, new, gain):  # type: ignore[no-untyped-def]
+    most = 1
+    for p in range(len(cfgs) - 1):
+        most = max(most, of[0][p + 1] - of[0][p])
+    gap = np.empty(most)
+    for p in range(len(cfgs) - 1):
+        if cfgs[p] == cfgs[p + 1]:
+            continue
+        begin, first, on = of[0][p], shared[0][p], shared[0][p + 1] - shared[0][p]
+        for i in range(theta.shape[1]):
+            c = cfgs[p]
+            while c + 1 < cfgs[p + 1] and uniform[p, i] > share[c]:
+                c += 1
+            count, rows, w = used[0][c + 1] - used[0][c], regression[0][c], root[0][c]
+            for r in range(count):
+                value = regression[1][rows + r]
+                for k in range(on):
+                    value += regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
+                for s in range(r + 1):
+                    value += root[1][w + r * count + s] * normals[begin + s, i]
+                new[of[1][begin + used[1][used[0][c] + r]], i] = value
+            for k in range(idle[0][c], idle[0][c + 1]):
+                place = begin + idle[1][k]
+                new[of[1][place], i] = idle[2][k] + idle[3][k] * normals[begin + count + k - idle[0][c], i]
+            for sign in range(2):
+                where = new if sign else theta
+                top, total = -np.inf, 0.0
+                for c in range(cfgs[p], cfgs[p + 1]):
+                    count, rows, w = used[0][c + 1] - used[0][c], regression[0][c], root[0][c]
+                    ln_q = ln_share[c]
+                    for r in range(count):
+                        value = where[of[1][begin + used[1][used[0][c] + r]], i] - regression[1][rows + r]
+                        for k in range(on):
+                            value -= regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
+                        for s in range(r):
+                            value -= root[1][w + r * count + s] * gap[s]
+                        gap[r] = value / root[1][w + r * count + r]
+                        ln_q -= 0.5 * gap[r] * gap[r]
+                    for k in range(idle[0][c], idle[0][c + 1]):
+                        value = (where[of[1][begin + idle[1][k]], i] - idle[2][k]) / idle[3][k]
+                        ln_q -= 0.5 * value * value
+                    if ln_q > top:
+                        total = total * np.exp(top - ln_q) + 1.0
+                        top = ln_q
+                    else:
+                        total += np.exp(ln_q - top)
+                ln_q = top + np.log(total)
+                gain[p, i] += -ln_q if sign else ln_q
+
+
+def fit_jumps(network: Network, parts: Blocks, touched: NDArray[np.bool_], theta: Values, log_weights: Values) -> Jumps:
+    """Proposals learned from draws.
+
+    Parameters: touched (part, unknown), what each part's terms depend on; theta (unknown, draw); log_weights (draw,
+    configuration) of the network's configurations.
+    """
+    if theta.shape[1] > MOST_DRAWS:
+        some = np.linspace(0, theta.shape[1] - 1, MOST_DRAWS).astype(int)
+        theta, log_weights = theta[:, some], log_weights[some]
+    weights = configuration_weights(network.configurations, log_weights)
+    choices_of = _Sides(network, parts, weights)
+    flat = _Flat()
+    number = -1
+    for stack in parts.stacks:
+        for unknowns in stack:
+            number += 1
+            on = np.flatnonzero(touched[number] & (parts.of_unknown < 0))
+            x = np.concatenate([np.ones((theta.shape[1], 1)), theta[on].T], axis=1)
+            flat.add_part(unknowns, on)
+            for share, idle in choices_of.configurations(number):
+                flat.add_configuration(unknowns, x, theta[unknowns].T, share, idle)
+            flat.end_part()
+    return flat.jumps(parts)
+
+
+class _Sides:
+    """The joint configurations of every part's choices, and which unknowns each leaves idle."""
+
+    def __init__(self, network: Network, parts: Blocks, weights: Values) -> None:
+        self.network, self.weights, self.parts = network, weights, parts
+        self.groups_of: dict[int, set[int]] = {}
+        self.copies_of: dict[int, list[tuple[int, float, float, tuple[int, ...], tuple[int, ...]]]] = {}
+        conf = network.configurations
+        position = {key: i for i, key in enumerate(conf.choices)}
+        self.rows = members(conf)
+        group_of = {}
+        for g, rows in enumerate(self.rows):
+            for choice in np.flatnonzero(conf.values[rows[0]] >= 0):
+                group_of[int(choice)] = g
+        for name, index, choices, outcome in network.copies:
+            unknown = network.layout[name].start + int(index)
+            part = int(parts.of_unknown[unknown])
+            where = tuple(position[key] for key in choices)
+            centre, sd = (float(network.arrays[f"{name}_{s}"][index]) for s in ("pm", "ps"))
+            self.copies_of.setdefault(part, []).append((unknown, centre, sd, where, tuple(outcome)))
+            self.groups_of.setdefault(part, set()).update(group_of[c] for c in where if c in group_of)
+
+    def configurations(self, part: int) -> list[tuple[Values, dict[int, tuple[float, float]]]]:
+        """Of each joint configuration: its probability at every draw, and its idle unknowns' centre and sd."""
+        groups = sorted(self.groups_of.get(part, ()))
+        likely = [
+            [row for row in self.rows[g] if self.weights[:, row].sum() >= LEAST_DRAWS] or list(self.rows[g])[:1]
+            for g in groups
+        ]
+        found = []
+        for rows in product(*likely):
+            share = np.ones(len(self.weights))
+            values = np.full(len(self.network.configurations.choices), -1)
+            for row in rows:
+                share = share * self.weights[:, row]
+                own = self.network.configurations.values[row]
+                values = np.where(own >= 0, own, values)
+            if share.sum() >= LEAST_DRAWS or len(groups) == 0:
+                idle = {
+                    unknown: (centre, sd) for unknown, centre, sd, where, outcome in self.copies_of.get(part, ())
+                    if any(values[c] != o for c, o in zip(where, outcome, strict=True))
+                }  # fmt: skip
+                found.append((share, idle))
+        return sorted(found, key=lambda each: -float(each[0].sum()))[:MOST_CONFIGURATIONS]
+
+
+class _Flat:
+    """Collects `Jumps`' stretches."""
+
+    def __init__(self) -> None:
+        self.lists: dict[str, list[NDArray[Any]]] = {}
+        self.begins: dict[str, list[int]] = {}
+        self.weights: list[float] = []
+        self.constants: list[float] = []
+        self.first = 0
+        self.typical: dict[int, float] = {}  # variance of an unknown in the likeliest configuration that uses it
+
+    def add(self, name: str, *values: NDArray[Any]) -> None:
+        self.begins.setdefault(name, [0])
+        self.begins[name].append(self.begins[name][-1] + len(values[0]))
+        for n, each in enumerate(values):
+            self.lists.setdefault(f"{name}{n}", []).append(each)
+
+    def add_part(self, unknowns: Index, on: Index) -> None:
+        self.add("members", unknowns)
+        self.add("shared", on)
+
+    def add_configuration(
+        self, unknowns: Index, x: Values, y: Values, share: Values, idle: dict[int, tuple[float, float]]
+    ) -> None:
+        is_idle = np.array([int(u) in idle for u in unknowns])
+        used = np.flatnonzero(~is_idle)
+        total = share.sum()
+        heavy = x * share[:, None]
+        ridge = np.full(x.shape[1], RIDGE)
+        ridge[0] = 1e-6 * total
+        coefficients = np.linalg.solve(heavy.T @ x + np.diag(ridge), heavy.T @ y[:, used])
+        rest = y[:, used] - x @ coefficients
+        cover = (rest * share[:, None]).T @ rest / total
+        own = np.diag(cover).clip(1e-8)
+        typical = np.array([self.typical.setdefault(int(u), v) for u, v in zip(unknowns[used], own, strict=True)])
+        prior = TYPICAL * len(used)
+        cover = (total * cover + prior * np.diag(typical)) / (total + prior)
+        root = np.linalg.cholesky(cover)
+        centres = np.array([idle[int(u)] for u in unknowns[is_idle]]).reshape(-1, 2)
+        self.add("used", used)
+        self.add("idle", np.flatnonzero(is_idle), centres[:, 0], centres[:, 1])
+        self.add("regression", coefficients.ravel())
+        self.add("root", root.ravel())
+        self.weights.append(float(total) / len(y))
+        self.constants.append(-float(np.log(np.diag(root)).sum() + np.log(centres[:, 1]).sum()))
+
+    def end_part(self) -> None:
+        own = np.sqrt(np.array(self.weights[self.first :]))  # a side that few have found yet must be found soon
+        self.weights[self.first :] = list(own / own.sum())
+        self.first = len(self.weights)
+        self.add("configurations", np.arange(len(own)))
+
+    def _stretches(self, name: str, width: int = 1) -> tuple[Index, tuple[NDArray[Any], ...]]:
+        """Begins, and the values of every kind, joined."""
+        joined = (np.concatenate([np.zeros(0), *self.lists.get(f"{name}{n}", [])]) for n in range(width))
+        return np.array(self.begins.get(name, [0]), dtype=np.int64), tuple(joined)
+
+    def _places(self, name: str) -> tuple[Index, Index]:
+        begins, (places,) = self._stretches(name)
+        return begins, places.astype(np.int64)
+
+    def _numbers(self, name: str) -> tuple[Index, Values]:
+        begins, (numbers,) = self._stretches(name)
+        return begins, numbers
+
+    def jumps(self, parts: Blocks) -> Jumps:
+        """All that was added."""
+        configurations, _ = self._stretches("configurations")
+        shares = np.array(self.weights)
+        sums = [np.cumsum(shares[a:b]) for a, b in pairwise(configurations)]
+        idle, (places, centres, sds) = self._stretches("idle", 3)
+        return Jumps(
+            parts, self._places("members"), self._places("shared"), configurations,
+            np.log(shares) + np.array(self.constants), np.concatenate([np.zeros(0), *sums]), self._places("used"),
+            (idle, places.astype(np.int64), centres, sds), self._numbers("regression"), self._numbers("root"),
+        )  # fmt: skip
