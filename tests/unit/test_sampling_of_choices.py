@@ -8,7 +8,6 @@ import pytest
 from gradeest.belief import sampler
 from gradeest.belief.assembly import build_network
 from gradeest.belief.network import Network
-from gradeest.belief.picking import configuration_weights
 from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose, is_drifting
 from gradeest.belief.sampler import Sampler
 from gradeest.materials.catalogue import load_catalogue
@@ -47,23 +46,16 @@ def test_a_choice_that_is_all_but_decided_is_not_judged(network: Network) -> Non
 
 
 def test_jumps_turn_choices_and_leave_nothing_where_it_was() -> None:
-    """Late chips with a poor assay: a few jumps, and whether it is traces hangs no more on where a particle was."""
+    """Late chips with a poor assay: present or traces, after a few jumps nothing hangs on where a particle was."""
     made = bench([lot("L", Fraction("late", "chips-from-2014", 0.4))], (), [assay("L/late", "Au", 20.0, 0.3)])
     network = build_network(made, load_catalogue())
     found = Sampler(network, np.random.default_rng(3), PARTICLES)
     found.adapt(32)
     mover = found._mover
-
-    def sides() -> np.ndarray:
-        weights = configuration_weights(network.configurations, mover.machine.values(mover.theta)[mover.count :].T)
-        return weights.argmax(axis=1)
-
-    before, accepted = sides(), [float(mover.jump().mean()) for _ in range(20)]
+    present = network.layout["x1"].start
+    before, accepted = mover.theta[present], [float(mover.jump().mean()) for _ in range(20)]
     assert np.mean(accepted) > 0.2
-    shares = np.bincount(sides()) / PARTICLES
-    turned, expected = (before != sides()).mean(), 1 - (shares**2).sum()
-    assert expected > 0.2
-    assert turned > 0.8 * expected
+    assert abs(np.corrcoef(before, mover.theta[present])[0, 1]) < 0.3
 
 
 def test_particles_on_their_way_from_one_side_are_not_settled() -> None:
