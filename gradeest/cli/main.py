@@ -33,6 +33,7 @@ from gradeest.cli import (
     testing,
     unfinished,
     where,
+    why,
     work,
     worksheet,
     year,
@@ -117,6 +118,7 @@ imports.register(app)
 grades.register(app)
 unfinished.register(app)
 where.register(app)
+why.register(app)
 year.register(app)
 ledger.register(app)
 app.add_typer(bench.app)

@@ -138,8 +138,31 @@ def kept_path(opened: Opened, sort: str, state: State, more: Sequence[object]) -
     return opened.place.cache / f"{sort}-{digest([key, *more])}.npz"
 
 
-def sample(opened: Opened, network: Network, report: Report) -> Fit:
-    """The fit itself. It depends on the evidence only, so a new lot or a batch without results needs no other."""
+def believe_without(opened: Opened, bench: Bench, report: Report = say_nothing) -> Posterior:
+    """The posterior of another bench, such as one without some results: only its fit is kept, if it was needed.
+
+    Raises InferenceError where the fast engine does not settle: the reference, which takes minutes, is not asked.
+    """
+    from gradeest.belief import posterior as belief
+
+    catalogue, place = opened.catalogue, opened.place
+    if not gather(bench, catalogue).cells():
+        return belief.draw_prior(bench, catalogue, stream(place, "prior"), PRIOR_DRAWS)
+    network = belief.build_network(bench, catalogue)
+    try:
+        refuse_impossible(network)
+        fit = sample(opened, network, report, fallback=False)
+    except (np.linalg.LinAlgError, FloatingPointError) as err:
+        raise out_of_range(err) from err
+    network = dataclasses.replace(network, arrays=fit.arrays)
+    return belief.posterior_of(fit.theta, network, bench, catalogue, stream(place, "completion"), fit.diagnostics)
+
+
+def sample(opened: Opened, network: Network, report: Report, *, fallback: bool = True) -> Fit:
+    """The fit itself. It depends on the evidence only, so a new lot or a batch without results needs no other.
+
+    Parameters: fallback, whether the reference is asked where the fast engine does not settle.
+    """
     from gradeest.belief import posterior as belief
 
     place = opened.place
@@ -150,7 +173,9 @@ def sample(opened: Opened, network: Network, report: Report) -> Fit:
     if place.engine == "pymc":
         report(0.0, "the reference engine compiles, some minutes")
     rng = np.random.default_rng(place.seed)
-    theta, diagnostics, sampled = belief.sample_network(network, rng, engine=place.engine, report=report)
+    theta, diagnostics, sampled = belief.sample_network(
+        network, rng, engine=place.engine, report=report, fallback=fallback
+    )
     fit = Fit(theta, sampled.arrays, diagnostics)
     cache.write(path, fit)
     return fit

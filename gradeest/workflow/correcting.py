@@ -48,25 +48,30 @@ class Corrected:
 def list_events(place: Place) -> tuple[EventLine, ...]:
     """Everything recorded, in order, corrections marked; each text is what the event says now."""
     with open_bench(place) as opened:
-        events = opened.ledger.events()
-        undone, names = undone_by(events), name_products(events)
-        now = {event.number: event for event in resolve(events)}
-        amended: dict[int, list[int]] = {}
-        for event in events:
-            if event.kind == "amend" and event.number not in undone:
-                amended.setdefault(event.payload["event"], []).append(event.number)
-        return tuple(
-            EventLine(
-                event.number,
-                event.kind,
-                event.happened_on,
-                event.recorded_at,
-                tell(now.get(event.number, event), names),
-                undone.get(event.number),
-                tuple(amended.get(event.number, ())),
-            )
-            for event in events
+        return lines_of(opened)
+
+
+def lines_of(opened: Opened) -> tuple[EventLine, ...]:
+    """The same of a ledger that is open."""
+    events = opened.ledger.events()
+    undone, names = undone_by(events), name_products(events)
+    now = {event.number: event for event in resolve(events)}
+    amended: dict[int, list[int]] = {}
+    for event in events:
+        if event.kind == "amend" and event.number not in undone:
+            amended.setdefault(event.payload["event"], []).append(event.number)
+    return tuple(
+        EventLine(
+            event.number,
+            event.kind,
+            event.happened_on,
+            event.recorded_at,
+            tell(now.get(event.number, event), names),
+            undone.get(event.number),
+            tuple(amended.get(event.number, ())),
         )
+        for event in events
+    )
 
 
 def tell(event: Event, names: Mapping[int, str]) -> str:

@@ -90,6 +90,7 @@ ARGUMENTS = {
     "lot show": ("shed",),
     "batch show": ("B1",),
     "where": ("B1",),
+    "why": ("shed/strips",),
     "bid": ("shed.toml",),
     "compare": ("shed/strips", "--monthly", "100 g"),
     "cost": ("B1",),

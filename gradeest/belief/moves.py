@@ -1,0 +1,133 @@
+"""What a grade rests on: pieces of evidence, the bench without one of them, and how far that piece moved the belief.
+
+A piece is what one batch's results say of one metal, one spot test, or one assay. It is judged by leaving it out: the
+belief with it against the belief from all the others. How much it told is the divergence (Kullback and Leibler 1951) of
+the first from the second, of whether the metal is there and of ln grade; by the chain rule that of the two chances of
+traces, and on either side that of two normals with the draws' means and spreads,
+
+    ln(s0 / s1) + (s1^2 + (m1 - m0)^2) / (2 s0^2) - 1/2,        1 with the piece, 0 without it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gradeest.belief.evidence import Evidence
+from gradeest.belief.layers import jar_of, parts_of
+from gradeest.records.domain import Bench
+
+Values = NDArray[np.float64]  # (draw,)
+Flags = NDArray[np.bool_]
+Sort = Literal["weight", "weight so far", "non-detect", "spot test", "assay"]
+SORTS: dict[str, Sort] = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}
+BENCH_RESULTS = ("assays",)  # fields of a bench that hold results, and those of a batch
+BATCH_RESULTS = ("products", "nondetects", "spot_tests")
+LEAST_SIDE = 30  # draws on a side below which its spread says nothing
+BLOCKS = 20  # of draws, for the Monte Carlo error
+NATS = math.log(2)  # of a bit
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What was recorded by `events`: `sort` of result, of a batch or of a fraction (`about`), on one metal."""
+
+    sort: Sort
+    about: str
+    metal: str
+    events: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Belief:
+    """Draws of one grade: g/t, and whether it is only a trace; (draw,) each, in the order of the fit's particles."""
+
+    grade_g_per_t: Values
+    is_trace: Flags
+
+
+@dataclass(frozen=True)
+class Move:
+    """How far a belief moved: by which factor its median did, and bits told; with their Monte Carlo errors."""
+
+    factor: float
+    ln_factor_mcse: float
+    bits: float
+    bits_mcse: float
+
+
+def list_pieces(evidence: Evidence) -> tuple[Piece, ...]:
+    """All pieces of evidence of a bench, those of batches first."""
+    return tuple(_pieces(evidence))
+
+
+def _pieces(evidence: Evidence) -> Iterator[Piece]:
+    for item in evidence.batch_metals:
+        events = [product.event for product in item.products]
+        if item.role == "N" and item.nondetect is not None:
+            events = [item.nondetect.event]
+        if item.role in SORTS:
+            yield Piece(SORTS[item.role], item.batch, item.metal, tuple(sorted(set(events))))
+        for test in item.tests:
+            yield Piece("spot test", item.batch, item.metal, (test.event,))
+    for assay in evidence.assays:
+        yield Piece("assay", jar_of(parts_of(assay)[0][0]), assay.metal, (assay.event,))
+
+
+def batches_behind(bench: Bench, address: str) -> tuple[str, ...]:
+    """Batches that took of a fraction, and those that took what such batches had left, in order."""
+    found: dict[str, None] = {}
+    for batch in bench.batches.values():  # what a batch left is only charged to later ones
+        if any(charge.address == address or charge.address.partition("/")[0] in found for charge in batch.charges):
+            found[batch.name] = None
+    return tuple(found)
+
+
+def leave_out(bench: Bench, events: Collection[int]) -> Bench:
+    """The bench as if these results had not been recorded."""
+
+    def others(record: Any, fields: tuple[str, ...]) -> dict[str, Any]:
+        return {name: tuple(one for one in getattr(record, name) if one.event not in events) for name in fields}
+
+    batches = {name: replace(batch, **others(batch, BATCH_RESULTS)) for name, batch in bench.batches.items()}
+    return replace(bench, batches=batches, **others(bench, BENCH_RESULTS))
+
+
+def measure_move(now: Belief, without: Belief) -> Move:
+    """How far the belief is from the one without a piece. Errors by leaving out a block of draws at a time."""
+    whole = np.array(_compare(now, without))
+    ours = [_compare(_less(now, n), without) for n in range(BLOCKS)]
+    theirs = [_compare(now, _less(without, n)) for n in range(BLOCKS)]
+    parts = np.array([ours, theirs])
+    error = np.sqrt((BLOCKS - 1) * parts.var(axis=1).sum(axis=0))
+    return Move(math.exp(whole[0]), float(error[0]), max(float(whole[1]), 0.0), float(error[1]))
+
+
+def _less(belief: Belief, block: int) -> Belief:
+    """A belief without one block of its draws."""
+    kept = np.arange(len(belief.is_trace)) * BLOCKS // len(belief.is_trace) != block
+    return Belief(belief.grade_g_per_t[kept], belief.is_trace[kept])
+
+
+def _compare(now: Belief, without: Belief) -> tuple[float, float]:
+    """ln of the ratio of the medians, and bits."""
+    ln_now, ln_without = np.log(now.grade_g_per_t), np.log(without.grade_g_per_t)
+    return float(np.median(ln_now) - np.median(ln_without)), told_nats(ln_now, now, ln_without, without) / NATS
+
+
+def told_nats(ln_now: Values, now: Belief, ln_without: Values, without: Belief) -> float:
+    """The divergence, in nats. A side that hardly holds draws counts by its chance alone."""
+    total = 0.0
+    for side in (False, True):
+        one, other = ln_now[now.is_trace == side], ln_without[without.is_trace == side]
+        p, q = ((len(part) + 0.5) / (len(all_of) + 1) for part, all_of in ((one, ln_now), (other, ln_without)))
+        total += p * math.log(p / q)
+        if min(len(one), len(other)) >= LEAST_SIDE:
+            m1, m0, s1, s0 = float(one.mean()), float(other.mean()), float(one.std()), float(other.std())
+            total += p * (math.log(s0 / s1) + (s1**2 + (m1 - m0) ** 2) / (2 * s0**2) - 0.5)
+    return total
