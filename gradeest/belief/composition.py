@@ -232,8 +232,13 @@ class Minutes:
     sorting_sd: float
 
     def draw(self, draws: int, rng: np.random.Generator) -> Values:
-        """Minutes per kg of sortings to come, (draw,)."""
-        return np.exp(self.mean + math.hypot(self.mean_sd, self.sorting_sd) * rng.standard_normal(draws))
+        """Minutes per kg of a sorting to come, (draw,)."""
+        return self.draw_several(draws, 1, rng)[:, 0]
+
+    def draw_several(self, draws: int, sortings: int, rng: np.random.Generator) -> Values:
+        """Minutes per kg of several sortings by the same hands, (draw, sorting)."""
+        mean = self.mean + self.mean_sd * rng.standard_normal((draws, 1))
+        return np.exp(mean + self.sorting_sd * rng.standard_normal((draws, sortings)))
 
 
 def learn_minutes(row: Quantiles, timings: Sequence[Timing], learned_share: float) -> Minutes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +18,18 @@ Values = NDArray[np.float64]
 
 
 def run_forward(
-    posterior: Posterior, runs: Sequence[Run], catalogue: Catalogue, rng: np.random.Generator, draws: int = 20_000
+    posterior: Posterior,
+    runs: Sequence[Run],
+    catalogue: Catalogue,
+    rng: np.random.Generator,
+    draws: int = 20_000,
+    mass_kg: Mapping[str, Values] | None = None,
 ) -> Outcome:
     """Forward draws of runs, each processing a mass of one fraction alone.
 
     Posterior draws are reused in turn when `draws` is larger; `Outcome.origin` says which. A run of less than what is
-    left of a fraction takes a random portion of it (Dirichlet split).
+    left of a fraction takes a random portion of it (Dirichlet split). `mass_kg`: draws (draw,) of a mass that is not
+    known yet, by address; the run's own is then what is expected of it.
     """
     origin = np.resize(rng.permutation(posterior.draws), draws)
     shape = (len(runs), len(posterior.metals), draws)  # draws of a run lie side by side
@@ -32,6 +38,8 @@ def run_forward(
     forms = []
     for n, run in enumerate(runs):
         contained[:, n] = _contained(posterior, run, origin, rng)
+        if mass_kg is not None:
+            contained[:, n] *= mass_kg[run.address][:, None] / run.mass_kg
         trace[:, n] = posterior.is_trace[origin, posterior.fractions.index(run.address)]
         usual = catalogue.routes[run.route].usual_form
         forms.append(dict(usual))

@@ -30,6 +30,7 @@ from gradeest.cli import (
     sorting,
     stock,
     streams,
+    stripping,
     testing,
     unfinished,
     where,
@@ -104,6 +105,7 @@ choosing.register(app)
 testing.register(app)
 alternatives.register(app)
 saving.register(app)
+stripping.register(app)
 cost.register(app)
 app.add_typer(batch.app)
 app.add_typer(record.app)

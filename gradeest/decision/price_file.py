@@ -64,6 +64,12 @@ def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
             )
     for kind in catalogue.kinds:
         yield Entry(f"sell_as_is.per_kg.{kind}", "amount", None, "money a buyer offers per kg; replaces the share")
+    for state, meaning in BOARD_STATES:
+        yield Entry(f"boards.share.{state}", "share", shares.get(f"as-is:boards-{state}"), f"of the metal, {meaning}")
+    for state, meaning in BOARD_STATES:
+        for board in catalogue.boards.values():
+            if not board.stop:
+                yield Entry(f"boards.{state}_per_kg.{board.id}", "amount", None, f"money per kg, {meaning}")
 
 
 ROUTE_ROWS = (
@@ -72,6 +78,10 @@ ROUTE_ROWS = (
     ("hours_fixed", "hours-fixed", "hands-on hours per batch"),
     ("hours_per_kg", "hours-per-kg", "hands-on hours per kg of feed"),
 )
+
+
+BOARD_STATES = (("whole", "boards with all parts on"), ("picked", "boards of which parts were taken"))
+EXAMPLES = ("sell_as_is.per_kg", *(f"boards.{state}_per_kg" for state, _ in BOARD_STATES))
 
 
 def parse_metal_price(text: object, currency: str) -> float:
@@ -276,6 +286,7 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
         deduction_g={metal: row.q50 for metal, row in by_name("settlement.deduction_g.").items()},
         as_is_share=by_name("sell_as_is.share."),
         as_is_per_kg=by_name("sell_as_is.per_kg."),
+        boards=by_name("boards."),
         assumed=tuple(reader.assumed),
         warnings=tuple(warnings),
         items=by_name("items."),
@@ -307,7 +318,7 @@ def format_prices(catalogue: Catalogue, currency: str) -> str:
         if head != table:
             lines += ["", f"[{head}]"]
             table = head
-        elif head == "sell_as_is.per_kg":
+        elif head in EXAMPLES:
             continue  # one example of the rows without a default is enough
         lines.append(_format_row(entry, name, currency))
     return "\n".join(lines) + "\n"
@@ -327,7 +338,7 @@ def _format_row(entry: Entry, name: str, currency: str) -> str:
     if entry.form == "price":
         return f'{name} = ""  # {entry.meaning}'
     if entry.prior is None:
-        more = "; any kind may stand here" if entry.key.startswith("sell_as_is.") else ""
+        more = "; any kind may stand here" if entry.key.startswith(EXAMPLES) else ""
         return f"# {name} = 0.00  # {entry.meaning}{more}"
     row = entry.prior
     value = f"{row.q50:g}" if row.q5 == row.q95 or entry.form == "number" else f"[{row.q5:g}, {row.q50:g}, {row.q95:g}]"

@@ -52,6 +52,7 @@ class Prices:
     deduction_g: Mapping[str, float]  # g of fine metal of a settlement that are never paid, by metal
     as_is_share: Mapping[str, Quantiles]  # by class or kind: share of the usual metal value a buyer pays
     as_is_per_kg: Mapping[str, Quantiles]  # by kind: what a buyer offered per kg; replaces the share
+    boards: Mapping[str, Quantiles] = field(default_factory=dict)  # "share.whole", "whole_per_kg.KIND", "picked" too
     assumed: tuple[str, ...] = ()  # rows the file does not hold: taken from the priors
     changes: tuple[str, ...] = ()  # "Au=-12%": changes tried on top of the file
     warnings: tuple[Issue, ...] = ()

@@ -65,10 +65,24 @@ def route_cautions(catalogue: Catalogue, route: str) -> RouteCautions:
     return RouteCautions(route, hazards, tuple(dict.fromkeys(name for name in names if name != "common")), laws)
 
 
-def board_cautions(catalogue: Catalogue, kinds: Iterable[str]) -> tuple[str, ...]:
-    """The cautions of kinds of boards, each once, refusals first: one line each, with whom to ask."""
-    keys = dict.fromkeys(
-        key for kind in kinds for key in (catalogue.boards[kind].stop, *catalogue.boards[kind].hazards)
+@dataclass(frozen=True)
+class BoardCaution:
+    """A caution of kinds of boards: one line with whom to ask."""
+
+    kinds: tuple[str, ...]
+    line: str
+
+
+def board_cautions(catalogue: Catalogue, kinds: Iterable[str]) -> tuple[BoardCaution, ...]:
+    """The cautions of kinds of boards, each once with the kinds it belongs to, refusals first."""
+    found: dict[str, list[str]] = {}
+    for kind in dict.fromkeys(kinds):
+        board = catalogue.boards[kind]
+        for key in dict.fromkeys((board.stop, *board.hazards)):
+            if key:
+                found.setdefault(key, []).append(kind)
+    hazards = sorted((catalogue.hazards[key] for key in found), key=lambda hazard: hazard.level != "STOP")
+    return tuple(
+        BoardCaution(tuple(found[h.id]), f"{'STOP: ' if h.level == 'STOP' else ''}{h.line} [{h.authority}]")
+        for h in hazards
     )
-    hazards = sorted((catalogue.hazards[key] for key in keys if key), key=lambda hazard: hazard.level != "STOP")
-    return tuple(f"{'STOP: ' if h.level == 'STOP' else ''}{h.line} [{h.authority}]" for h in hazards)

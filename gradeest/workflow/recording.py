@@ -154,7 +154,8 @@ def cautions_of_boards(place: Place, lot: Lot) -> tuple[str, ...]:
         return ()
     from gradeest.materials.catalogue import load_catalogue
 
-    return (*board_cautions(load_catalogue(place.priors), [pile.kind for pile in lot.boards]), DEFER)
+    found = board_cautions(load_catalogue(place.priors), [pile.kind for pile in lot.boards])
+    return (*(f"{', '.join(one.kinds)}: {one.line}" for one in found), DEFER)
 
 
 @dataclass(frozen=True)

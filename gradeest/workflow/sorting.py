@@ -91,7 +91,7 @@ def weigh_part(
             untouched_kg(bench, address) or 0.0,
             minutes,
             compare(opened, before, board, kind),
-            board_cautions(opened.catalogue, [board]),
+            tuple(one.line for one in board_cautions(opened.catalogue, [board])),
         )
 
 

@@ -62,11 +62,11 @@ def test_stripped_left_and_dust_are_what_was_received(attic: Run) -> None:
 
 
 def test_the_balance_closes_after_any_sorting(attic: Run) -> None:
-    """Twelve weighings at random: some are refused, and what is kept adds up."""
+    """Eight weighings at random: some are refused, and what is kept adds up."""
     rng = np.random.default_rng(7)
     kinds = ("fingers-cards", "chips-mixed", "connectors", "boards-stripped")
     codes = set()
-    for _ in range(12):
+    for _ in range(8):
         boards, part = rng.uniform(0.2, 2.5), rng.uniform(0.005, 1.2)
         words = ("lot", "weigh", "attic", str(rng.choice(kinds)), f"{part:.3f} kg", "--boards", f"{boards:.3f} kg")
         codes.add(attic(*words, "--from", "cards", *DAY).code)
@@ -186,3 +186,64 @@ def test_boards_in_a_csv_file(run: Run, tmp_path: Path) -> None:
         ("pile", "boards-memory", 2.0, None),
         ("phone", "boards-phone", None, 12),
     ]
+
+
+PRICES = 'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = "1 / g"\nPd = "30 / g"\n'  # invented
+
+
+def test_strip_order_says_the_cautions_first_and_where_to_stop(attic: Run, tmp_path: Path) -> None:
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    ran = attic("strip-order")
+    assert ran.code == 0, ran.err
+    assert max(len(line) for line in ran.out.splitlines()) <= 80
+    order = (
+        "STOP",
+        "capacitors stay charged",
+        "refused, nothing is taken off",
+        "in this order",
+        "The numbers are settled",
+    )
+    assert [ran.out.index(words) for words in order] == sorted(ran.out.index(words) for words in order)
+    shown = attic("strip-order", "attic", "--json").json
+    assert shown["refused"] == ["attic/transmitter"]
+    assert {row["kind"] for row in shown["rows"]} >= {"fingers-cards", "chips-mixed", "bga-wirebond", "connectors"}
+    taken = [row for row in shown["rows"] if row["step"] is not None]
+    assert sum(row["gain"]["mean"] for row in taken) == pytest.approx(shown["gain"]["mean"], abs=1e-6)
+    for row in shown["rows"]:
+        assert row["mass_kg"]["q5"] < row["mass_kg"]["q50"] < row["mass_kg"]["q95"] < 6.0
+        if row["step"] is None:
+            assert row["gain"]["mean"] <= 1e-9
+    assert attic("strip-order", "--json").json["gain"] == shown["gain"]  # the same seed, the same numbers
+
+
+def test_prices_of_boards_decide_and_hours_limit(attic: Run, tmp_path: Path) -> None:
+    file = tmp_path / "prices.toml"
+    file.write_text(PRICES + "[boards.whole_per_kg]\nboards-cards = 500\n", encoding="utf-8")
+    whole = attic("strip-order", "--json").json
+    assert all(row["step"] is None for row in whole["rows"])
+    assert whole["whole"]["mean"] == pytest.approx(3000.0)
+    assert "Take nothing off" in attic("strip-order").out
+    file.write_text(
+        PRICES + "[boards.whole_per_kg]\nboards-cards = 1\n[boards.picked_per_kg]\nboards-cards = 1\n", encoding="utf-8"
+    )
+    much = attic("strip-order", "--json").json
+    little = attic("strip-order", "--hours", "0.5", "--json").json
+    assert much["gain"]["mean"] > little["gain"]["mean"] > 0
+    assert little["hours"]["mean"] <= 0.5
+    file.write_text(PRICES + "[boards.whole_per_kg]\nboards-crads = 1\n[boards.share]\nwhole = 1.4\n", encoding="utf-8")
+    wrong = attic("strip-order")
+    assert wrong.code == 3
+    assert "boards.whole_per_kg.boards-cards" in wrong.err
+    assert "boards.share.whole" in wrong.err
+
+
+def test_strip_order_without_prices_or_boards_says_what_to_do(attic: Run, tmp_path: Path) -> None:
+    ran = attic("strip-order", "attic")
+    assert ran.code == 3
+    assert "prices new" in ran.err
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    assert attic("strip-order", "attc").code == 3
+    assert attic("strip-order", "attic", "--from", "crads").code == 3
+    refused = attic("strip-order", "attic", "--from", "transmitter")
+    assert refused.code == 3
+    assert "nothing is to be taken off" in refused.err
