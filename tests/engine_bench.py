@@ -88,13 +88,14 @@ def spot_test(
 
 
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 13 batches, two lots, three metals.
+    """Every kind of evidence on one bench: 16 batches, two lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
     and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
     interval after a spill, with a stream set aside; a jar of two sources, run and assayed; spot tests before and after
     the drop, beside weights, limits and alone; assays, one of a weighed
-    fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches.
+    fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches;
+    streams that a later batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts.
     """
     lots = [
         lot(
@@ -103,8 +104,9 @@ def every_evidence() -> Bench:
             Fraction("wet", "chips-mixed", 1.0, wet=True), Fraction("few", "chips-from-2014", 0.6),
         ),
         lot(
-            "L2", Fraction("fing", "fingers-memory", 1.0), Fraction("mlcc", "mlcc-unsorted", 0.3),
-            Fraction("late", "chips-from-2014", 0.5), Fraction("jar", "chips-dip", 0.9, layers_kg=(0.5, 0.4)),
+            "L2", Fraction("fing", "fingers-memory", 1.0), Fraction("pins", "pins-mixed", 0.2),
+            Fraction("mlcc", "mlcc-unsorted", 0.3), Fraction("late", "chips-from-2014", 0.5),
+            Fraction("jar", "chips-dip", 0.9, layers_kg=(0.5, 0.4)),
         ),
     ]  # fmt: skip
     gone = NonDetect("B4", "Au", 0.02, "gone", DAY)
@@ -134,9 +136,18 @@ def every_evidence() -> Bench:
             "B9", "foils-peroxide", [("L2/fing", 0.3)],
             product("au-1", "B9", "Au", "gold-powder", 0.5, interval_g=0.4), aside=["wires"], lost=[(0.2, 0.5)],
         ),
+        batch(
+            "B10", "chips-burn", [("L2/jar", 0.6)], product("au-1", "B10", "Au", "gold-powder", 0.09),
+            aside=["dies", "legs"],
+        ),
         batch("B12", "mlcc-nitric", [("L2/mlcc", 0.1)], nondetects=[replace(negative, batch="B12")]),
         batch("B13", "chips-burn", [("L1/late", 0.2)], nondetects=[replace(gone, batch="B13")]),
-        batch("B10", "chips-burn", [("L2/jar", 0.6)], product("au-1", "B10", "Au", "gold-powder", 0.09)),
+        batch("B14", "ash-leach", [("B9/wires", 0.005)], product("au-1", "B14", "Au", "gold-powder", 0.12)),
+        batch(
+            "B15", "ash-leach", [("L2/pins", 0.2), ("B10/dies", 0.005)],
+            product("au-1", "B15", "Au", "gold-powder", 0.31),
+        ),
+        batch("B16", "ash-leach", [("B10/legs", 0.01)], nondetects=[NonDetect("B16", "Au", 0.05, "gone", DAY)]),
     ]  # fmt: skip
     tests = {
         "B1": [spot_test("B1", "faint", 2.0), spot_test("B1", "strong", 2.0, "before-drop")],
@@ -146,7 +157,7 @@ def every_evidence() -> Bench:
     batches = [replace(one, spot_tests=tuple(tests.get(one.name, ()))) for one in batches]
     waiting = batch("B11", "chips-burn", [("L1/late", 0.3)], closed=False)
     only_tested = replace(waiting, spot_tests=(spot_test("B11", "clear", 1.0, "before-drop"),))
-    batches[-1] = replace(batches[-1], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
+    batches[9] = replace(batches[9], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
     batches.append(only_tested)
     assays = [
         replace(assay("L2/jar", "Au", 180, 0.2), layers_kg=(0.5, 0.4)),

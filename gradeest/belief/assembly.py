@@ -19,9 +19,11 @@ from gradeest.belief.network import (
     AnchoredCell,
     Cell,
     Copy,
+    Decided,
     GradeScale,
     Network,
     Register,
+    SetAside,
     failed,
     floats,
     integers,
@@ -30,6 +32,17 @@ from gradeest.belief.network import (
 from gradeest.belief.outflows import list_outflows
 from gradeest.belief.portions import list_anchored, list_free, list_weighed
 from gradeest.belief.readings import list_readings
+from gradeest.belief.streams import (
+    adding,
+    all_streams,
+    charge_rows,
+    is_share_of_rest,
+    kept_choices,
+    list_kept,
+    list_stream_values,
+    stream_choices,
+    takers,
+)
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
@@ -54,6 +67,7 @@ class Assembly:
         self.bench, self.catalogue, self.k = bench, catalogue, catalogue.constants
         self.evidence = gather(bench, catalogue)
         self.items = self.evidence.batch_metals
+        self.item_of = {item.batch_metal: item for item in self.items}
         self.count: dict[str, int] = {role: sum(i.role == role for i in self.items) for role in ROLES}
         self.backward = self.count["W"] + self.count["O"]
         self.arrays: dict[str, Any] = {}
@@ -81,6 +95,12 @@ class Assembly:
         self.product_rows: dict[int, list[int]] = {}  # batch metal -> its products
         self.n_products = 0
         self.wp: dict[tuple[str, int], dict[tuple[int, ...], int]] = {}  # (batch, cell) -> weighed portion
+        self.ws: dict[tuple[str, str], dict[tuple[int, ...], int]] = {}  # (stream, metal) -> weighed portion
+        self.aside_of: dict[tuple[str, str], int] = {}  # (stream, metal) -> 1 + its unknown odds
+        self.set_aside: list[SetAside] = []
+        self.kept_rows: dict[tuple[str, str], Decided] = {}  # batch metal -> what it kept
+        self.stream_values: dict[tuple[str, str], Decided] = {}  # (stream, metal) -> value, where it runs forward
+        self.n_kept = self.stream_base = self.stream_levels = 0
 
     def build(self) -> Network:
         self._cells()
@@ -92,6 +112,8 @@ class Assembly:
         list_weighed(self)
         list_anchored(self)
         list_free(self)
+        list_kept(self)
+        list_stream_values(self)
         self._parameters()
         rows = tabulate(self)
         layout, start = {}, 0
@@ -102,11 +124,11 @@ class Assembly:
         zero = sum(rows.values())
         configurations = enumerate_configurations(self.graph, self.factors, zero)
         self.arrays["cfg_terms"], self.arrays["group_cfgs"] = configurations.terms, configurations.of_group
-        arrays = {
+        arrays: dict[str, Any] = {
             name: np.asarray(a, dtype=np.int64 if np.asarray(a).dtype.kind in "iu" else np.float64)
             for name, a in self.arrays.items()
         }
-        sizes = {
+        sizes: dict[str, int] = {
             **self.count,
             "reading": self.unknowns["reading"],
             "open_product": len(self.arrays["open_ln_y"]),
@@ -119,12 +141,18 @@ class Assembly:
             "small": rows["small"],
             "limit": rows["limit"],
             "spot": rows["spot"],
+            "kept": self.n_kept,
+            "told_stream": len(self.ws),
+            "stream_value": self.no_value - self.stream_base,
+            "stream_level": self.stream_levels,
         }
         return Network(
             arrays, layout, normals, start, sizes, self.k["holdup.full_from_g"], self.k["holdup.exponent"],
             self.evidence, tuple(self.cells), {name: tuple(a.in_order()) for name, a in self.axis.items()},
             self.anchored, self.free_index, self.values, configurations, dict(self.graph.fixed),
             (*self.evidence.notes, *self.fixed_notes), tuple(self.copies),
+            all_streams(self), tuple(self.set_aside),
+            frozenset(i.batch_metal for i in self.items if is_share_of_rest(self, i)),
         )  # fmt: skip
 
     def scale(self, kind: str, metal: str) -> GradeScale:
@@ -193,6 +221,10 @@ class Assembly:
         for item in self.items:
             if item.role not in BACKWARD:
                 self.graph.connect(self.item_choices(item))
+            else:
+                self.graph.connect(self.split_choices(item))
+                if takers(self, item):
+                    self.graph.connect(kept_choices(self, item))
         for assay in self.evidence.assays:
             cells = [self.cell_of[address, assay.metal] for address, _ in parts_of(assay)]
             self.graph.connect([key for cell in cells for key in self.local(cell)])
@@ -221,18 +253,21 @@ class Assembly:
         self.graph.add(key, rough_log_odds(cell, self, "trace"))
 
     def split_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
-        """Choices that move the split of a weighed batch's metal: its failure and, where it is pooled, what decides
-        its members (the least decided ones, at most MOST_SPLITS of them)."""
+        """Choices that move the split of a weighed batch's metal: its failure; where it is pooled, what decides its
+        members (the least decided ones, at most MOST_SPLITS of them); what decides streams that later weights tell."""
         own = failed(item)
-        if len(item.portions) == 1:
-            return (own,)
+        later = [key for other, _ in adding(self, item) for key in self.split_choices(other)]
+        if item.members == 1:
+            return tuple(dict.fromkeys((own, *later)))
         others: dict[Hashable, None] = {}
         for address in item.portions:
             cell = self.cell_of[address, item.metal]
             others.update(dict.fromkeys(failed(i) for i in self.weights_of[cell] if i is not item))
             others[switch(self.cells[cell])] = None
+        if item.portions:
+            others.update(dict.fromkeys(failed(self.item_of[part.left_by, item.metal]) for part in item.streams))
         open_ones = sorted((k for k in others if abs(self.graph.log_odds[k]) < CERTAIN), key=self._decided)
-        return (own, *open_ones[: MOST_SPLITS - 1])
+        return tuple(dict.fromkeys((own, *open_ones[: MOST_SPLITS - 1], *later)))
 
     def _decided(self, key: Hashable) -> float:
         return abs(self.graph.log_odds[key])
@@ -248,14 +283,20 @@ class Assembly:
 
     def item_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
         keys: dict[Hashable, None] = {failed(item): None} if item.tells_recovery else {}
+        return tuple(dict.fromkeys((*keys, *self.charge_choices(item))))
+
+    def charge_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
+        """Choices that decide what went into a batch that is not read backwards."""
+        keys: dict[Hashable, None] = {}
         for address in item.portions:
             keys.update(dict.fromkeys(self.local(self.cell_of[address, item.metal])))
+        for part in item.streams:
+            keys.update(dict.fromkeys(stream_choices(self, part, item.metal)))
         return tuple(keys)
 
     def portion_rows(self, item: BatchMetal, chosen: Mapping[Hashable, int]) -> list[int]:
-        """Values of the portions that a batch which is not read backwards took, under the choices made."""
-        cells = [self.cell_of[address, item.metal] for address in item.portions]
-        return [self.values[c, item.batch][tuple(chosen[k] for k in self.local(c))] for c in cells]
+        """Values of all that a batch which is not read backwards took, under the choices made."""
+        return charge_rows(self, item, chosen)
 
     def pairs(self) -> list[tuple[int, int, float]]:
         found = []
@@ -303,8 +344,8 @@ class Assembly:
         so_far = [item for item in self.items if item.role == "O"]
         last = self.unknowns["reading"] + sum(len(i.products) for i in self.items if i.role == "O")
         self.arrays |= {
-            "bm_rm": integers(rm[i.route, i.metal] for i in self.items),
-            "bm_am": integers(am[i.metal] for i in self.items),
+            "bm_rm": integers(rm[i.route, i.metal] if i.role != "X" else 0 for i in self.items),  # X: not used
+            "bm_am": integers(am[i.metal] if i.role != "X" else 0 for i in self.items),
             "bm_ln_holdup": np.log(floats(holdup)),
             "bm_products": pad_rows([self.product_rows[n] for n in counted], last),
             "extra_ref": floats(rough_extra(item, self) for item in so_far),
@@ -379,9 +420,7 @@ class Assembly:
 def grade_scale(bench: Bench, catalogue: Catalogue, kind: str, metal: str) -> GradeScale:
     """The grade scale of a kind, with L = 1,000,000 g/t where the person insisted on an incredible result."""
     sure = any(
-        p.sure and p.metal == metal and any(bench.fraction(c.address).kind == kind for c in b.charges)
-        for b in bench.batches.values()
-        for p in b.products
+        p.sure and p.metal == metal and kind in bench.kinds_in(b) for b in bench.batches.values() for p in b.products
     ) or any(a.sure and a.metal == metal and bench.fraction(parts_of(a)[0][0]).kind == kind for a in bench.assays)
     row = catalogue.kinds[kind].grades[metal]
     return GradeScale.of(row, catalogue.constants["grade.max_g_per_t"] if sure else None)

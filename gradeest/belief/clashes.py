@@ -4,7 +4,8 @@ No run can bring out more than went in, whatever its recovery: the metal in a ba
 assays of its fractions allow (a fraction without an assay may hold up to L). Two assays of one fraction are held
 against each other. A *clash* lies beyond `BEYOND_SDS` of both sides' uncertainty on the ln scale. What an ordinary run
 would contradict but a failed one explains is no clash; it is named only where a fit did not settle (`strains`).
-Jars of several sources are left out: what was sampled and what was run need not be the same mixture.
+Jars of several sources are left out: what was sampled and what was run need not be the same mixture. So are batches
+that took a stream of another one.
 """
 
 from __future__ import annotations
@@ -64,11 +65,10 @@ def find_strains(bench: Bench, catalogue: Catalogue) -> tuple[Clash, ...]:
 class _Search:
     def __init__(self, bench: Bench, catalogue: Catalogue) -> None:
         self.bench, self.catalogue, self.k = bench, catalogue, catalogue.constants
-        self.items = [
-            i
-            for i in gather(bench, catalogue).batch_metals
-            if i.role != "T" and min(i.portions.values(), default=0) > 0
-        ]
+        self.items = [  # a stream may hold anything its batch did
+            i for i in gather(bench, catalogue).batch_metals
+            if i.role not in "TX" and not i.streams and min(i.portions.values(), default=0) > 0
+        ]  # fmt: skip
         self.assays: dict[tuple[str, str], list[Assay]] = {}  # of fractions of one source
         for assay in bench.assays:
             if not assay.layers_kg and not bench.fraction(assay.address).layers_kg:

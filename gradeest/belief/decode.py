@@ -33,6 +33,7 @@ class Fitted:
     switches: dict[tuple[str, str, str], Flags]  # (lot, kind, metal): traces only
     failed: dict[tuple[str, str], Flags]  # (batch, metal)
     charge_g: dict[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
+    stream_g: dict[tuple[str, str], Values]  # (stream, metal): metal set aside, of batches that evidence speaks of
 
 
 def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
@@ -51,7 +52,7 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
 
     state = state_at(theta, network)
     chosen = choose(network, state, rng)
-    found = Fitted({}, {}, {}, {}, {}, {}, {}, {})
+    found = Fitted({}, {}, {}, {}, {}, {}, {}, {}, {})
     for key, side in chosen.items():
         assert isinstance(key, tuple)
         if key[0] == "trace":
@@ -87,22 +88,77 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
             if item.metal == cell.metal and cell.address in item.portions:
                 row = _lookup(network.values[c, item.batch], local, chosen)
                 found.charge_g[item.batch, cell.address, cell.metal] = np.exp(_pick(state.values, row))
+    _streams(network, state, chosen, found)
+    _set_aside(theta, network, state, chosen, found, rng)
     _recovered(network, state, chosen, found)
     return state, found
 
 
-def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
-    """Share a weighed batch's products among its fractions by the metal each brought.
+def _streams(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
+    """Metal of the streams that went into later batches."""
+    for item in network.evidence.batch_metals:
+        for part in item.streams:
+            choices, rows = network.streams[part.address, item.metal]
+            grams = np.exp(_pick(state.values, _lookup(rows, choices, chosen)))
+            found.charge_g[item.batch, part.address, item.metal] = grams
+            found.stream_g[part.address, item.metal] = grams / part.share
 
-    What was spilled or set aside was not processed: it counts as if it had given as much as the rest.
+
+def _set_aside(
+    theta: Values, network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted,
+    rng: np.random.Generator,
+) -> None:  # fmt: skip
+    """Metal of the streams that no result tells of: shares of what the others left of the charge, or of the rest."""
+    by_batch: dict[tuple[str, str], dict[tuple[str, str], Values]] = {}
+    start = network.layout["aside"].start
+    for one in network.set_aside:
+        z = theta[:, start + one.unknown] if one.unknown >= 0 else rng.normal(size=len(theta))
+        odds = by_batch.setdefault((one.address.partition("/")[0], one.metal), {})
+        odds[one.address, one.metal] = np.exp(one.centre + one.sd * z)
+    for n, item in enumerate(network.evidence.batch_metals):
+        own = {k: o for k, o in by_batch.get(item.batch_metal, {}).items() if k not in found.stream_g}
+        if not own:
+            continue
+        whole = charge_of(item.batch_metal, found)
+        if item.batch_metal in network.stated_for_all:
+            ln_work = _pick(state.ln_in_work, n + chosen["failed", item.batch, item.metal] * network.sizes["backward"])
+            whole = np.exp(ln_work) * -np.expm1(np.minimum(state.ln_m[:, n] - ln_work, 0.0))
+        for key, grams in found.stream_g.items():
+            if (key[0].partition("/")[0], key[1]) == item.batch_metal:
+                whole = whole - grams
+        shares = 1 + np.sum(list(own.values()), axis=0)
+        found.stream_g.update({key: np.maximum(whole, 0.0) * odds / shares for key, odds in own.items()})
+
+
+def charge_of(batch_metal: tuple[str, str], found: Fitted) -> Values:
+    """All metal that went into a batch, (draw,)."""
+    return np.asarray(sum(g for (batch, _, metal), g in found.charge_g.items() if (batch, metal) == batch_metal))
+
+
+def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
+    """Share what batches gave among their fractions by the metal each brought.
+
+    What was spilled, or set aside and not run since, was not processed: it counts as if it had given as much as the
+    rest. Of a stream that was run since, what that run gave counts; not where the recovery row of the earlier route is
+    stated for all that was charged: there the rest gave nothing but through the stream.
     """
     backward = network.sizes["backward"]
-    for n, item in enumerate(network.evidence.batch_metals[: network.sizes["W"]]):
+    given: dict[tuple[str, str], Values] = {}  # product over charge, of weighed batches
+    weighed = network.evidence.batch_metals[: network.sizes["W"]]
+    for n, item in reversed(list(enumerate(weighed))):  # later batches first: their streams come from earlier ones
         side = chosen["failed", item.batch, item.metal]
-        ln_given = state.ln_p[:, n] - _pick(state.ln_in_work, n + side * backward)
+        own = np.exp(state.ln_p[:, n] - _pick(state.ln_in_work, n + side * backward))
+        charge, ratio = charge_of(item.batch_metal, found), own
+        for later in weighed:
+            for part in later.streams:
+                if later.metal == item.metal and part.left_by == item.batch:
+                    share = found.charge_g[later.batch, part.address, item.metal] / charge
+                    gave = given[later.batch_metal]
+                    ratio = ratio + share * (gave if item.batch_metal in network.stated_for_all else gave - own)
+        given[item.batch_metal] = ratio
         for address, kg in item.portions.items():
             key = (address, item.metal)
-            grams = found.charge_g[item.batch, address, item.metal] * np.exp(ln_given)
+            grams = found.charge_g[item.batch, address, item.metal] * ratio
             found.recovered_g[key] = found.recovered_g.get(key, 0.0) + grams
             found.processed_kg[key] = found.processed_kg.get(key, 0.0) + kg
 
@@ -132,7 +188,7 @@ class Completion:
     ) -> None:  # fmt: skip
         self.bench, self.catalogue, self.k, self.draws, self.rng = bench, catalogue, catalogue.constants, draws, rng
         self.network, self.state, self.theta = network, state, theta
-        self.fitted = fitted or Fitted({}, {}, {}, {}, {}, {}, {}, {})
+        self.fitted = fitted or Fitted({}, {}, {}, {}, {}, {}, {}, {}, {})
         self._betas: dict[tuple[str, str], Values] = {}
         self._kinds: dict[tuple[str, str], tuple[Values, Values]] = {}
         self._absent: dict[tuple[str, str], Values] = {}

@@ -35,6 +35,7 @@ CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard
 LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
 MOST_LN_SHARE = 8.0  # of one member in a pooled batch: only where trajectories stray
 LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members of which no other batch tells
+LEAST_LEFT = 1e-3  # ln of what streams may hold of the rest stays that far below 0: a steeper wall stops trajectories
 NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
 
 
@@ -217,27 +218,41 @@ class _Evaluation:
         self.recovery_logit = [r + side for side in e]
         self.ln_recovery = [-ops.softplus(-logit) for logit in self.recovery_logit]
         self.ln_in_work = [ln_m - ops.part(side, weighed) for side in self.ln_recovery]
-        self.ln_kept = self._kept() if n["outflow"] else None
+        self.ln_rest = [ln_m - ops.part(logit, weighed) for logit in self.recovery_logit]  # (1 - R) A = M (1 - R) / R
+        self._outflows()
 
-    def _kept(self) -> Array:
-        """ln of what stays in work of the metal that went into every batch (outflows.py)."""
+    def _outflows(self) -> None:
+        """ln of what spills left, and of what stays in work, of the metal that went into every batch (outflows.py)."""
         ops, x = self.ops, self.x
-        left = -ops.softplus(x["loss_centre"] + x["loss_sd"] * self.unknown("loss"))
         odds = x["aside_centre"] + x["aside_sd"] * self.unknown("aside")
-        odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
-        return ops.take_sum(self.pad(left, 0.0), x["bm_losses"]) - ops.logsumexp(ops.take(odds, x["bm_aside"]))
+        self.ln_odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
+        self.ln_left = self.ln_kept = None
+        if self.n["outflow"]:
+            left = -ops.softplus(x["loss_centre"] + x["loss_sd"] * self.unknown("loss"))
+            self.ln_left = ops.take_sum(self.pad(left, 0.0), x["bm_losses"])
+            self.ln_kept = self.ln_left - ops.logsumexp(ops.take(self.ln_odds, x["bm_aside"]))
+
+    def _before(self, share: Array | None) -> Array:
+        """ln metal of weighed batches on both sides, before the outflow that left this share (ln) of it."""
+        work = self.ops.concat(self.ln_in_work)
+        if share is None:
+            return work
+        weighed = self.ops.part(share, slice(0, self.n["backward"]))
+        return work - self.ops.concat([weighed, weighed])
 
     def _portions(self) -> None:
         """ln metal of every portion: of weighed batches, beside them, and of cells that no weight fixes."""
         ops, x = self.ops, self.x
-        work = ops.concat(self.ln_in_work)
-        if self.ln_kept is not None:  # all that went in
-            kept = ops.part(self.ln_kept, slice(0, self.n["backward"]))
-            work = work - ops.concat([kept, kept])
+        whole = ops.take(self._before(self.ln_kept), x["wp_side"])  # all that went in
         log_ratio = ops.concat([ops.full(self.theta, 1, 0.0), x["v_scale"] * self.unknown("v")])
+        work = whole
         weighed = self._split(work, x["wp_base"] + ops.take(log_ratio, x["wp_ratio"]))
         for _ in range(self.n["level"]):  # each pass is right for one level of batches more
+            if self.n["told_stream"]:  # and what later weights say was set aside
+                back = ops.logsumexp(ops.take(self.pad(weighed, NOTHING), x["wp_back"]) + x["wp_ln_whole"])
+                work = whole + ops.softplus(back - whole)
             weighed = self._split(work, self._split_base(work, weighed) + ops.take(log_ratio, x["wp_ratio"]))
+        self._kept(weighed)
         beside = ops.take(x["beside_scale"] * self.unknown("beside"), x["an_beside"])
         beside = ops.take(weighed, x["an_anchor"]) + x["an_ln_ratio"] + beside
         split = ops.concat([ops.full(self.theta, 1, 0.0), x["split_scale"] * self.unknown("split")])
@@ -250,14 +265,48 @@ class _Evaluation:
         sides = [x["free_ln_l"] - ops.softplus(-side) for side in (self.x1, x0)]
         self.free_ln_grade = ops.concat(sides)
         free = [ops.take(side + x["free_ln_mass"] - LN_1000, x["fp_free"]) + share for side in sides]
-        self.values = ops.concat([weighed, beside, *free])
+        self.values = self._with_streams(ops.concat([weighed, beside, *free]))
         self.padded_values = self.pad(self.values, NOTHING)
+
+    def _kept(self, weighed: Array) -> None:
+        """What batches kept whose streams went on, and the prior of the streams that later weights tell (streams.py).
+
+        `kept` is ln K, or ln of what is left of the rest; the wall is where streams would hold more than that.
+        """
+        ops, x = self.ops, self.x
+        if not self.n["kept"]:
+            self.kept = self.kept_terms = ops.full(self.theta, 0, 0.0)
+            return
+        base = ops.take(ops.concat([self._before(self.ln_left), *self.ln_rest]), x["kept_base"])
+        told = ops.take(self.pad(weighed, NOTHING), x["kept_told"]) + x["kept_ln_whole"]
+        gone = ops.logsumexp(told) - base
+        left = ops.log1mexp(ops.minimum(gone, -LEAST_LEFT))
+        wall = 1e2 * ops.minimum(-LEAST_LEFT - gone, 0.0)
+        below = ops.where(x["kept_rest"] > 0, left - ops.logsumexp(ops.take(self.ln_odds, x["kept_odds"])), 0.0 * left)
+        self.kept = base + below
+        gap = (told - ops.column(self.kept) - x["kept_centre"]) / x["kept_sd"]
+        self.kept_terms = -0.5 * ops.sum(gap * gap) - x["kept_ln_sd"]
+        self.kept_terms = self.kept_terms + ops.where(x["kept_rest"] > 0, wall - left, 0.0 * left)
+
+    def _with_streams(self, values: Array) -> Array:
+        """The values with those of streams that run forward; each pass is right for one more of a chain of batches."""
+        ops, x, count = self.ops, self.x, self.n["stream_value"]
+        if not count:
+            return values
+        streams = ops.full(self.theta, count, NOTHING)
+        for _ in range(self.n["stream_level"]):
+            known = self.pad(ops.concat([values, streams]), NOTHING)
+            charged = ops.logsumexp(ops.take(known, x["sv_portions"]))
+            charged = charged - ops.logsumexp(ops.take(self.ln_odds, x["sv_aside"]))
+            kept = ops.where(x["sv_told"] > 0, ops.take(self.pad(self.kept, 0.0), x["sv_kept"]), charged)
+            streams = kept + ops.take(self.ln_odds, x["sv_odds"]) + x["sv_ln_share"]
+        return ops.concat([values, streams])
 
     def _split(self, work: Array, ratio: Array) -> Array:
         """ln metal of every portion of weighed batches: softmax of log-ratios within a batch."""
         ops, x = self.ops, self.x
         total = ops.logsumexp(ops.take(self.pad(ratio, NOTHING), x["w_portions"]))
-        return ops.take(work, x["wp_side"]) + ratio - ops.take(total, x["wp_group"])
+        return work + ratio - ops.take(total, x["wp_group"])
 
     def _split_base(self, work: Array, portions: Array) -> Array:
         """ln of the shares that the members of a pooled batch are expected to have of its metal.
@@ -267,7 +316,7 @@ class _Evaluation:
         ((1 - sum s) + sqrt((1 - sum s)^2 + 4 d^2)) / 2.
         """
         ops, x = self.ops, self.x
-        share = ops.take(self.pad(portions, 0.0), x["wp_anchor"]) + x["wp_base"] - ops.take(work, x["wp_side"])
+        share = ops.take(self.pad(portions, 0.0), x["wp_anchor"]) + x["wp_base"] - work
         anchored = ops.where(x["wp_anchored"] > 0, ops.minimum(share, MOST_LN_SHARE), NOTHING)
         rest = 1 - ops.exp(ops.logsumexp(ops.take(self.pad(anchored, NOTHING), x["w_portions"])))
         root = ops.exp(0.5 * ops.log(rest * rest + 4 * LEAST_REST**2))
@@ -345,6 +394,7 @@ class _Evaluation:
             self._small(),
             self._limits(),
             *spot_terms(self),
+            self.kept_terms,
         ]
 
     def logit_absent_switch(self) -> Array:

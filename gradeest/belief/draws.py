@@ -49,6 +49,7 @@ class Posterior:
     failed_chance: Mapping[tuple[str, str], float]  # (batch, metal) of weighed batches
     charge_g: Mapping[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
     shares: Mapping[tuple[str, str, str], Values]  # (batch, metal, what): how it was shared out (sharing.py)
+    stream_g: Mapping[tuple[str, str], Values]  # (stream, metal): metal set aside, where a later result tells
     rests_on: Mapping[tuple[str, str], str]  # (address, metal): "3 weights, 1 assay"; absent: prior only
     diagnostics: Diagnostics
 

@@ -3,7 +3,9 @@
 W  a closed batch with a weight above one digit: read backwards
 O  an open batch with weights so far, a lower bound: read backwards from an unknown final product
 N  nothing dropped, below a limit, the liquid tested negative or gone
-S  a closed batch whose weights are all of one digit: ordinary likelihood
+S  a closed batch whose weights are all of one digit, or whose charge holds a stream of a batch that is none of W and O
+   for this metal: ordinary likelihood
+X  no result of its own; a stream that it left went into a batch that has one
 T  nothing but spot tests of its liquid
 
 Spot tests of a batch's liquid stand beside any of these.
@@ -11,16 +13,30 @@ Spot tests of a batch's liquid stand beside any of these.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, SpotTest
 
-Role = Literal["W", "O", "N", "S", "T"]
-ROLES: tuple[Role, ...] = ("W", "O", "N", "S", "T")
+Role = Literal["W", "O", "N", "S", "T", "X"]
+ROLES: tuple[Role, ...] = ("W", "O", "N", "S", "T", "X")
 DIGITS_TO_READ_BACKWARDS = 1.5  # readability steps in the heaviest product; below, it may be nothing but handling
+
+
+@dataclass(frozen=True)
+class StreamPart:
+    """A stream (BATCH/STREAM) that went into a later batch, and the share of its mass that did: it is well mixed."""
+
+    address: str
+    share: float
+
+    @property
+    def left_by(self) -> str:
+        """The batch that left it."""
+        return self.address.partition("/")[0]
 
 
 @dataclass(frozen=True)
@@ -35,11 +51,17 @@ class BatchMetal:
     nondetect: NonDetect | None
     portions: dict[str, float]
     tests: tuple[SpotTest, ...] = ()  # of its liquid
+    streams: tuple[StreamPart, ...] = ()
 
     @property
     def tells_recovery(self) -> bool:
         """Whether the run's own recovery is an unknown: with a bare limit it is summed out."""
-        return self.role != "N" or bool(self.tests)
+        return self.role != "X" and (self.role != "N" or bool(self.tests))
+
+    @property
+    def members(self) -> int:
+        """How many fractions and streams went in."""
+        return len(self.portions) + len(self.streams)
 
     @property
     def batch_metal(self) -> tuple[str, str]:
@@ -67,20 +89,30 @@ class Evidence:
         """In words, what each touched grade rests on; the sources of a jar together."""
         counts: dict[tuple[str, str], dict[str, int]] = {}
         for item in self.batch_metals:
-            word = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect", "T": ""}[item.role]
+            word = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}.get(item.role, "")
             many = len(item.products) if item.role in "WS" else 1
-            for address in dict.fromkeys(jar_of(part) for part in item.portions):
-                cell = counts.setdefault((address, item.metal), {})
-                for name, more in ((word, many), ("spot test", len(item.tests))):
-                    if name and more:
-                        cell[name] = cell.get(name, 0) + more
+            for before, addresses in (("", item.portions), ("later ", self.behind_streams(item))):
+                for address in dict.fromkeys(jar_of(part) for part in addresses):
+                    cell = counts.setdefault((address, item.metal), {})
+                    for name, more in ((word, many), ("spot test", len(item.tests))):
+                        if name and more:
+                            cell[before + name] = cell.get(before + name, 0) + more
         for assay in self.assays:
             cell = counts.setdefault((jar_of(assay.address), assay.metal), {})
             cell["assay"] = cell.get("assay", 0) + 1
         return {
-            key: ", ".join(f"{n} {word}{'s' if n > 1 and word != 'weight so far' else ''}" for word, n in cell.items())
+            key: ", ".join(f"{n} {word}{'s' if n > 1 and 'so far' not in word else ''}" for word, n in cell.items())
             for key, cell in counts.items()
         }
+
+    def behind_streams(self, item: BatchMetal) -> tuple[str, ...]:
+        """Fractions whose metal is in the streams that went into a batch."""
+        found: dict[str, None] = {}
+        for part in item.streams:
+            for other in self.batch_metals:
+                if other.batch_metal == (part.left_by, item.metal):
+                    found.update(dict.fromkeys((*other.portions, *self.behind_streams(other))))
+        return tuple(found)
 
 
 def least_weight_g(product: Product) -> float:
@@ -95,26 +127,65 @@ def dry_share(bench: Bench, address: str, catalogue: Catalogue) -> float:
 
 def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
     """Sort the records of a bench into evidence. Routes that recover none of a metal say nothing about it."""
-    found: list[BatchMetal] = []
+    found: dict[tuple[str, str], BatchMetal] = {}
     notes: list[str] = []
     for batch in bench.batches.values():
-        portions: dict[str, float] = {}
-        for charge in batch.charges:
-            dry = charge.mass_kg * dry_share(bench, charge.address, catalogue)
-            portions[charge.address] = portions.get(charge.address, 0.0) + dry
         for metal in METALS:
             if metal not in catalogue.routes[batch.route].recovery:
                 continue
-            item = _batch_metal(batch, metal, portions)
-            if item is not None:
-                found.append(item)
+            item = _batch_metal(bench, batch, metal, catalogue)
+            if item is None:
+                continue
+            if not all(_is_told(part, metal, found) for part in item.streams):
                 if item.role == "O":
-                    notes.append(f"{batch.name} is open: its {metal} so far counts as a lower bound")
-    found.sort(key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
-    return Evidence(tuple(found), bench.assays, tuple(notes))
+                    notes.append(f"{batch.name} is open: its {metal} so far counts once it is closed")
+                    if not item.tests:
+                        continue
+                    item = replace(item, role="T", products=())
+                elif item.role == "W":
+                    item = replace(item, role="S")
+            found[batch.name, metal] = item
+            if item.role == "O":
+                notes.append(f"{batch.name} is open: its {metal} so far counts as a lower bound")
+    for item in list(found.values()):
+        _add_silent(item, bench, catalogue, found)
+    in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
+    return Evidence(tuple(in_order), bench.assays, tuple(notes))
 
 
-def _batch_metal(batch: Batch, metal: str, portions: dict[str, float]) -> BatchMetal | None:
+def _is_told(part: StreamPart, metal: str, found: Mapping[tuple[str, str], BatchMetal]) -> bool:
+    """Whether the batch that left a stream is read backwards for a metal: what it left can then be read off it."""
+    earlier = found.get((part.left_by, metal))
+    return earlier is not None and earlier.role in "WO"
+
+
+def _add_silent(item: BatchMetal, bench: Bench, catalogue: Catalogue, found: dict[tuple[str, str], BatchMetal]) -> None:
+    """Add the batches without a result of their own that the metal of a batch's streams came through."""
+    for part in item.streams:
+        if (part.left_by, item.metal) not in found:
+            batch = bench.batches[part.left_by]
+            portions, streams = _charge(bench, batch, catalogue)
+            silent = BatchMetal(batch.name, batch.route, item.metal, "X", (), None, portions, (), streams)
+            found[silent.batch_metal] = silent
+            _add_silent(silent, bench, catalogue, found)
+
+
+def _charge(bench: Bench, batch: Batch, catalogue: Catalogue) -> tuple[dict[str, float], tuple[StreamPart, ...]]:
+    """Dry masses in kg by fraction, and streams of earlier batches, that went into a batch."""
+    portions: dict[str, float] = {}
+    streams: list[StreamPart] = []
+    for charge in batch.charges:
+        if bench.is_of_batch(charge.address):
+            whole = bench.stream(charge.address).mass_kg or charge.mass_kg
+            streams.append(StreamPart(charge.address, min(charge.mass_kg / whole, 1.0)))
+        else:
+            dry = charge.mass_kg * dry_share(bench, charge.address, catalogue)
+            portions[charge.address] = portions.get(charge.address, 0.0) + dry
+    return portions, tuple(streams)
+
+
+def _batch_metal(bench: Bench, batch: Batch, metal: str, catalogue: Catalogue) -> BatchMetal | None:
+    portions, streams = _charge(bench, batch, catalogue)
     products = tuple(sorted((p for p in batch.products if p.metal == metal), key=lambda p: -p.weight_g))
     tests = tuple(t for t in batch.spot_tests if t.metal == metal)
     role: Role
@@ -122,11 +193,11 @@ def _batch_metal(batch: Batch, metal: str, portions: dict[str, float]) -> BatchM
         if not batch.is_open:
             heavy = products[0].weight_g > DIGITS_TO_READ_BACKWARDS * products[0].readability_g
             role = "W" if heavy else "S"
-            return BatchMetal(batch.name, batch.route, metal, role, products, None, portions, tests)
+            return BatchMetal(batch.name, batch.route, metal, role, products, None, portions, tests, streams)
         if max(least_weight_g(p) for p in products) > 0:
-            return BatchMetal(batch.name, batch.route, metal, "O", products, None, portions, tests)
+            return BatchMetal(batch.name, batch.route, metal, "O", products, None, portions, tests, streams)
     else:
         said = [n for n in batch.nondetects if n.metal == metal]
         if said and said[-1].liquid != "kept":
-            return BatchMetal(batch.name, batch.route, metal, "N", (), said[-1], portions, tests)
-    return BatchMetal(batch.name, batch.route, metal, "T", (), None, portions, tests) if tests else None
+            return BatchMetal(batch.name, batch.route, metal, "N", (), said[-1], portions, tests, streams)
+    return BatchMetal(batch.name, batch.route, metal, "T", (), None, portions, tests, streams) if tests else None

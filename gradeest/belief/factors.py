@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 BLOCKS = (
     *("ok", "failed", "present", "absent", "cc_present", "cc_absent", "free_present", "free_absent"),
-    *("split", "pair", "assay", "small", "limit", "bound", "spot"),
+    *("split", "pair", "assay", "small", "limit", "bound", "spot", "kept"),
 )
 Table = dict[tuple[int, ...], tuple[str, int]]  # values of the choices -> (block of terms, row)
 Pending = list[tuple[tuple[Hashable, ...], Table]]
@@ -56,6 +56,9 @@ def tabulate(net: Assembly) -> dict[str, int]:
     _batch_tables(net, rows, pending)
     for choices, table in list_spots(net, rows):
         pending.append((choices, table))
+    for choices, kept in net.kept_rows.values():
+        pending.append((choices, {outcome: ("kept", row) for outcome, row in kept.items()}))
+    rows["kept"] = net.n_kept
     start = dict(zip(BLOCKS, np.cumsum([0, *(rows[b] for b in BLOCKS[:-1])]), strict=True))
     start["zero"] = sum(rows.values())
     for choices, table in pending:
@@ -147,7 +150,7 @@ def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None
     limit: dict[str, list[Any]] = {name: [] for name in ("portions", "bm", "gone", "sd")}
     n_e, gone = len(net.e_index), net.gone
     for n, item in enumerate(net.items):
-        if item.role in BACKWARD or item.role == "T":
+        if item.role in BACKWARD or item.role in "TX":
             continue
         choices = net.item_choices(item)
         table: Table = {}

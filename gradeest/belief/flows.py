@@ -24,10 +24,11 @@ from numpy.typing import NDArray
 
 from gradeest.belief.draws import Posterior
 from gradeest.belief.network import logit_normal
-from gradeest.belief.outflows import loss_logit, recovers_of_all, set_aside_names
+from gradeest.belief.outflows import loss_logit, set_aside_names
 from gradeest.belief.predictive import new_recovery
 from gradeest.belief.sharing import ASIDE, REACHED, RECOVERY, SO_FAR, expit, loss_of, rest_of
 from gradeest.belief.spots import PLACES
+from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Batch
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from gradeest.belief.evidence import BatchMetal, least_weight_g
+from gradeest.belief.evidence import BatchMetal, StreamPart, least_weight_g
 from gradeest.belief.layers import parts_of
-from gradeest.belief.network import logit, switch
+from gradeest.belief.network import BACKWARD, logit, switch
 from gradeest.belief.readings import handling_sd
+from gradeest.belief.streams import is_share_of_rest, row_of
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
@@ -31,7 +32,20 @@ def rough_charge_g(item: BatchMetal, net: Assembly) -> float:
     for address, kg in item.portions.items():
         scale = net.scales[net.cell_of[address, item.metal]]
         total += kg * scale.limit / (1 + math.exp(-scale.mu0)) / 1000
-    return total
+    return total + sum(rough_stream_g(part, item.metal, net) for part in item.streams)
+
+
+def rough_stream_g(part: StreamPart, metal: str, net: Assembly) -> float:
+    """Metal in what went in of a stream: the row's median share of what its batch weighed, or of what went into it."""
+    earlier = net.item_of[part.left_by, metal]
+    odds = math.exp(row_of(net, part.address, metal)[0])
+    seen = rough_metal_g(earlier, net)
+    if earlier.role not in BACKWARD or seen <= 0:
+        return part.share * rough_charge_g(earlier, net) * odds / (1 + odds)
+    recovery = net.catalogue.routes[earlier.route].recovery[metal].q50
+    if is_share_of_rest(net, earlier):
+        return part.share * seen / recovery * (1 - recovery) * odds / (1 + odds)
+    return part.share * seen / recovery * odds
 
 
 def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> float:
@@ -83,8 +97,9 @@ def _failed_odds(item: BatchMetal, net: Assembly) -> float:
 
 
 def _one_switch(item: BatchMetal, net: Assembly) -> bool:
-    """Whether all that went into a batch is present or a trace together."""
-    return len({switch(net.cells[net.cell_of[address, item.metal]]) for address in item.portions}) == 1
+    """Whether all that went into a batch is present or a trace together, and no stream of another batch is in it."""
+    cells = [net.cell_of[address, item.metal] for address in item.portions]
+    return not item.streams and len({switch(net.cells[cell]) for cell in cells}) == 1
 
 
 def _sides(cell: int, net: Assembly) -> tuple[tuple[float, float], tuple[float, float]]:

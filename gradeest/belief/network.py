@@ -22,6 +22,7 @@ from gradeest.materials.catalogue import GradeRow, Quantiles
 Z95 = 1.6448536269514722  # standard normal 95 % point
 BACKWARD = "WO"  # roles (evidence.py) whose batches are read backwards
 Copy = tuple[str, int, tuple[Hashable, ...], tuple[int, ...]]  # (unknown, index, choices, the outcome that uses it)
+Decided = tuple[tuple[Hashable, ...], Mapping[tuple[int, ...], int]]  # choices, and the row of each of their outcomes
 LEAST_READING = 1.0  # softplus width of a reading, in units of its sd: below it, what follows is straight in ln
 
 
@@ -106,6 +107,17 @@ class AnchoredCell:
 
 
 @dataclass(frozen=True)
+class SetAside:
+    """A stream set aside that no later weight tells of: centre and sd of its ln odds, its unknown (-1: none)."""
+
+    address: str
+    metal: str
+    centre: float
+    sd: float
+    unknown: int
+
+
+@dataclass(frozen=True)
 class Network:
     """Arrays, layout of the unknowns, and what their axes mean."""
 
@@ -126,6 +138,9 @@ class Network:
     fixed: Mapping[Hashable, int]
     notes: tuple[str, ...]
     copies: tuple[Copy, ...]
+    streams: Mapping[tuple[str, str], Decided]  # (stream, metal) that went into a later batch -> its value
+    set_aside: tuple[SetAside, ...]
+    stated_for_all: frozenset[tuple[str, str]]  # batch metals whose recovery is a share of all that was charged
 
 
 def failed(item: BatchMetal) -> Hashable:

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.choices import pad_rows
-from gradeest.belief.network import Z95, floats, logit, logit_normal
+from gradeest.belief.network import Z95, SetAside, floats, logit, logit_normal
+from gradeest.belief.streams import read_off, recovers_of_all, row_of, takers
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Batch, Loss
 
@@ -34,11 +35,6 @@ def set_aside_names(batch: Batch) -> tuple[str, ...]:
     return tuple(stream.name for stream in batch.streams if stream.sort == "set-aside")
 
 
-def recovers_of_all(route: str, catalogue: Catalogue) -> bool:
-    """Whether a route's recovery is a share of all that was charged, what is set aside included."""
-    return f"set-aside:{route}" in catalogue.shares
-
-
 def set_aside_logit(batch: Batch, catalogue: Catalogue) -> tuple[tuple[float, float], ...]:
     """Centre and sd of the ln odds of every stream set aside from a batch.
 
@@ -51,7 +47,10 @@ def set_aside_logit(batch: Batch, catalogue: Catalogue) -> tuple[tuple[float, fl
 
 
 def list_outflows(net: Assembly) -> None:
-    """Losses (one share per record, for all metals) and streams set aside (one share per stream and metal)."""
+    """Losses (one share per record, for all metals) and streams set aside (one share per stream and metal).
+
+    A stream that a later weight tells of has no share of its own to be drawn (`streams.py`).
+    """
     losses: list[tuple[float, float]] = []
     of_batch: dict[str, list[int]] = {}
     streams: list[tuple[float, float]] = []
@@ -62,9 +61,22 @@ def list_outflows(net: Assembly) -> None:
             of_batch[item.batch] = list(range(len(losses), len(losses) + len(batch.losses)))
             losses += [loss_logit(loss) for loss in batch.losses]
         loss_rows.append(of_batch[item.batch])
-        rows = set_aside_logit(batch, net.catalogue)
-        stream_rows.append(list(range(1 + len(streams), 1 + len(streams) + len(rows))))
-        streams += rows
+        told = {part.address for _, part in read_off(net, item)}
+        for_all = recovers_of_all(item.route, net.catalogue)
+        from_work = []
+        for stream in batch.streams:
+            if stream.sort != "set-aside" or stream.address in told:
+                continue
+            row = row_of(net, stream.address, item.metal)
+            unseen = for_all and not takers(net, item)  # nothing depends on it: drawn afterwards
+            net.set_aside.append(SetAside(stream.address, item.metal, *row, -1 if unseen else len(streams)))
+            if unseen:
+                continue
+            streams.append(row)
+            net.aside_of[stream.address, item.metal] = len(streams)
+            if not for_all:
+                from_work.append(len(streams))
+        stream_rows.append(from_work)
     net.arrays |= {
         "loss_centre": floats(c for c, _ in losses), "loss_sd": floats(s for _, s in losses),
         "aside_centre": floats(c for c, _ in streams), "aside_sd": floats(s for _, s in streams),

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gradeest.belief.choices import pad_rows
-from gradeest.belief.evidence import BatchMetal
-from gradeest.belief.guess import rough_x
+from gradeest.belief.evidence import BatchMetal, StreamPart
+from gradeest.belief.guess import rough_stream_g, rough_x
 from gradeest.belief.network import BACKWARD, AnchoredCell, failed, floats, integers, pad_floats, switch
+from gradeest.belief.streams import adding, count_stream_values, read_off, row_of
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
@@ -29,11 +30,14 @@ def list_weighed(net: Assembly) -> None:
     of a member too, this one is expected to hold as much per kg: log-ratios count from there, so that they stay near
     zero wherever the other batch's unknowns go; one that holds only traces counts from those. Batches of one fraction
     come first, then pooled ones, each counting from those before it; the depth of that chain is the level (density.py).
+    A batch whose streams a later one weighed comes after that one, and a level deeper: what left it is then known.
     """
     table = _Weighed(net)
     waiting = list(enumerate(net.items[: net.backward]))
     while waiting:
-        following = min(waiting, key=lambda pair: table.urgency(pair[1]))
+        named = {item.batch_metal for _, item in waiting}
+        ready = [pair for pair in waiting if not named & {t.batch_metal for t, _ in read_off(net, pair[1])}]
+        following = min(ready, key=lambda pair: table.urgency(pair[1]))
         waiting.remove(following)
         table.add(*following)
     net.arrays |= {
@@ -44,6 +48,7 @@ def list_weighed(net: Assembly) -> None:
         "v_copies": pad_rows(table.copy_rows, len(table.scale)),
         "v_ln_step": floats(sum(math.log(table.scale[v]) for v in row) for row in table.copy_rows),
         "v_siblings": pad_rows(table.siblings, len(table.copy_rows)),
+        "wp_back": pad_rows(table.back, len(table.group)), "wp_ln_whole": pad_floats(table.ln_whole),
         "v_pm": np.zeros(len(table.scale)), "v_ps": np.ones(len(table.scale)),
     }  # fmt: skip
     net.unknowns["v"] = len(table.scale)
@@ -62,6 +67,8 @@ class _Weighed:
         self.base: list[float] = []
         self.anchor: list[int] = []
         self.rows: list[list[int]] = []
+        self.back: list[list[int]] = []  # streams of the batch that later weights tell of, and what of each was taken
+        self.ln_whole: list[list[float]] = []
         self.scale: list[float] = []  # of every log-ratio
         self.level: dict[tuple[str, str], int] = {}  # of every batch metal so far
         self.copy_rows: list[list[int]] = []
@@ -72,18 +79,19 @@ class _Weighed:
 
         So a pooled batch is taken while one of its members is still open, the others told.
         """
-        if len(item.portions) == 1:
+        if item.members == 1:
             return 0
         told = len(self._anchors(item))
-        return 3 if told == len(item.portions) else 1 if told else 2
+        return 3 if told == item.members else 1 if told else 2
 
     def add(self, n: int, item: BatchMetal) -> None:
         """The portions of batch metal number `n`."""
         choices = self.net.split_choices(item)
         first = len(self.copy_rows)
-        self.anchors = {} if len(item.portions) == 1 else self._anchors(item)
-        depth = 1 + max((self.level[a.batch_metal] for a in self.anchors.values()), default=-1)
-        self.level[item.batch_metal] = max(depth, int(len(item.portions) > 1))
+        self.anchors = {} if item.members == 1 else self._anchors(item)
+        counted_from = [*self.anchors.values(), *(later for later, _ in adding(self.net, item))]
+        depth = 1 + max((self.level[one.batch_metal] for one in counted_from), default=-1)
+        self.level[item.batch_metal] = max(depth, int(item.members > 1))
         for outcome in self.net.graph.values(choices):
             copies = self._outcome(n, item, choices, outcome)
             if copies:
@@ -109,7 +117,7 @@ class _Weighed:
         """
         net, address, key = self.net, self.net.cells[cell].address, switch(self.net.cells[cell])
         other = self.anchors.get(cell)
-        if other is None and len(item.portions) > 1 and chosen.get(key, net.graph.fixed.get(key, 0)):
+        if other is None and item.members > 1 and chosen.get(key, net.graph.fixed.get(key, 0)):
             return TRACES, math.log(item.portions[address] / 1000) + net.ln_trace(cell)
         if other is None:
             return NOBODY, math.log(item.portions[address]) + net.scales[cell].ln_median
@@ -118,33 +126,50 @@ class _Weighed:
 
     def _outcome(self, n: int, item: BatchMetal, choices: tuple[Hashable, ...], outcome: tuple[int, ...]) -> list[int]:
         net = self.net
-        members = [net.cell_of[address, item.metal] for address in item.portions]
+        members: list[int | StreamPart] = [net.cell_of[address, item.metal] for address in item.portions]
         chosen = dict(zip(choices, outcome, strict=True))
-        expected = [self._expected(item, c, chosen) for c in members]
+        expected = [self._expected(item, c, chosen) for c in members if isinstance(c, int)]
+        members += item.streams
+        expected += [(NOBODY, math.log(1000 * rough_stream_g(part, item.metal, net))) for part in item.streams]
         untold = _ln_sum([value for told, value in expected if told == NOBODY])
-        group = len(self.rows)
+        group, later = len(self.rows), adding(net, item)
+        back = [net.ws[part.address, item.metal][_of(net.split_choices(one), chosen)] for one, part in later]
         self.rows.append(list(range(len(self.group), len(self.group) + len(members))))
         copies = []
-        for j, (cell, (told, value)) in enumerate(zip(members, expected, strict=True)):
-            net.wp.setdefault((item.batch, cell), {})[outcome] = len(self.group)
+        for j, (member, (told, value)) in enumerate(zip(members, expected, strict=True)):
+            if isinstance(member, int):
+                net.wp.setdefault((item.batch, member), {})[outcome] = len(self.group)
+            else:
+                net.ws.setdefault((member.address, item.metal), {})[outcome] = len(self.group)
             self.group.append(group)
             self.side.append(n + chosen[failed(item)] * net.backward)
             self.anchor.append(told)
             self.base.append(value - untold if told == NOBODY else value)
+            self.back.append(back)
+            self.ln_whole.append([-math.log(part.share) for _, part in later])
             self.ratio.append(0 if j == 0 else 1 + len(self.scale))
             if j:
                 copies.append(len(self.scale))
                 net.copies.append(("v", len(self.scale), choices, outcome))
-                self.scale.append(self._spread([(members[i], expected[i][0]) for i in (0, j)]))
+                self.scale.append(self._spread(item, [(members[i], expected[i][0]) for i in (0, j)]))
         return copies
 
-    def _spread(self, pair: list[tuple[int, int]]) -> float:
+    def _spread(self, item: BatchMetal, pair: list[tuple[int | StreamPart, int]]) -> float:
         """First spread of a log-ratio: of two untold members what their rows say, else what is left open."""
         told = [who for _, who in pair]
         if told == [NOBODY, NOBODY]:
-            return min(math.hypot(*(self.net.scales[cell].sd for cell, _ in pair)), 1.5)
+            sds = [
+                self.net.scales[one].sd if isinstance(one, int) else row_of(self.net, one.address, item.metal)[1]
+                for one, _ in pair
+            ]
+            return min(math.hypot(*sds), 1.5)
         traces = [self.net.k["grade.trace_log_sd"]] * told.count(TRACES)
         return math.hypot(ANCHORED_SPLIT, *traces)
+
+
+def _of(choices: tuple[Hashable, ...], chosen: Mapping[Hashable, int]) -> tuple[int, ...]:
+    """The values of some choices among those of more."""
+    return tuple(chosen[key] for key in choices)
 
 
 def list_anchored(net: Assembly) -> None:
@@ -229,7 +254,8 @@ def list_free(net: Assembly) -> None:
     for n, (c, name) in enumerate(names):
         allowed = net.graph.values(net.local(c))
         net.values[c, name] = {side: net.free_base + n + side[0] * len(names) for side in allowed}
-    net.no_value = net.free_base + 2 * len(names)
+    net.stream_base = net.free_base + 2 * len(names)
+    net.no_value = net.stream_base + count_stream_values(net)
     guesses = [rough_x(c, net) for c in free]
     for f, c in enumerate(free):
         net.copies += [("x1", f, (switch(net.cells[c]),), (0,)), ("x0", f, (switch(net.cells[c]),), (1,))]

@@ -85,7 +85,7 @@ def posterior_of(
     failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
     found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
     shares = shares_of(by_source, catalogue, network, state, fitted, theta, rng)
-    return join_layers(replace(found, charge_g=fitted.charge_g, shares=shares), bench)
+    return join_layers(replace(found, charge_g=fitted.charge_g, stream_g=fitted.stream_g, shares=shares), bench)
 
 
 def sample_network(
@@ -237,5 +237,5 @@ def _complete(
         np.array([dry_share(bench, a, catalogue) for a in bench.addresses()]),
         np.array([pieces_per_kg(bench, catalogue, a) for a in bench.addresses()]), kinds, means, absent,
         tuple(catalogue.routes), completion.recovery_logit(), completion.ln_a(), tuple(catalogue.forms),
-        completion.forms(), failed, {}, {}, rests_on, diagnostics,
+        completion.forms(), failed, {}, {}, {}, rests_on, diagnostics,
     )  # fmt: skip

@@ -52,19 +52,24 @@ def run_forward(
 
 
 def run_pooled(
-    posterior: Posterior, runs: Sequence[Run], catalogue: Catalogue, rng: np.random.Generator, draws: int = 20_000
-) -> tuple[Values, Values]:
+    posterior: Posterior, route: str, runs: Sequence[Run], catalogue: Catalogue, rng: np.random.Generator,
+    draws: int = 20_000, also_g: Values | None = None,
+) -> tuple[Values, Values]:  # fmt: skip
     """Fine metal, and the weight in the route's usual forms, when all `runs` go into one batch and drop together.
 
-    The route is the first run's. Returns two arrays (draw, metal) in g.
+    Parameters: also_g, metal of streams that go in too, by posterior draw, g, (draw, metal).
+    Returns two arrays (draw, metal) in g.
     """
     origin = np.resize(rng.permutation(posterior.draws), draws)
-    total = np.sum([_contained(posterior, run, origin, rng) for run in runs], axis=0)
+    parts = [_contained(posterior, run, origin, rng) for run in runs]
+    if also_g is not None:
+        parts.append(also_g[origin])
+    total = np.sum(parts, axis=0)
     recovered, weight = np.zeros_like(total), np.zeros_like(total)
-    usual = catalogue.routes[runs[0].route].usual_form
+    usual = catalogue.routes[route].usual_form
     for m, metal in enumerate(posterior.metals):
-        if metal in catalogue.routes[runs[0].route].recovery:
-            recovered[:, m] = _recover(posterior, runs[0].route, metal, total[:, m], catalogue, origin, rng)
+        if metal in catalogue.routes[route].recovery:
+            recovered[:, m] = _recover(posterior, route, metal, total[:, m], catalogue, origin, rng)
             weight[:, m] = recovered[:, m] / purity(posterior, usual[metal], catalogue, origin, rng)
     return recovered, weight
 

@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtri_exp
 
-from gradeest.belief.decode import Fitted
+from gradeest.belief.decode import Fitted, charge_of
 from gradeest.belief.density import State, hold_up
 from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.network import BACKWARD, Network, logit_normal
+from gradeest.belief.outflows import set_aside_names
 from gradeest.belief.spots import PLACES
+from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench
 
@@ -71,6 +73,8 @@ class _Shares:
     def run(self) -> Shares:
         for n, item in enumerate(self.items):
             ln_kept = self._outflows(n, item)
+            if item.role == "X":
+                continue
             if item.role == "N":
                 self.found[(*item.batch_metal, RECOVERY)] = self._below_limit(n, item, ln_kept)
             else:
@@ -109,19 +113,18 @@ class _Shares:
             logit = self.x["loss_centre"][row] + self.x["loss_sd"][row] * self.unknown("loss", row)
             self.found[item.batch, "", loss_of(number)] = logit
             kept = kept - np.logaddexp(0.0, logit)
-        odds = [
-            self.x["aside_centre"][row - 1] + self.x["aside_sd"][row - 1] * self.unknown("aside", row - 1)
-            for row in self.x["bm_aside"][n].tolist()
-            if 1 <= row <= len(self.x["aside_sd"])  # 0 stands for what was kept, the last row for none
-        ]
-        if odds:
-            self.found[(*item.batch_metal, ASIDE)] = np.logaddexp.reduce(odds, axis=0)
-        return kept - np.logaddexp.reduce([np.zeros_like(kept), *odds], axis=0)
+        of_all = recovers_of_all(item.route, self.catalogue)
+        streams = [(f"{item.batch}/{name}", item.metal) for name in set_aside_names(batch)]
+        if not streams:
+            return kept
+        aside = np.sum([self.fitted.stream_g[stream] for stream in streams], axis=0)
+        ln_odds = np.log(aside) - np.log(charge_of(item.batch_metal, self.fitted) - aside)
+        self.found[(*item.batch_metal, ASIDE)] = ln_odds
+        return kept if of_all else kept - np.logaddexp(0.0, ln_odds)
 
     def _in_work(self, item: BatchMetal, ln_kept: Values) -> Values:
-        """ln of the metal in work, from the portions."""
-        charged = sum(self.fitted.charge_g[item.batch, address, item.metal] for address in item.portions)
-        return np.asarray(np.log(charged) + ln_kept)
+        """ln of the metal in work, from all that went in."""
+        return np.asarray(np.log(charge_of(item.batch_metal, self.fitted)) + ln_kept)
 
     def _forward(self, n: int, item: BatchMetal, q: Values, ln_kept: Values) -> Values:
         """ln of what part of the metal is in the product, of readings of a few digits."""

@@ -17,6 +17,7 @@ from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import draw_ln_kept
 from gradeest.belief.readings import balance_scale, handling_sd
 from gradeest.belief.spots import PLACES, RESIDUE, SOLUTION, limits_ln
+from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, SpotTest
 
@@ -60,6 +61,7 @@ class _Simulation:
         self.left: dict[tuple[str, str], float] = {}
         self.undropped: dict[tuple[str, str], float] = {}
         self.lost: dict[str, float] = {}  # ln of what recorded losses left of each batch
+        self.aside: dict[tuple[str, str], float] = {}  # metal of every (stream, metal), g
 
     def run(self) -> tuple[Bench, Truth]:
         whole, _, trace = self.prior.grades()
@@ -112,10 +114,12 @@ class _Simulation:
             planned = [p for p in batch.products if p.metal == metal]
             limits = [n for n in batch.nondetects if n.metal == metal]
             planned_tests = [t for t in batch.spot_tests if t.metal == metal]
-            if not planned and not limits and not planned_tests:
+            is_run = bool(planned or limits or planned_tests)
+            in_work = self._share_out(batch, metal, is_run)
+            if not is_run:
                 continue
             holdup = self._holdup_factor(batch, metal, planned)
-            grams = self._fine_metal(batch, metal, holdup, gone=bool(limits) and limits[0].liquid == "gone")
+            grams = self._fine_metal(batch, metal, in_work, holdup, gone=bool(limits) and limits[0].liquid == "gone")
             so_far = self._metal_in(planned[0]) if planned and batch.is_open else 0.0
             limit = so_far if planned else limits[0].below_g if limits else 0.0
             is_nothing = grams < limit
@@ -161,14 +165,44 @@ class _Simulation:
         usual = planned[0].form if planned else self.catalogue.routes[batch.route].usual_form[metal]
         return self.catalogue.forms[usual].holdup_factor
 
-    def _fine_metal(self, batch: Batch, metal: str, holdup: float, gone: bool) -> float:
-        rng, k, m = self.rng, self.k, METALS.index(metal)
-        charged = sum(self.metal[batch.name, c.address, metal] for c in batch.charges)
+    def _charged(self, batch: Batch, metal: str) -> float:
+        """All metal that went in, g: portions of fractions, and of streams that earlier batches set aside."""
+        total = 0.0
+        for charge in batch.charges:
+            if self.plan.is_of_batch(charge.address):
+                share = charge.mass_kg / (self.plan.stream(charge.address).mass_kg or charge.mass_kg)
+                total += self.aside[charge.address, metal] * share
+            else:
+                total += self.metal[batch.name, charge.address, metal]
+        return total
+
+    def _share_out(self, batch: Batch, metal: str, is_run: bool) -> float:
+        """Metal left in work, g, after what was lost and set aside.
+
+        What a route stated for all that was charged sets aside is part of what its product leaves over (_fine_metal).
+        """
+        charged = self._charged(batch, metal)
         if batch.name not in self.lost:  # a spill takes the same share of every metal
             spilled = replace(batch, streams=())
-            self.lost[batch.name] = float(draw_ln_kept(spilled, self.catalogue, rng, 1)[0])
-        aside = float(draw_ln_kept(replace(batch, losses=()), self.catalogue, rng, 1)[0])
-        charged *= math.exp(self.lost[batch.name] + aside)
+            self.lost[batch.name] = float(draw_ln_kept(spilled, self.catalogue, self.rng, 1)[0])
+        for_all = recovers_of_all(batch.route, self.catalogue)
+        if for_all and is_run:
+            kept = charged
+        else:
+            kept = self._set_aside(batch, metal, charged, f"set-aside:{batch.route}" if for_all else "set-aside")
+        return kept * math.exp(self.lost[batch.name])
+
+    def _set_aside(self, batch: Batch, metal: str, whole: float, row: str) -> float:
+        """Share metal out between what is set aside (kept in `aside`) and the rest, which is returned, g."""
+        centre, sd = logit_normal(self.catalogue.shares[row])
+        streams = [one for one in batch.streams if one.sort == "set-aside"]
+        odds = np.exp(centre + sd * self.rng.normal(size=len(streams)))
+        for one, part in zip(streams, odds, strict=True):
+            self.aside[one.address, metal] = whole * float(part / (1 + odds.sum()))
+        return whole / float(1 + odds.sum())
+
+    def _fine_metal(self, batch: Batch, metal: str, charged: float, holdup: float, gone: bool) -> float:
+        rng, k, m = self.rng, self.k, METALS.index(metal)
         row = self.catalogue.routes[batch.route].recovery[metal]
         spread = logit_normal(row)[1] * math.sqrt(1 - k["recovery.learned_share"])
         failed = bool(rng.uniform() < k["recovery.failed_share"])
@@ -176,6 +210,8 @@ class _Simulation:
         e = k["recovery.failed_centre"] + k["recovery.failed_sd"] * rng.normal() if failed else spread * rng.normal()
         r = self.recovery[0, list(self.catalogue.routes).index(batch.route), m] + e
         ln_a = self.ln_a[0, m] + math.log(holdup) + k["holdup.batch_log_sd"] * rng.normal()
+        if recovers_of_all(batch.route, self.catalogue):
+            self._set_aside(batch, metal, charged / (1 + math.exp(r)), f"set-aside-of-rest:{batch.route}")
         kept = rng.uniform() if gone else 1.0
         ln_m = math.log(charged) - math.log1p(math.exp(-r)) + math.log(kept)
         key = batch.name, metal

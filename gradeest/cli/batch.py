@@ -25,7 +25,9 @@ def add(
     charge: Annotated[
         list[str] | None,
         typer.Option(
-            "--charge", metavar="LOT/FRACTION[=MASS]", help="What goes in; repeat it for several. All, if no mass."
+            "--charge",
+            metavar="ADDRESS[=MASS]",
+            help="What goes in, LOT/FRACTION or BATCH/STREAM; repeat it for several. All, if no mass.",
         ),
     ] = None,
     route: Annotated[
@@ -40,7 +42,7 @@ def add(
     later: Annotated[bool, typer.Option("--later", help="Only save; do not forecast what it gives.")] = False,
     as_json: options.Json = False,
 ) -> None:
-    """Start a batch from portions of fractions, and see what to expect of it."""
+    """Start a batch from portions of fractions, or from what earlier batches set aside; see what to expect of it."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import at_terminal, insist
     from gradeest.cli.complaints import UsageError
@@ -81,7 +83,7 @@ def add(
 
 
 def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
-    """LOT/FRACTION[=MASS] for each charge; all problems at once."""
+    """ADDRESS[=MASS] for each charge; all problems at once."""
     from gradeest.errors import InputError, Issue
     from gradeest.units import parse_mass
 
@@ -91,7 +93,8 @@ def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
         address, equals, amount = text.partition("=")
         field = f"--charge {text}"
         if "/" not in address:
-            issues.append(Issue("error", f"'{address}' is no LOT/FRACTION", "such as shop-may/fingers", field=field))
+            hint = "such as shop-may/fingers, or B1/oversize"
+            issues.append(Issue("error", f"'{address}' is no LOT/FRACTION or BATCH/STREAM", hint, field=field))
             continue
         try:
             charges.append((address.strip(), parse_mass(amount) / 1000 if equals else None))
@@ -110,21 +113,22 @@ def ask_charges(call: Call, route: str | None) -> tuple[list[tuple[str, float | 
     from gradeest.cli.tables import mass
     from gradeest.units import parse_mass
     from gradeest.workflow.catalogues import list_routes
-    from gradeest.workflow.reading import list_fractions
+    from gradeest.workflow.reading import list_chargeable
 
-    left = [row for row in list_fractions(call.place()) if row.left_kg > 0 and not row.stop]
+    left = list_chargeable(call.place())
     if not left:
         raise GaveUpError("there is nothing left to process", "add a lot with `gradeest lot add`")
     say_how()
+    all_of_it = left
     charges: list[tuple[str, float | None]] = []
     while left:
-        choices = tuple((row.address, f"{mass(row.left_kg)} left, {row.kind}") for row in left)
+        choices = tuple((row.address, f"{mass(row.left_kg)} left, {row.what}") for row in left)
         question = Question(
             "charge",
             "",
             "What goes in" if not charges else "What else goes in (Enter: nothing)",
-            parse_choice(choices, "fraction with something left"),
-            "one of the fractions",
+            parse_choice(choices, "fraction or stream with something left"),
+            "one of these",
             optional=bool(charges),
             choices=choices,
             quiet=bool(charges),
@@ -139,7 +143,7 @@ def ask_charges(call: Call, route: str | None) -> tuple[list[tuple[str, float | 
         left = [row for row in left if row.address != address]
     if route is None:
         routes = tuple((r.id, r.line) for r in list_routes(call.place()))
-        usual = {row.usual_route for row in list_fractions(call.place()) if row.address in {a for a, _ in charges}}
+        usual = {route for row in all_of_it if row.address in {a for a, _ in charges} for route in row.usual_routes}
         default = usual.pop() if len(usual) == 1 else None
         route = ask(
             Question(

@@ -271,7 +271,11 @@ class Builder:
         self.lots[lot.name] = replace(lot, fractions=fractions)
 
     def _take(self, address: str, mass_kg: float | None) -> tuple[float, tuple[float, ...]]:
-        """Take of a fraction's jar: the mass in kg, and that of each source."""
+        """Take of a fraction's jar or of a stream: the mass in kg, and that of each source of a jar."""
+        if self.bench.is_of_batch(address):
+            if not self.bench.has_stream(address):
+                raise UnfitError(f"there is no stream {address}")
+            return take_whole(self.bench.left_kg(address), mass_kg, EXACT_KG), ()
         self._fraction(address)
         self.touched.add(address)
         return take_from(self.bench.layers_left_kg(address), mass_kg)

@@ -61,9 +61,12 @@ class Lot:
 
 @dataclass(frozen=True)
 class Charge:
-    """A portion of a fraction that went into a batch. `layers_kg`: of each source (empty: all from the first)."""
+    """A portion of a fraction, or of a stream that an earlier batch left, that went into a batch.
 
-    address: str  # LOT/FRACTION
+    `layers_kg`: of each source of a fraction (empty: all from the first).
+    """
+
+    address: str  # LOT/FRACTION or BATCH/STREAM
     mass_kg: float
     layers_kg: tuple[float, ...] = ()
 
@@ -325,6 +328,27 @@ class Bench:
                 return stream
         raise KeyError(address)
 
+    def is_of_batch(self, address: str) -> bool:
+        """Whether an address names something that a batch left: BATCH/STREAM or BATCH/PRODUCT."""
+        return address.partition("/")[0] in self.batches
+
+    def has_stream(self, address: str) -> bool:
+        """Whether a batch of this bench left a stream of this address."""
+        head, _, name = address.partition("/")
+        return head in self.batches and any(stream.name == name for stream in self.batches[head].streams)
+
+    def fractions_behind(self, address: str) -> tuple[str, ...]:
+        """The fractions whose metal is in something: itself, or those that went into the batch a stream is of."""
+        if not self.is_of_batch(address):
+            return (address,)
+        charges = self.batches[address.partition("/")[0]].charges
+        return tuple(dict.fromkeys(root for charge in charges for root in self.fractions_behind(charge.address)))
+
+    def kinds_in(self, batch: Batch) -> list[str]:
+        """The kinds of all that went into a batch, itself or as a stream of an earlier one, sorted."""
+        roots = [root for charge in batch.charges for root in self.fractions_behind(charge.address)]
+        return sorted({self.fraction(root).kind for root in roots})
+
     def addresses(self) -> tuple[str, ...]:
         """All LOT/FRACTION addresses in ledger order."""
         return tuple(f"{lot.name}/{f.name}" for lot in self.lots.values() for f in lot.fractions)
@@ -350,6 +374,10 @@ class Bench:
         charges = [c for b in self.batches.values() for c in b.charges if c.address == address]
         others: tuple[Taking, ...] = (*self.sales, *self.discards, *self.splits)
         return (*charges, *(taking for taking in others if taking.address == address))
+
+    def taken_by(self, address: str) -> tuple[str, ...]:
+        """Names of the batches that took of a fraction or stream."""
+        return tuple(b.name for b in self.batches.values() if any(c.address == address for c in b.charges))
 
     def charged_kg(self, address: str) -> float:
         """Mass of a fraction that batches have taken, in kg."""

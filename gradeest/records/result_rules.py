@@ -167,8 +167,9 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
         return
     limit_g = 0.0
     for charge in batch.charges:
-        kind = catalogue.kinds.get(context.bench.fraction(charge.address).kind)
-        row_max = kind.grades[metal].max_g_per_t if kind is not None else G_PER_T
+        behind = [context.bench.fraction(root).kind for root in context.bench.fractions_behind(charge.address)]
+        kinds = [catalogue.kinds.get(kind) for kind in behind]
+        row_max = max(kind.grades[metal].max_g_per_t if kind is not None else G_PER_T for kind in kinds)
         limit_g += charge.mass_kg * row_max / G_PER_KG
     if own + earlier > limit_g:
         found.ask(

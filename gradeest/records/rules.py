@@ -20,7 +20,7 @@ from gradeest.records.lot_rules import (
     check_mass,
     check_name,
 )
-from gradeest.records.references import Context, batches_hint, began_by, is_fraction
+from gradeest.records.references import Context, batches_hint, began_by, is_fraction, sort_of_address
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
 from gradeest.records.sorting import check_weigh
 from gradeest.records.spot_rules import check_spot_test
@@ -34,7 +34,7 @@ from gradeest.records.stock_rules import (
     where_it_went,
 )
 from gradeest.records.storage import read_storage_days
-from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside
+from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside, check_stream_charge
 from gradeest.records.work_rules import check_hours, check_spending, check_waste
 
 SETTINGS = ("fit-equipment", "permit", "licence", STORAGE_CLOCK)
@@ -129,7 +129,10 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
     for item in charges:
         address = item.get("address")
         if address in seen:
-            found.error("charge", f"{address} is named twice", "one --charge per fraction, with the sum")
+            found.error("charge", f"{address} is named twice", "one --charge for each, with the sum")
+        elif sort_of_address(str(address)) != "fraction":
+            if check_stream_charge(address, item.get("mass_kg"), str(name), context, found):
+                kinds += [bench.fraction(root).kind for root in bench.fractions_behind(address)]
         elif _charge(address, item.get("mass_kg"), context, found):
             kinds.append(bench.fraction(address).kind)
         seen.add(address)
@@ -141,7 +144,7 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
 
 def _trial(charges: Any, context: Context, found: Findings) -> None:
     """A trial is of a part of one fraction: something must be left that is decided on after it."""
-    if len(charges) > 1:
+    if len(charges) > 1 or (charges and context.bench.is_of_batch(str(charges[0].get("address")))):
         found.error("trial", "a trial is of one fraction", "one --charge, or leave --trial out")
     elif charges and is_fraction(charges[0].get("address"), context.bench, Findings(), "charge"):
         left, mass_kg = context.bench.left_kg(charges[0]["address"]), charges[0].get("mass_kg")

@@ -8,8 +8,18 @@ from typing import Any
 from gradeest.records.domain import EXACT_KG, Batch
 from gradeest.records.findings import Findings, is_number
 from gradeest.records.lot_rules import check_mass, check_name
-from gradeest.records.references import PRODUCT_NAME, Context, find_batch, find_open_batch
+from gradeest.records.references import (
+    PRODUCT_NAME,
+    Context,
+    batches_hint,
+    began_by,
+    find_batch,
+    find_open_batch,
+    sort_of_address,
+)
+from gradeest.records.stock_rules import OVER, where_it_went
 
+SET_ASIDE_ONLY = "of a batch only what it set aside goes into another: BATCH/STREAM"
 MOST_L = 1e5  # beyond it a unit slipped
 
 
@@ -65,6 +75,45 @@ def check_loss(payload: Mapping[str, Any], context: Context, found: Findings) ->
     _check_names([wiped.get("name")], batch, found)
     if batch is not None and is_mass:
         _check_sum(wiped["mass_kg"], batch, found)
+
+
+def check_stream_charge(address: str, mass_kg: Any, name: str, context: Context, found: Findings) -> bool:
+    """Whether `address` is a stream that batch `name` may take; what speaks against it is added.
+
+    A batch takes only of what is there before it, so metal never runs in a circle.
+    """
+    bench, (head, _, called) = context.bench, address.partition("/")
+    earlier = bench.batches.get(head)
+    if head == name:
+        circle = f"{name} cannot take what it leaves itself: {name} -> {address} -> {name}"
+        found.error("charge", circle, "a stream of an earlier batch")
+        return False
+    if earlier is None:
+        found.error("charge", f"there is no batch '{head}'", batches_hint(bench))
+        return False
+    if sort_of_address(address) == "product":
+        found.error("charge", f"{address} is a product: what is done to it later is not followed", SET_ASIDE_ONLY)
+        return False
+    stream = next((one for one in earlier.streams if one.name == called), None)
+    if stream is None:
+        there = ", ".join(one.address for one in earlier.streams if one.sort == "set-aside")
+        found.error("charge", f"{head} has nothing called '{called}'", there or f"nothing was set aside of {head}")
+        return False
+    if stream.sort != "set-aside":
+        what = "a solution" if stream.sort == "solution" else "what was wiped up"
+        hint = f"what comes of it is weighed as a product of {head}: gradeest record product {head}"
+        found.error("charge", f"{address} is {what} of {head} and stays with it", hint)
+        return False
+    began_by(found, context, stream.date, address)
+    taken, left = bench.taken_by(address), bench.left_kg(address)
+    if taken:
+        found.error("charge", f"{address} went into {taken[0]} already", "a stream goes into one batch")
+    elif left <= 0:
+        found.error("charge", f"nothing is left of {address}", where_it_went(bench, address))
+    elif check_mass(found, "charge", mass_kg) and mass_kg > left * OVER:
+        hint = f"at most {left:.6g} kg; left out it is all of it"
+        found.error("charge", f"{address} has {left:.6g} kg left, {mass_kg:.6g} kg is more", hint)
+    return True
 
 
 def _check_names(names: list[Any], batch: Batch | None, found: Findings) -> None:

@@ -209,8 +209,8 @@ class _Fraction:
         choices = []
         for n in months:
             new = Run(next_address(self.kind), n * monthly_kg, run.route)
-            together = run_pooled(self.opened, self.posterior, [run, new])[0]
-            alone = run_pooled(self.opened, self.posterior, [new])[0]
+            together = run_pooled(self.opened, self.posterior, run.route, [run, new])[0]
+            alone = run_pooled(self.opened, self.posterior, run.route, [new])[0]
             choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
         named = self.named()
         return save_up_with(run, self.kind, alternative, choices, self.prices, self.opened.catalogue, named)

@@ -221,13 +221,16 @@ def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run], *, dr
 
 
 def run_pooled(
-    opened: Opened, posterior: Posterior, runs: Sequence[Run]
+    opened: Opened, posterior: Posterior, route: str, runs: Sequence[Run], also_g: NDArray[np.float64] | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fine metal and weight in the usual forms expected from one batch of several charges, g, (draw, metal) each."""
+    """Fine metal and weight in the usual forms expected from one batch of several charges, g, (draw, metal) each.
+
+    Parameters: also_g, metal of streams that go in too, g, (posterior draw, metal).
+    """
     from gradeest.belief import predictive
 
     rng = stream(opened.place, "pooled")
-    return predictive.run_pooled(posterior, runs, opened.catalogue, rng, draws=FORWARD_DRAWS)
+    return predictive.run_pooled(posterior, route, runs, opened.catalogue, rng, FORWARD_DRAWS, also_g)
 
 
 def draw_fraction(kind: str, catalogue: Catalogue, place: Place, draws: int) -> Posterior:

@@ -71,14 +71,18 @@ class Judged:
 
 def expect_batch(opened: Opened, state: State, batch: Batch, posterior: Posterior) -> tuple[Expected, ...]:
     """What a batch is expected to give, by the belief of a state in which it was not yet run."""
+    from gradeest.workflow.holdings import metal_of_streams
+
     runs = [Run(c.address, c.mass_kg, batch.route) for c in batch.charges if c.address in posterior.fractions]
-    if len(runs) < len(batch.charges):
-        return ()  # a fraction that this state did not know
-    recovered, weight = run_pooled(opened, posterior, runs)
+    streams = [c for c in batch.charges if state.bench.has_stream(c.address)]
+    if len(runs) + len(streams) < len(batch.charges):
+        return ()  # a fraction or stream that this state did not know
+    recovered, weight = run_pooled(opened, posterior, batch.route, runs, metal_of_streams(opened, posterior, streams))
+    roots = dict.fromkeys(root for c in batch.charges for root in state.bench.fractions_behind(c.address))
     rows = []
     for metal, form in opened.catalogue.routes[batch.route].usual_form.items():
         m = METALS.index(metal)
-        trace = posterior.is_trace[:, [posterior.fractions.index(run.address) for run in runs], m].all(axis=1)
+        trace = posterior.is_trace[:, [posterior.fractions.index(root) for root in roots], m].all(axis=1)
         quantiles = [tuple(float(q) for q in np.quantile(draws[:, m], LEVELS)) for draws in (recovered, weight)]
         rows.append(Expected(metal, form, float(trace.mean()), LEVELS, *quantiles))
     return tuple(sorted(rows, key=lambda row: METALS.index(row.metal)))

@@ -14,7 +14,6 @@ from gradeest.belief.causes import Forward, Likely, Seen, causes_of_assay, cause
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outcome import Run
 from gradeest.belief.outflows import draw_ln_kept
-from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Assay, Batch, NonDetect
 from gradeest.workflow.believing import FORWARD_DRAWS, State, run_pooled, stream
 from gradeest.workflow.opening import Opened
@@ -122,25 +121,28 @@ def look_forward(opened: Opened, before: State, old: Posterior, batch: Batch, ro
     From the belief of the state before, or, where that has learned from this batch already, from the quantiles that
     were kept when it was started: then a failed run is an ordinary one at the recovery of a failed one.
     """
+    from gradeest.workflow.holdings import metal_of_streams
+
     known = before.bench.batches.get(batch.name)
     has_learned = known is not None and bool(known.products or known.nondetects)
     runs = [Run(c.address, c.mass_kg, batch.route) for c in batch.charges if c.address in old.fractions]
-    if has_learned or len(runs) < len(batch.charges):
+    streams = [c for c in batch.charges if before.bench.has_stream(c.address)]
+    if has_learned or len(runs) + len(streams) < len(batch.charges):
         forward = draw_from_quantiles(opened, batch, row)
     else:
-        m = METALS.index(row.metal)
+        m, also = METALS.index(row.metal), metal_of_streams(opened, old, streams)
         ordinary, failed = (
-            run_pooled(replace(opened, catalogue=with_failed_share(opened, share)), old, runs)[1][:, m]
-            for share in (0.0, 1.0)
+            run_pooled(with_failed_share(opened, share), old, batch.route, runs, also)[1][:, m] for share in (0.0, 1.0)
         )
         forward = Forward(ordinary, failed, old.draws)
     rng = stream(opened.place, "kept")
     return scale(forward, np.exp(draw_ln_kept(batch, opened.catalogue, rng, forward.ordinary.size)))
 
 
-def with_failed_share(opened: Opened, share: float) -> Catalogue:
-    """The catalogue with another chance of a failed run (0: none fails, 1: each does)."""
-    return replace(opened.catalogue, constants={**opened.catalogue.constants, "recovery.failed_share": share})
+def with_failed_share(opened: Opened, share: float) -> Opened:
+    """The same with another chance of a failed run (0: none fails, 1: each does)."""
+    constants = {**opened.catalogue.constants, "recovery.failed_share": share}
+    return replace(opened, catalogue=replace(opened.catalogue, constants=constants))
 
 
 def draw_from_quantiles(opened: Opened, batch: Batch, row: Expected) -> Forward:

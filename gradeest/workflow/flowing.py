@@ -59,7 +59,7 @@ def find_subject(bench: Bench, about: str | None) -> Subject:
     if about in bench.batches:
         return Subject(about, "batch", (bench.batches[about],))
     if about in bench.lots:
-        charged = tuple(b for b in everything if any(in_lot(c.address, about) for c in b.charges))
+        charged = tuple(b for b in everything if any(in_lot(root, about) for root in roots_of(bench, b)))
         return Subject(about, "lot", charged, about)
     if looks_like_period(about):
         period = parse_period(about)
@@ -78,19 +78,28 @@ def find_subject(bench: Bench, about: str | None) -> Subject:
     )
 
 
+def roots_of(bench: Bench, batch: Batch) -> list[str]:
+    """Fractions whose metal went into a batch, by itself or in a stream of an earlier one."""
+    return [root for charge in batch.charges for root in bench.fractions_behind(charge.address)]
+
+
 def in_lot(address: str, lot: str) -> bool:
     """Whether an address is a fraction of a lot."""
     return address.partition("/")[0] == lot
 
 
 def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
-    """All flows of a subject together; of a lot or the whole bench with what is still in its jars."""
+    """All flows of a subject together; of a lot or the whole bench with what is still in its jars.
+
+    A stream that went from one of its batches into another is counted there alone.
+    """
     from gradeest.belief.flows import Flow, add_up, part_of
 
     flows = []
     for batch in subject.batches:
         flow = holdings.flow(batch)
-        flows.append(part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow)
+        flow = part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow
+        flows.append(count_once(flow, passed_on(holdings, subject, batch), received(holdings, subject, batch)))
     if subject.sort in ("lot", "bench"):
         for address in holdings.bench.addresses():
             if (not subject.lot or in_lot(address, subject.lot)) and holdings.bench.left_kg(address) > 0:
@@ -101,13 +110,49 @@ def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
 
 def lot_share(holdings: Holdings, batch: Batch, lot: str) -> Values:
     """What share of the metal in a batch came from a lot, (draw, metal)."""
-    charged = holdings.charged(batch)
-    own = [grams for address, grams in charged.items() if in_lot(address, lot)]
-    if len(own) == len(charged):
-        return np.ones_like(own[0])
+    bench, charged = holdings.bench, holdings.charged(batch)
     whole = np.sum(list(charged.values()), axis=0)
+    if all(in_lot(root, lot) for root in roots_of(bench, batch)):
+        return np.ones_like(whole)
+    own = np.zeros_like(whole)
+    for address, grams in charged.items():
+        if bench.is_of_batch(address):
+            own += grams * lot_share(holdings, bench.batches[address.partition("/")[0]], lot)
+        elif in_lot(address, lot):
+            own += grams
     mass = sum(c.mass_kg for c in batch.charges if in_lot(c.address, lot)) / batch.mass_kg
-    return np.where(whole > 0, np.sum(own, axis=0) / np.where(whole > 0, whole, 1.0), mass)
+    return np.where(whole > 0, own / np.where(whole > 0, whole, 1.0), mass)
+
+
+def passed_on(holdings: Holdings, subject: Subject, batch: Batch) -> Values | float:
+    """Metal that went from a batch into others of the subject, of its lot, (draw, metal)."""
+    taken = [(other, c.address) for other in subject.batches for c in other.charges if of_batch(c.address, batch.name)]
+    share = lot_share(holdings, batch, subject.lot) if subject.lot and taken else 1.0
+    return sum((holdings.charged(other)[address] * share for other, address in taken), 0.0)
+
+
+def received(holdings: Holdings, subject: Subject, batch: Batch) -> Values | float:
+    """Metal that came into a batch from others of the subject, of its lot, (draw, metal)."""
+    total: Values | float = 0.0
+    for earlier in subject.batches:
+        for charge in batch.charges:
+            if of_batch(charge.address, earlier.name):
+                share = lot_share(holdings, earlier, subject.lot) if subject.lot else 1.0
+                total = total + holdings.charged(batch)[charge.address] * share
+    return total
+
+
+def of_batch(address: str, batch: str) -> bool:
+    """Whether an address is something that a batch left."""
+    return address.partition("/")[0] == batch
+
+
+def count_once(flow: Flow, passed: Values | float, came: Values | float) -> Flow:
+    """A flow less what it passed on to another one that is counted too, and less what came from one."""
+    from gradeest.belief.flows import Flow
+
+    parts = {to: np.maximum(grams - passed, 0.0) if to == "set aside" else grams for to, grams in flow.parts_g.items()}
+    return Flow(flow.contained_g - came, parts)
 
 
 def describe_flow(holdings: Holdings, subject: Subject) -> tuple[MetalFlow, ...]:

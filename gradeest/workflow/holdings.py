@@ -7,7 +7,7 @@ What a stream holds nobody has measured: those estimates are rough, and every re
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ from gradeest.belief.predictive import purity
 from gradeest.decision.economics import draw_settlement
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.summary import Interval
-from gradeest.records.domain import METALS, Batch, Bench, Product, Stream
+from gradeest.records.domain import METALS, Batch, Bench, Charge, Product, Stream
 from gradeest.workflow.believing import stream
 from gradeest.workflow.opening import Opened
 
@@ -61,7 +61,7 @@ class Holdings:
     # -- batches ---------------------------------------------------------------------------------------------------
 
     def charged(self, batch: Batch) -> dict[str, Values]:
-        """Metal that went into a batch, by the address of the fraction it came from."""
+        """Metal that went into a batch, by the address of the fraction or stream it came from."""
         return {
             address: np.stack([self._charged(batch, address, metal) for metal in METALS], axis=1)
             for address in dict.fromkeys(charge.address for charge in batch.charges)
@@ -71,6 +71,9 @@ class Holdings:
         known = self.posterior.charge_g.get((batch.name, address, metal))
         if known is not None:
             return known
+        if self.bench.is_of_batch(address):
+            held = self.of_stream(address, charged_kg(batch, address))[:, METALS.index(metal)]
+            return np.asarray(held)
         f, m = self.posterior.fractions.index(address), METALS.index(metal)
         fraction, dry = self.bench.fraction(address), float(self.posterior.dry_share[f])
         pool_g = self.posterior.grade_g_per_t[:, f, m] * fraction.mass_kg * dry / 1000
@@ -98,11 +101,12 @@ class Holdings:
         return flow_of(batch, self.contained(batch), self.weighed(batch), self.posterior, self.catalogue, rng)
 
     def streams(self, batch: Batch) -> dict[str, Values]:
-        """Metal in each stream as the batch left it, by the stream's name; rough.
+        """Metal in each stream as the batch left it, by the stream's name; rough but for what the belief knows.
 
-        Streams set aside and solutions share the contained metal by the row `set-aside` (of the route where it has
-        one), each taken alone as the belief takes them; not more than the products leave over where the batch is
-        closed. What was wiped up holds at most what was lost.
+        The belief knows what was set aside of a batch with a result. Elsewhere streams set aside and solutions share
+        the contained metal by the row `set-aside` (of the route where it has one), each taken alone as the belief takes
+        them; not more than the products leave over where the batch is closed. What was wiped up holds at most what was
+        lost.
         """
         contained = self.contained(batch)
         row = self.catalogue.shares.get(f"set-aside:{batch.route}", self.catalogue.shares["set-aside"])
@@ -119,6 +123,10 @@ class Holdings:
             together = np.sum(list(found.values()), axis=0)
             fits = np.minimum(1.0, over / np.maximum(together, 1e-300))
             found = {name: grams * fits for name, grams in found.items()}
+        for one in batch.streams:
+            for m, metal in enumerate(METALS):
+                if (one.address, metal) in self.posterior.stream_g:
+                    found[one.name][:, m] = self.posterior.stream_g[one.address, metal]
         at_work = contained / whole
         for one in batch.streams:
             if one.sort == "wiped-up":
@@ -130,6 +138,12 @@ class Holdings:
         loss = next(one for one in batch.losses if one.event == event)
         centre, sd = loss_logit(loss)
         return 1 / (1 + np.exp(-(centre + sd * self.rng(f"loss {batch.name} {event}").normal(size=self.draws))))
+
+    def of_stream(self, address: str, mass_kg: float) -> Values:
+        """Metal in some of a stream: it is well mixed."""
+        one = self.bench.stream(address)
+        whole = self.streams(self.bench.batches[one.batch])[one.name]
+        return whole * (mass_kg / one.mass_kg if one.mass_kg else 1.0)
 
     def left_of_stream(self, one: Stream, grams: Values) -> Values:
         """Metal in what is left of a stream, of the metal it held."""
@@ -197,6 +211,12 @@ def summarise(grams: Values, rests_on: Mapping[str, str], recovered: Collection[
         for m, metal in enumerate(METALS)
         if metal in rests_on
     )
+
+
+def metal_of_streams(opened: Opened, posterior: Posterior, charges: Sequence[Charge]) -> Values | None:
+    """Metal of charges that are streams of earlier batches, (draw, metal); None where there are none."""
+    holdings = Holdings(opened, posterior)
+    return np.sum([holdings.of_stream(c.address, c.mass_kg) for c in charges], axis=0) if charges else None
 
 
 class Worth:

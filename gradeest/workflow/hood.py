@@ -91,7 +91,7 @@ def batch_named(opened: Opened, name: str) -> Batch:
 def make_worksheet(opened: Opened, batch: Batch, blocks: Sequence[Block]) -> Worksheet:
     """Everything that stands on the page of a batch."""
     bench, catalogue = opened.bench, opened.catalogue
-    kinds = sorted({bench.fraction(c.address).kind for c in batch.charges})
+    kinds = bench.kinds_in(batch)
     cautions = tuple(
         Caution(row.level, row.line, f"read {row.dated}" if row.level == "law" else row.authority)
         for row in hazards_of(catalogue, batch.route, kinds)
@@ -101,9 +101,7 @@ def make_worksheet(opened: Opened, batch: Batch, blocks: Sequence[Block]) -> Wor
         fine, weight = (interval(tuple(at(q) for q in (0.05, 0.5, 0.95))) for at in (row.recovered_at, row.weight_at))
         chance = f"{percent(row.p_trace)}: next to none" if row.p_trace > 0.02 else ""
         rows.append((row.metal, fine, weight, catalogue.forms[row.form].name, chance))
-    charges = tuple(
-        (c.address, catalogue.kinds[bench.fraction(c.address).kind].name, mass(c.mass_kg)) for c in batch.charges
-    )
+    charges = tuple((c.address, say_what(opened, c.address), mass(c.mass_kg)) for c in batch.charges)
     return Worksheet(
         batch.name, batch.date, batch.route, catalogue.routes[batch.route].line, batch.note, cautions, DEFER, charges,
         tuple(rows), made_late(opened, batch), results_of(batch), tuple(blocks),
@@ -143,6 +141,21 @@ def fraction_label(opened: Opened, address: str, charged: Charge | None = None, 
     return Label(address, what, mass(left), date, hazard)
 
 
+def charge_label(opened: Opened, charge: Charge, batch: Batch, brought: str) -> Label:
+    """The label of what was charged to a batch: of a fraction, or of a stream with the hazards of its batch."""
+    if not opened.bench.is_of_batch(charge.address):
+        return fraction_label(opened, charge.address, charge, batch)
+    what = f"{say_what(opened, charge.address)}, for {batch.name}"
+    return Label(charge.address, what, mass(charge.mass_kg), batch.date.isoformat(), brought)
+
+
+def say_what(opened: Opened, address: str) -> str:
+    """What went in, in words: the kind of a fraction, or what a batch had left."""
+    if opened.bench.is_of_batch(address):
+        return f"{SORTS[opened.bench.stream(address).sort]} from {address.partition('/')[0]}"
+    return opened.catalogue.kinds[opened.bench.fraction(address).kind].name
+
+
 def hazard_words(opened: Opened, route: str, kinds: Sequence[str]) -> list[str]:
     """Hazards of a route and kinds in a few words each, the worst first; laws are no hazards."""
     return [row.short for row in hazards_of(opened.catalogue, route, kinds) if row.level != "law"]
@@ -151,10 +164,10 @@ def hazard_words(opened: Opened, route: str, kinds: Sequence[str]) -> list[str]:
 def batch_labels(opened: Opened, batch: Batch) -> tuple[Label, ...]:
     """Labels of what went into a batch, what came of it, and empty ones for what will."""
     bench, forms = opened.bench, opened.catalogue.forms
-    kinds = sorted({bench.fraction(c.address).kind for c in batch.charges})
+    kinds = bench.kinds_in(batch)
     brought = ", ".join(hazard_words(opened, batch.route, kinds)) or NONE_LISTED
     came_from = f"it comes from work with {brought}"
-    found = [fraction_label(opened, c.address, c, batch) for c in batch.charges]
+    found = [charge_label(opened, c, batch, brought) for c in batch.charges]
     for product in batch.products:
         what = forms[product.form].name + (", damp" if product.damp else "")
         grams = f"{bench.product_left_g(f'{batch.name}/{product.name}'):g} g"

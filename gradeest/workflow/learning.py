@@ -150,8 +150,9 @@ def learn(
 def touched_by(bench: Bench, recorded: Recorded) -> set[str]:
     """The fractions that the result is about."""
     batches = {recorded.batch} if recorded.batch else {one.name for one in recorded.saved if one.kind == "batch"}
-    charged = {charge.address for name in batches for charge in bench.batches[name].charges}
-    return charged | {one.name for one in recorded.saved if one.kind == "assay"}
+    charged = [charge.address for name in batches for charge in bench.batches[name].charges]
+    roots = {root for address in charged for root in bench.fractions_behind(address)}
+    return roots | {one.name for one in recorded.saved if one.kind == "assay"}
 
 
 def judge(opened: Opened, before: State, old: Posterior, saved: Sequence[Saved]) -> tuple[Judged, ...]:

@@ -185,6 +185,33 @@ def list_fractions(place: Place) -> tuple[FractionLine, ...]:
 
 
 @dataclass(frozen=True)
+class Chargeable:
+    """Something that a batch may take: what is left of it in kg, what it is, the usual routes of its kinds."""
+
+    address: str
+    left_kg: float
+    what: str
+    usual_routes: tuple[str, ...]
+
+
+def list_chargeable(place: Place) -> list[Chargeable]:
+    """Fractions and streams set aside of which something is left and that may be processed; no stream goes in twice."""
+    found = []
+    with open_bench(place) as opened:
+        bench, kinds = opened.bench, opened.catalogue.kinds
+        for address in (*bench.addresses(), *(s.address for b in bench.batches.values() for s in b.streams)):
+            of_batch = bench.is_of_batch(address)
+            if of_batch and (bench.stream(address).sort != "set-aside" or bench.taken_by(address)):
+                continue
+            behind = [kinds[bench.fraction(root).kind] for root in bench.fractions_behind(address)]
+            what = "set aside" if of_batch else behind[0].id
+            if bench.left_kg(address) > 0 and not any(kind.stop for kind in behind):
+                routes = tuple(dict.fromkeys(kind.usual_route for kind in behind))
+                found.append(Chargeable(address, bench.left_kg(address), what, routes))
+    return found
+
+
+@dataclass(frozen=True)
 class StockLine:
     """Something that is still there: how much of it (kg, g of a product, L of a solution), and what it is."""
 
@@ -271,7 +298,7 @@ def show_batch(place: Place, name: str) -> BatchShown:
             known = ", ".join(opened.bench.batches) or "none yet"
             raise InputError(f"there is no batch '{name}'", f"batches: {known}")
         line = opened.catalogue.routes[batch.route].line
-        kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
+        kinds = opened.bench.kinds_in(batch)
         expected = kept_forecast(opened, batch)
         late = "" if expected else made_late(opened, batch)
         left = {p.name: opened.bench.product_left_g(f"{name}/{p.name}") for p in batch.products}

@@ -13,7 +13,7 @@ from gradeest.errors import InputError, Issue, NeedsConfirmation
 from gradeest.materials.hazards import DEFER, purchase_lines
 from gradeest.records.amending import AMENDABLE
 from gradeest.records.balance_rules import with_readability
-from gradeest.records.domain import Lot
+from gradeest.records.domain import Bench, Lot
 from gradeest.records.findings import Findings
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
@@ -176,7 +176,8 @@ class BatchStarted:
 
 def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
     """The route that the kinds of all charges are usually run by. Raises InputError where there is no single one."""
-    kinds = [opened.catalogue.kinds[opened.bench.fraction(a).kind] for a in addresses]
+    roots = dict.fromkeys(root for a in addresses for root in opened.bench.fractions_behind(a))
+    kinds = [opened.catalogue.kinds[opened.bench.fraction(root).kind] for root in roots]
     routes = {kind.usual_route for kind in kinds}
     if len(routes) == 1 and "" not in routes:
         return routes.pop()
@@ -184,6 +185,12 @@ def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
         return ""  # check_event refuses it with the reason
     lines = ", ".join(f"{kind.id}: {kind.usual_route}" for kind in kinds)
     raise InputError(f"these kinds are usually run by different routes ({lines})", "name one with --route")
+
+
+def can_be_charged(bench: Bench) -> set[str]:
+    """Addresses of all that a batch may take: fractions, and streams that were set aside."""
+    streams = [stream for batch in bench.batches.values() for stream in batch.streams if stream.sort == "set-aside"]
+    return {*bench.addresses(), *(stream.address for stream in streams)}
 
 
 def add_batch(
@@ -198,14 +205,15 @@ def add_batch(
     later: bool = False,
     listener: Listener = NOBODY,
 ) -> BatchStarted:
-    """Start a batch of portions of fractions (mass None: all that is left) by `route`, or the kinds' usual one.
+    """Start a batch of portions of fractions, and of streams set aside from earlier batches, by `route`, or the kinds'
+    usual one (mass None: all that is left).
 
     `trial`: it is a part of one fraction, run before the rest of it is decided on. What it is expected to give is kept
     beside it, unless `later`.
     """
     with open_bench(place) as opened:
         before = state_of(opened)
-        known = set(opened.bench.addresses())
+        known = can_be_charged(opened.bench)
         masses = [
             {"address": a, "mass_kg": m if m is not None else (opened.bench.left_kg(a) if a in known else 0.0)}
             for a, m in charges
@@ -224,7 +232,7 @@ def add_batch(
             payload["trial"] = True
         saved = append(opened, "batch", payload, date, sure=sure)
         batch = opened.bench.batches[saved.name]
-        kinds = sorted({opened.bench.fraction(c.address).kind for c in batch.charges})
+        kinds = opened.bench.kinds_in(batch)
         started = BatchStarted(
             saved,
             batch.route,

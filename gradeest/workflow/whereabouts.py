@@ -232,9 +232,15 @@ def group_charges(bench: Bench, batch: Batch, by: By) -> dict[str, tuple[str, ..
     """Addresses of the charges by what they are listed by, in the order in which they went in."""
     groups: dict[str, tuple[str, ...]] = {}
     for charge in batch.charges:
-        name = bench.lots[charge.address.partition("/")[0]].owner if by == "owner" else charge.address
+        name = owner_of(bench, charge.address) if by == "owner" else charge.address
         groups[name] = tuple(dict.fromkeys((*groups.get(name, ()), charge.address)))
     return groups
+
+
+def owner_of(bench: Bench, address: str) -> str:
+    """Whose a fraction is, or a stream: of several owners' lots, all of them."""
+    lots = dict.fromkeys(root.partition("/")[0] for root in bench.fractions_behind(address))
+    return " and ".join(dict.fromkeys(bench.lots[lot].owner for lot in lots))
 
 
 def share_out(grams: Mapping[str, Values]) -> dict[str, Values]:

@@ -77,6 +77,9 @@ def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
     assert len(arrays["pair_corr"]) > 0
     assert arrays["cell_mixed"].max() == 1.5
     assert len(network.axes["balance"]) == 2
+    assert network.sizes["told_stream"] == 2
+    assert network.sizes["stream_value"] >= 1
+    assert set(arrays["kept_rest"]) == {0, 1}
     assert (network.configurations.of_group < len(network.configurations.terms)).sum(axis=1).max() >= 4
 
 
@@ -123,7 +126,22 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["pair_corr", "moist_sd", "li_sd", "wp_base", "as_sd", "cfg_terms", "spot_sd", "sp_ln_per_l", "bo_sd"]
+    "name",
+    [
+        "pair_corr",
+        "moist_sd",
+        "li_sd",
+        "wp_base",
+        "as_sd",
+        "cfg_terms",
+        "kept_centre",
+        "kept_ln_whole",
+        "wp_ln_whole",
+        "sv_ln_share",
+        "spot_sd",
+        "sp_ln_per_l",
+        "bo_sd",
+    ],
 )
 def test_a_changed_array_changes_the_density(network: Network, points: Values, name: str) -> None:
     """Twin of the agreement: the points reach every corner, so a density with one array changed is told apart."""

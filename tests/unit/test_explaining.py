@@ -47,7 +47,7 @@ def test_draws_through_kept_quantiles_have_these_quantiles(opened: Opened) -> No
 def test_ordinary_and_failed_runs_together_are_the_forecast(opened: Opened) -> None:
     old = draw_prior(BENCH, CATALOGUE, np.random.default_rng(3), 4000)
     forward = look_forward(opened, State(BENCH, ""), old, BATCH, ROW)
-    _, weight = run_pooled(opened, old, [_run(charge) for charge in BATCH.charges])
+    _, weight = run_pooled(opened, old, BATCH.route, [_run(charge) for charge in BATCH.charges])
     share = CATALOGUE.constants["recovery.failed_share"]
     for level in (0.05, 0.5, 0.95):
         point = float(np.quantile(weight[:, 0], level))

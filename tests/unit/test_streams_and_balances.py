@@ -107,6 +107,55 @@ def test_a_batch_is_not_closed_before_its_last_entry(recorder):
     assert "cannot be closed before" in refused(recorder, "close", {"batch": "B1"}, DAY)
 
 
+# -- streams as charges ------------------------------------------------------------------------------------------------
+
+
+def test_what_was_set_aside_goes_into_a_later_batch_once(recorder):
+    recorder.add("setaside", aside(oversize=0.08, dies=0.02), LATER)
+    recorder.add("batch", batch("B2", B1__oversize=0.06, shed__fingers_memory=0.2), LATER)
+    bench = recorder.bench
+    assert [(c.address, c.mass_kg) for c in bench.batches["B2"].charges] == [
+        ("B1/oversize", 0.06), ("shed/fingers-memory", 0.2),
+    ]  # fmt: skip
+    assert bench.left_kg("B1/oversize") == pytest.approx(0.02)
+    assert bench.kinds_in(bench.batches["B2"]) == ["fingers-memory"]
+    assert "B1/oversize went into B2 already" in refused(recorder, "batch", batch("B3", B1__oversize=0.01))
+    assert "B1/dies has 0.02 kg left, 0.05 kg is more" in refused(recorder, "batch", batch("B3", B1__dies=0.05))
+    assert "rest on it: 4 (batch B2)" in refused(recorder, "undo", {"event": 3})
+    smaller = {"event": 3, "changes": {"oversize.mass_kg": 0.05}}
+    assert "rest on it: 4 (batch B2)" in refused(recorder, "amend", smaller)
+    recorder.add("undo", {"event": 4})
+    assert recorder.bench.left_kg("B1/oversize") == 0.08
+
+
+def test_only_what_was_set_aside_before_goes_in_and_never_in_a_circle(recorder):
+    recorder.add("setaside", aside(oversize=0.08), LATER)
+    recorder.add("leave", {"batch": "B1", "name": "liquor", "volume_l": 1.0}, LATER)
+    recorder.add("product", product(), LATER)
+    text = refused(
+        recorder,
+        "batch",
+        batch("B2", B1__oversize=0.08, B1__liquor=0.1, B1__dust=0.1, B2__dust=0.1, B7__x=0.1, B1__au_1=1.0),
+    )
+    for words in (
+        "B1/liquor is a solution of B1 and stays with it", "B1 has nothing called 'dust'", "there is no batch 'B7'",
+        "B2 cannot take what it leaves itself: B2 -> B2/dust -> B2", "B1/au-1 is a product",
+    ):  # fmt: skip
+        assert words in text
+    trial = {**batch("B2", B1__oversize=0.01), "trial": True}
+    assert "a trial is of one fraction" in refused(recorder, "batch", trial)
+    assert "B1/oversize is there since" in refused(recorder, "batch", batch("B2", B1__oversize=0.08), DAY)
+    recorder.add("sale", {"address": "B1/oversize", "amount": 1.0}, LATER)
+    assert "nothing is left of B1/oversize" in refused(recorder, "batch", batch("B2", B1__oversize=0.08))
+
+
+def test_a_weight_of_a_stream_is_held_against_what_its_kinds_can_hold(recorder):
+    recorder.add("setaside", aside(oversize=0.001), LATER)
+    recorder.add("batch", batch("B2", B1__oversize=0.001), LATER)
+    heavy = {**product(), "batch": "B2", "weight_g": 1.5}
+    assert "more than the 0.001 kg that went in" in refused(recorder, "product", heavy)
+
+
 # -- balances ----------------------------------------------------------------------------------------------------------
 
 
