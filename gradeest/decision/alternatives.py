@@ -117,9 +117,14 @@ def _value_alone(
     catalogue: Catalogue,
     named: NamedDraws,
 ) -> Mapping[str, Array]:
-    """Advantage and hours, (draw,), of one batch of a kind, settled alone."""
+    """Advantage and hours, (draw,), of one batch of a kind, settled alone.
+
+    What was in it, which its reagents are counted by, is taken as the fine metal over the route's usual recovery.
+    """
+    row = catalogue.routes.get(run.route)
+    usual = np.array([row.recovery[m].q50 if row and m in row.recovery else 1.0 for m in metals])
     table = fine_g[:, None, :]
     nothing = np.zeros(table.shape, dtype=bool)
-    outcome = Outcome((run,), metals, table, table, table, nothing, ({},))
+    outcome = Outcome((run,), metals, table / usual, table, table, nothing, ({},))
     money = value_runs(outcome, {run.address: kind}, prices, catalogue, named)
     return {"advantage": money.advantage[:, 0], "hours": money.hours[:, 0]}

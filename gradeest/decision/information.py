@@ -66,15 +66,13 @@ def gained_by_signal(payoffs: Array, signals: Array, origin: NDArray[np.int_] | 
     return against[np.arange(len(payoffs)), chosen]
 
 
-def gained_elsewhere(advantages: Array, signals: Array, origin: NDArray[np.int_] | None = None) -> Array:
+def gained_elsewhere(advantages: Array, signals: Array) -> Array:
     """What acting on the signal brings by better choices on other runs, each processed or not.
 
-    Parameters: advantages, (draw, run), of the other runs; signals, (draw, signal); origin as above. Draws of one
-    origin are averaged first, with the signal of one of them: what is new in another run says nothing about this one.
-    Returns the sum over the runs, shape (origin,) or (draw,): its mean is the worth, its spread the error.
+    Parameters: advantages, (draw, run), of the other runs; signals, (draw, signal); independent draws, as
+    `mean_by_origin` and `first_draws` make them of such as share an origin.
+    Returns the sum over the runs, shape (draw,): its mean is the worth, its spread the error.
     """
-    if origin is not None:
-        advantages, signals = _by_origin(advantages, signals, origin)
     moved = advantages[:, (advantages.min(axis=0) < 0) & (advantages.max(axis=0) > 0)]  # others are decided anyway
     gained = np.zeros(len(moved))
     if not moved.shape[1]:
@@ -89,12 +87,20 @@ def gained_elsewhere(advantages: Array, signals: Array, origin: NDArray[np.int_]
     return gained
 
 
-def _by_origin(values: Array, signals: Array, origin: NDArray[np.int_]) -> tuple[Array, Array]:
-    """Means of `values` over the draws of each origin, and the signals of the first of them."""
-    order = np.argsort(origin, kind="stable")
-    starts = np.flatnonzero(np.diff(origin[order], prepend=origin.min() - 1))
-    counts = np.diff(starts, append=len(order))
-    return np.add.reduceat(values[order], starts, axis=0) / counts[:, None], signals[order[starts]]
+def mean_by_origin(values: Array, origin: NDArray[np.int_] | None) -> Array:
+    """Means of `values`, (draw, run), over the draws of each origin: what is new in a run averages out."""
+    if origin is None:
+        return values
+    _, place, counts = np.unique(origin, return_inverse=True, return_counts=True)
+    return np.stack([np.bincount(place, weights=column) for column in values.T]).T / counts[:, None]
+
+
+def first_draws(origin: NDArray[np.int_] | None, draws: int) -> NDArray[np.int_]:
+    """The first draw of each origin, in the order of `mean_by_origin`: all `draws` where they are independent.
+
+    One signal of an origin is enough: what is new in it says nothing about another run.
+    """
+    return np.arange(draws) if origin is None else np.unique(origin, return_index=True)[1]
 
 
 def _basis(signals: Array) -> Array:

@@ -44,7 +44,9 @@ def find_needs(
     items: dict[str, Array] = {}
     for i, run in enumerate(outcome.runs):
         for line in costing.lines(run.route, {kinds[run.address]: run.mass_kg}, metal_of_run(outcome, i)):
-            items.setdefault(line.item.id, nothing.copy())[i] = line.amount
+            if line.item.id not in items:
+                items[line.item.id] = nothing.copy()
+            items[line.item.id][i] = line.amount
     acids = [items[key] for key in items if is_acid(key, catalogue)]
     days = nothing.copy()
     for i, run in enumerate(outcome.runs):

@@ -125,11 +125,16 @@ class NamedDraws:
 
     def __init__(self, rng: np.random.Generator, draws: int) -> None:
         self._seed = int(rng.integers(2**62))
+        self._kept: dict[str, NDArray[np.float64]] = {}
         self.draws = draws
 
     def normals(self, name: str) -> NDArray[np.float64]:
-        """Standard normals of the row `name`, shape (draw,)."""
-        return np.random.default_rng([self._seed, zlib.crc32(name.encode())]).standard_normal(self.draws)
+        """Standard normals of the row `name`, shape (draw,); kept, for one row is asked for many times."""
+        if name not in self._kept:
+            rng = np.random.default_rng([self._seed, zlib.crc32(name.encode())])
+            self._kept[name] = rng.standard_normal(self.draws)
+            self._kept[name].flags.writeable = False
+        return self._kept[name]
 
     def amount(self, name: str, row: Quantiles) -> NDArray[np.float64]:
         """Draws of a positive amount, shape (draw,): ln-normal on each side of q50, so that all three points hold."""

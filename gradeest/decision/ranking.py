@@ -241,15 +241,17 @@ def _with_telling(
     origin: NDArray[np.int_] | None,
 ) -> list[RankedRun]:
     """The rows with what the result of each tells about the others (richness of the lot, means of the class)."""
+    from gradeest.decision.information import first_draws, mean_by_origin
     from gradeest.decision.testing import read_product, worth_for_others
 
     at = {run.address: i for i, run in enumerate(outcome.runs)}
     counts = [prices.metal_per_g[metal] > 0 for metal in outcome.metals]
+    averaged, first = mean_by_origin(advantage, origin), first_draws(origin, len(advantage))
     found = []
     for row in rows:
         i = at[row.address]
-        shown = read_product(outcome.recovered_g[:, i], counts)
-        worth, error = worth_for_others(np.delete(advantage, i, axis=1), shown, origin)
+        shown = read_product(outcome.recovered_g[first, i], counts)
+        worth, error = worth_for_others(averaged, i, shown)
         found.append(replace(row, tells_others=worth, tells_others_mcse=error))
     return found
 

@@ -43,8 +43,9 @@ def mcse(influence: Draws, origin: NDArray[np.int_] | None = None) -> float:
     Returns the standard error: sqrt( C/(C-1) sum_c (sum_{i in c} u_i)^2 ) / n, u centred, C clusters.
     """
     centred = influence - influence.mean()
-    sums = centred if origin is None else np.bincount(np.unique(origin, return_inverse=True)[1], weights=centred)
-    clusters = sums.size
+    sums, clusters = centred, centred.size
+    if origin is not None:
+        sums, clusters = np.bincount(origin, weights=centred), np.count_nonzero(np.bincount(origin))
     if clusters < 2:
         return math.inf
     return float(np.sqrt(clusters / (clusters - 1) * np.dot(sums, sums)) / influence.size)

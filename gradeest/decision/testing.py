@@ -142,9 +142,12 @@ def read_product(recovered_g: Array, counts: Sequence[bool]) -> Array:
     return np.log(np.maximum(recovered_g[:, brought & np.array(counts)], NONE_G))
 
 
-def worth_for_others(advantages: Array, signal: Array, origin: NDArray[np.int_] | None = None) -> tuple[float, float]:
-    """What a signal brings by better choices on other fractions, (draw, fraction), with its Monte Carlo error."""
-    total = gained_elsewhere(advantages, signal, origin)
+def worth_for_others(averaged: Array, at: int, signal: Array) -> tuple[float, float]:
+    """What the result of run `at` brings by better choices on all other runs, with its Monte Carlo error.
+
+    Parameters: averaged, (draw, run), advantages by `mean_by_origin`; signal, (draw, metal), of the `first_draws`.
+    """
+    total = gained_elsewhere(np.delete(averaged, at, axis=1), signal)
     return max(float(total.mean()), 0.0), mcse(total)
 
 

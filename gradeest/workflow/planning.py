@@ -188,8 +188,10 @@ def _weigh(
 
     named = NamedDraws(stream(opened.place, "prices"), outcome.recovered_g.shape[0])
     money = value_runs(outcome, kinds, prices, opened.catalogue, named)
-    needs = find_needs(outcome, kinds, prices, opened.catalogue, named)
     denied = is_denied("licence", {s.name: s.value for s in opened.bench.settings.values()})
+    needs = None
+    if amounts or denied or limits.days is not None:
+        needs = find_needs(outcome, kinds, prices, opened.catalogue, named)
     return money, list_supplies(limits, amounts, money, needs, opened.catalogue, prices.currency, is_denied=denied)
 
 

@@ -102,7 +102,7 @@ def list_supplies(
     limits: Limits,
     amounts: Mapping[str, float],
     money: Economics,
-    needs: Needs,
+    needs: Needs | None,
     catalogue: Catalogue,
     currency: str,
     *,
@@ -110,15 +110,19 @@ def list_supplies(
 ) -> tuple[Supply, ...]:
     """What there is of everything limited, and of what the bench has no licence for: nothing.
 
-    Parameters: amounts, items by id as `read_limits` gives them; is_denied, the bench says that it has no licence.
+    Parameters: amounts, items by id as `read_limits` gives them; needs, None where only hours and money are limited;
+    is_denied, the bench says that it has no licence.
     """
     nothing = np.zeros_like(money.hours)
     given = (
         ("hours", "h", limits.hours, money.hours),
         ("cash", currency, limits.cash, money.cost),
-        ("days", "d", limits.days, needs.days),
     )
     found = [Supply(name, unit, most, draws) for name, unit, most, draws in given if most is not None]
+    if needs is None:
+        return tuple(found)
+    if limits.days is not None:
+        found.append(Supply("days", "d", limits.days, needs.days))
     for key, item in catalogue.items.items():
         is_barred = is_denied and bool(item.law) and key in needs.items
         if key in amounts or is_barred:

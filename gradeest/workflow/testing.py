@@ -151,6 +151,7 @@ class Testing:
 
     def look_at(self, i: int, *, is_one: bool) -> Tested:
         """What testing run `i` is worth; `is_one` adds trial runs and what its result tells about the others."""
+        from gradeest.decision.information import first_draws, mean_by_origin
         from gradeest.decision.summary import Interval
         from gradeest.decision.testing import Tested, advise, best_option, perfect_worth, read_product, worth_for_others
 
@@ -163,10 +164,10 @@ class Testing:
         best = best_option(options)
         others: tuple[float | None, float | None] = (None, None)
         if is_one and len(self.outcome.runs) > 1:
-            rest = np.delete(self.money.advantage, i, axis=1)
+            first = first_draws(self.origin, len(gain))
             counts = [self.prices.metal_per_g[metal] > 0 for metal in self.outcome.metals]
-            product = read_product(self.outcome.recovered_g[:, i], counts)
-            others = worth_for_others(rest, product, self.origin)
+            product = read_product(self.outcome.recovered_g[first, i], counts)
+            others = worth_for_others(mean_by_origin(self.money.advantage, self.origin), i, product)
         now = "process" if gain.mean() > 0 else self.money.alternatives[i]
         advice = advise(perfect, error, best, self.fee, self.prices.currency)
         kind, mass = self.kinds[run.address], run.mass_kg
@@ -180,21 +181,28 @@ class Testing:
         return [m for m, name in enumerate(self.outcome.metals) if brought[m] and self.prices.metal_per_g[name] > 0]
 
     def assays(self, i: int) -> list[Option]:
-        """Assays of samples by size."""
+        """Assays of samples by size.
+
+        Draws of one origin are averaged: what is new in the run says nothing about what is in the fraction, which is
+        all that an assay sees of it.
+        """
+        from gradeest.decision.information import first_draws, mean_by_origin
         from gradeest.decision.testing import Material, assay_options
 
         run = self.outcome.runs[i]
         at = self.posterior.fractions.index(run.address)
         pieces = float(self.posterior.pieces_per_kg[at] * self.posterior.dry_share[at])
+        first = first_draws(self.origin, len(self.money.advantage))
+        pair = np.stack([self.money.advantage[:, i], self.money.alternative[:, i]], axis=1)
+        averaged = mean_by_origin(pair, self.origin)
         return assay_options(
-            self.money.advantage[:, i],
-            self.money.alternative[:, i],
-            self.outcome.contained_g[:, i][:, self.counted(i)],
+            averaged[:, 0],
+            averaged[:, 1],
+            self.outcome.contained_g[first, i][:, self.counted(i)],
             Material(run.mass_kg, pieces),
             u=self.u,
             fee=self.fee or 0.0,
             rng=stream(self.opened.place, f"assay {run.address}"),
-            origin=self.origin,
         )
 
     def trials(self, i: int) -> list[Option]:

@@ -116,6 +116,7 @@ class Waits:
     help: float
     first_rank: float
     rank_again: float
+    rank_anew: float
     plan: float
     test_first: float
     bid: float
@@ -140,6 +141,7 @@ def measure(folder: Path, lots: int, next_batch: str) -> Waits:
     first = seconds(folder, "rank")
     say(f"  the first ranking took {first:.1f} s")
     again = statistics.median(seconds(folder, "rank") for _ in range(3))
+    anew = statistics.median(seconds(folder, "rank", "--if", f"Au=-{n}%") for n in (1, 2, 3))
     plan, test_first = seconds(folder, "plan", "--hours", "40"), seconds(folder, "test-first")
     bid = seconds(folder, "bid", "offer.toml")
     grades = statistics.median(seconds(folder, "grades") for _ in range(3))
@@ -149,7 +151,7 @@ def measure(folder: Path, lots: int, next_batch: str) -> Waits:
     weight = ("--metal", "Au", "--form", form, "--weight", f"{grams:.2f} g", "--readability", "0.01 g")
     record = seconds(folder, "record", "product", next_batch, *weight, "--close", "--sure", "--date", DAY.isoformat())
     say(f"  a weight up to the next ranking took {record:.1f} s")
-    return Waits(short_help, first, again, plan, test_first, bid, grades, record)
+    return Waits(short_help, first, again, anew, plan, test_first, bid, grades, record)
 
 
 @dataclass(frozen=True)
@@ -271,6 +273,7 @@ def print_waits() -> None:
         ("help", "--help"),
         ("first_rank", "rank, fitted anew"),
         ("rank_again", "rank, from the cache"),
+        ("rank_anew", "rank at other prices, belief from the cache"),
         ("plan", "plan, from the cache"),
         ("test_first", "test-first for all, from the cache"),
         ("bid", "bid on a lot of four, from the cache"),

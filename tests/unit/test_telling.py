@@ -10,7 +10,7 @@ import pytest
 from gradeest.belief.outcome import Run
 from gradeest.belief.posterior import draw_prior
 from gradeest.belief.predictive import run_forward
-from gradeest.decision.information import gained_elsewhere
+from gradeest.decision.information import first_draws, gained_elsewhere, mean_by_origin
 from gradeest.decision.ranking import rank_runs
 from gradeest.decision.summary import mcse
 from gradeest.materials.catalogue import load_catalogue
@@ -31,13 +31,14 @@ def test_a_result_tells_of_another_gain_what_the_unit_normal_loss_says(repeats: 
     base = common if origin is None else common[origin]
     result = r * base + np.sqrt(1 - r**2) * rng.standard_normal(N)
     gains = np.stack([u * r + base + 2 * rng.standard_normal(N) for u in UNIT_LOSS], axis=1)
+    shown = result[first_draws(origin, N), None]
     for i, loss in enumerate(UNIT_LOSS.values()):
-        found = gained_elsewhere(gains[:, [i]], result[:, None], origin)
+        found = gained_elsewhere(mean_by_origin(gains[:, [i]], origin), shown)
         assert found.mean() == pytest.approx(r * loss, abs=4 * mcse(found))
-    together = gained_elsewhere(gains, result[:, None], origin)
+    together = gained_elsewhere(mean_by_origin(gains, origin), shown)
     assert together.mean() == pytest.approx(r * sum(UNIT_LOSS.values()), abs=4 * mcse(together))
     assert mcse(together) < 0.02
-    alone = gained_elsewhere(np.random.default_rng(2).permutation(gains), result[:, None], origin)
+    alone = gained_elsewhere(mean_by_origin(np.random.default_rng(2).permutation(gains), origin), shown)
     assert abs(alone.mean()) < 4 * mcse(alone) < together.mean()  # the broken twin: nothing in common, nothing told
 
 
