@@ -296,12 +296,12 @@ def ranking_details(shown: RankingShown) -> list[Any]:
     from gradeest.cli.tables import make_table, money, number, percent
 
     telling = [("tells\nothers", ">")] if any(tells_clearly(row) for row in shown.ranking.rows) else []
-    columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "per kg"]
+    columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "know\nall"]
     table = make_table([("fraction", "f"), *[(name, ">") for name in columns], *telling, ("instead", ">")])
     for row in shown.ranking.rows:
         if row.gain is None:
             continue
-        rest = (row.worst_mean, row.chance_of_gain, row.chance_best, row.gain_per_hour_mcse, row.gain_per_kg)
+        rest = (row.worst_mean, row.chance_of_gain, row.chance_best, row.gain_per_hour_mcse, row.knowing_all)
         told = money(row.tells_others or 0) if tells_clearly(row) else "-"
         forms: tuple[Callable[[float], str], ...] = (money, percent, percent, number, money)
         table.add_row(

@@ -26,9 +26,11 @@ from gradeest.decision.economics import (
     value_runs,
     value_unprocessed,
 )
+from gradeest.decision.information import first_draws, mean_by_origin
 from gradeest.decision.placing import TAIL, Standing, chance_best, share_ranks, weigh_run
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.summary import Interval, estimate_mean, estimate_ratio, mcse, mean_of_worst
+from gradeest.decision.testing import perfect_worth, read_product, worth_for_others
 from gradeest.materials.catalogue import Catalogue
 
 NEXT_TO_NONE = 1e-3  # litres or days
@@ -77,6 +79,8 @@ class RankedRun:
     worst_mean: float | None = None  # mean of the worst 5 %
     tail_share: float | None = None  # share of the expected gain that the best 5 % of draws carry; None: not looked at
     rests_on_tail: bool = False
+    knowing_all: float | None = None  # what knowing its outcome beforehand would be worth: bounds every test of it
+    knowing_all_mcse: float | None = None
     tells_others: float | None = None  # what its result is expected to bring by better choices on the other rows
     tells_others_mcse: float | None = None
     revenue: Interval | None = None
@@ -194,6 +198,7 @@ def _ranked(
     origin: NDArray[np.int_] | None,
 ) -> RankedRun:
     run, advantage = outcome.runs[i], money.advantage[:, i]
+    knowing, knowing_error = perfect_worth(advantage, origin)
     per_hour = estimate_ratio(standing.gain, estimate_mean(money.hours[:, i]))
     value = outcome.recovered_g[:, i, :] * np.array([prices.metal_per_g[m] for m in outcome.metals])
     mean_value = value.mean(axis=0)
@@ -224,6 +229,8 @@ def _ranked(
         worst_mean=mean_of_worst(advantage, TAIL),
         tail_share=standing.tail_share,
         rests_on_tail=standing.rests_on_tail,
+        knowing_all=knowing,
+        knowing_all_mcse=knowing_error,
         revenue=Interval.of(money.revenue[:, i]),
         cost=Interval.of(money.cost[:, i]),
         metal_value=Interval.of(value.sum(axis=1)),
@@ -241,9 +248,6 @@ def _with_telling(
     origin: NDArray[np.int_] | None,
 ) -> list[RankedRun]:
     """The rows with what the result of each tells about the others (richness of the lot, means of the class)."""
-    from gradeest.decision.information import first_draws, mean_by_origin
-    from gradeest.decision.testing import read_product, worth_for_others
-
     at = {run.address: i for i, run in enumerate(outcome.runs)}
     counts = [prices.metal_per_g[metal] > 0 for metal in outcome.metals]
     averaged, first = mean_by_origin(advantage, origin), first_draws(origin, len(advantage))

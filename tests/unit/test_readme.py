@@ -28,7 +28,9 @@ def command_under(marker: str) -> list[str]:
     return block.group(1).splitlines()
 
 
-@pytest.mark.parametrize(("marker", "ends"), [("job", "gradeest demo"), ("tests", "python -m pytest -n 2 --dist loadfile")])
+@pytest.mark.parametrize(
+    ("marker", "ends"), [("job", "gradeest demo"), ("tests", "python -m pytest -n 2 --dist loadfile")]
+)
 def test_each_of_the_two_commands_is_one_line_that_does_all_its_set_up(marker: str, ends: str) -> None:
     (line,) = command_under(marker)
     assert line.startswith("python3 -m venv .venv && .venv/bin/pip install -q ")

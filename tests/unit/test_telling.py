@@ -13,6 +13,7 @@ from gradeest.belief.predictive import run_forward
 from gradeest.decision.information import first_draws, gained_elsewhere, mean_by_origin
 from gradeest.decision.ranking import rank_runs
 from gradeest.decision.summary import mcse
+from gradeest.decision.testing import Material, assay_options
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import Bench, Fraction, Lot
 from tests.decision_cases import costs, one, prices
@@ -66,3 +67,26 @@ def test_the_twin_of_a_fraction_tells_most_about_it_and_a_stranger_nothing() -> 
     for name in ("L/pins", "L/more-pins"):
         assert told[name][0] > 4 * told[name][1]
     assert told["L/caps"][0] < 3 * told["L/caps"][1]
+
+
+def test_an_assay_on_draws_of_the_model_is_worth_what_weighting_the_draws_gives() -> None:
+    # Another way to the same number: E[gain | reading] as the mean of all draws weighted by how well each explains the
+    # reading (self-normalised importance weights), no regression; the readings are those of other draws.
+    catalogue = load_catalogue()
+    lot = Lot("L", dt.date(2024, 1, 1), (Fraction("pins", "pins-mixed", 1.0),))
+    posterior = draw_prior(Bench({"L": lot}, {}), catalogue, np.random.default_rng(7), 20_000)
+    run = Run("L/pins", 1.0, catalogue.kinds["pins-mixed"].usual_route)
+    found = run_forward(posterior, [run], catalogue, np.random.default_rng(8), draws=20_000)
+    gold, held = found.recovered_g[:, 0, 0], found.contained_g[:, 0, :1]
+    gain = 100 * (gold - gold.mean()) + 5
+    rng = np.random.default_rng(9)
+    material = Material(1.0, 1e9)  # ever so many pieces: the laboratory alone is unsure
+    option = assay_options(gain, np.zeros_like(gain), held, material, u=0.4, fee=0.0, rng=rng)[-1]
+    log_held = np.log(held[:, 0])
+    readings = log_held[:1_500] + 0.4 * rng.standard_normal(1_500)
+    weights = np.exp(-(((readings[:, None] - log_held[1_500:]) / 0.4) ** 2) / 2)
+    expected = weights @ gain[1_500:] / weights.sum(axis=1)
+    nested = np.maximum(expected, 0) - expected  # without the assay it is processed
+    error = np.hypot(option.worth_mcse, nested.std() / np.sqrt(1_500))
+    assert option.worth == pytest.approx(nested.mean(), abs=3 * error)
+    assert option.worth > 8 * error  # it can fail: an assay worth nothing would not pass
