@@ -99,7 +99,7 @@ def plan_parts(shown: PlanShown) -> list[Any]:
             money(step.gain.mean) if step.gain else "-",
             number(step.hours.mean) if step.hours else "-",
             money(step.cost.mean) if step.cost else "-",
-            step.why,
+            f"{step.why}\n{step.test}".rstrip(),
         )
     parts.append(table)
     if any(step.order for step in shown.steps):

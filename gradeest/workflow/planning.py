@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ from gradeest.workflow.outlook import (
 )
 from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, list_supplies, read_limits
 from gradeest.workflow.telling import Report, say_nothing
+from gradeest.workflow.testing import Testing
 
 if TYPE_CHECKING:
     from gradeest.belief.outcome import Outcome
@@ -50,6 +52,7 @@ class Step:
     cost: Interval | None
     gain_per_hour: float | None
     why: str
+    test: str = ""  # of what is to be tested first: whether an assay pays, in a line
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,9 @@ def plan_work(
         ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
         kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
         money, supplies = _weigh(opened, outcome, kinds, found, limits, amounts)
-        plan = _Plan(outcome, ranking, money, supplies, must)
+        u = opened.catalogue.constants["test.assay_u"]
+        testing = Testing(opened, state, posterior, found, runs, u, None, (outcome, money))
+        plan = _Plan(outcome, ranking, money, supplies, must, testing.advise_on)
         named = dict.fromkeys(step.route for step in plan.steps() if step.action == "process")
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
         return PlanShown(
@@ -205,10 +210,12 @@ class _Plan:
         money: Economics,
         supplies: Sequence[Supply],
         must: Sequence[str],
+        test: Callable[[str], str],
     ) -> None:
         from gradeest.decision.plan import Limit, choose_runs
 
         self.outcome, self.ranking, self.money, self.supplies = outcome, ranking, money, supplies
+        self.test = cache(test)
         self.rows = {row.address: row for row in ranking.rows}
         rows = [self.rows[run.address] for run in outcome.runs]
         self.barred = {
@@ -247,7 +254,7 @@ class _Plan:
     def _instead(self, row: RankedRun, waiting: set[str]) -> str:
         if row.address in waiting:
             return "wait"
-        if row.verdict == "blocked" or (row.verdict == "process" and row.address in self.barred):
+        if row.verdict == "blocked" or (row.verdict in ("process", "sample first") and row.address in self.barred):
             return "leave"
         return "test first" if row.verdict == "sample first" else row.verdict
 
@@ -255,7 +262,8 @@ class _Plan:
         why = "gains, but finds no room in this plan" if action == "wait" else row.why
         why = self.barred.get(row.address, why) if action == "leave" else why
         parts = (row.gain, row.hours, row.cost, row.gain_per_hour)
-        return Step(row.address, action, order, row.mass_kg, row.route, *parts, why)
+        test = self.test(row.address) if action == "test first" else ""
+        return Step(row.address, action, order, row.mass_kg, row.route, *parts, why, test)
 
     def uses(self) -> tuple[Use, ...]:
         """What each limit is used for, and the next better plan beyond it."""
@@ -305,7 +313,9 @@ class _Plan:
         if not self.supplies:
             notes.append('no limit was given: try --hours 20, --cash 500, --days 30 or --limit "nitric acid=10 L"')
         if any(row.verdict == "sample first" for row in self.rows.values()):
-            notes.append("tests are not counted in the hours; `gradeest test-first` says whether one pays")
+            notes.append(
+                "tests are not counted in the hours; `gradeest test-first LOT/FRACTION` looks at trial runs too"
+            )
         if "licence" not in opened.bench.settings and any(s.is_restricted for s in self.supplies):
             notes.append("some of it is restricted in places: if you may not hold it, `gradeest bench set licence no`")
         return notes

@@ -130,11 +130,15 @@ class Testing:
         runs: tuple[Run, ...],
         u: float,
         fee: float | None,
+        drawn: tuple[Outcome, Economics] | None = None,
     ) -> None:
+        """`drawn`: the outcome of the runs and its money, where they are there already."""
         self.opened, self.posterior, self.prices, self.u, self.fee = opened, posterior, prices, u, fee
-        self.outcome = run_forward(opened, posterior, runs)
         self.kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
-        self.money = self.value(self.outcome, self.kinds)
+        if drawn is None:
+            outcome = run_forward(opened, posterior, runs)
+            drawn = outcome, self.value(outcome, self.kinds)
+        self.outcome, self.money = drawn
         self.origin = self.outcome.origin
 
     def value(self, outcome: Outcome, kinds: dict[str, str]) -> Economics:
@@ -148,6 +152,11 @@ class Testing:
     def order(self, address: str | None) -> list[int]:
         """Runs to look at: the one named, or all."""
         return [i for i, run in enumerate(self.outcome.runs) if address in (None, run.address)]
+
+    def advise_on(self, address: str) -> str:
+        """Whether an assay of a fraction pays before it is decided on, in a line."""
+        (i,) = self.order(address)
+        return self.look_at(i, is_one=False).advice
 
     def look_at(self, i: int, *, is_one: bool) -> Tested:
         """What testing run `i` is worth; `is_one` adds trial runs and what its result tells about the others."""

@@ -257,3 +257,6 @@ def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(r
         "tail/fingers": "process",
         "tail/sweeps": "test first",
     }
+    tested = run("test-first", "--json").json["rows"]
+    steps = {step["address"]: step["test"] for step in plan["steps"]}
+    assert steps == {"tail/fingers": "", "tail/sweeps": next(r["advice"] for r in tested if "sweeps" in r["address"])}
