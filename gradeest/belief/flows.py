@@ -2,15 +2,15 @@
 
 Of the metal C that went in:
 
-    set aside   C kappa_j,  (kappa, kept) = softmax(ln odds_j, 0)
+    set aside   what its streams hold; the rest was kept
     spilled     sigma of what was kept, loss by loss;  what stays is in work: A
     product     P = M exp(ln P/M),  M = R A;  hold-up M - P = -M expm1(ln P/M) stays in the equipment
     not reached (1 - R) A, shared by softmax(ln share_i + sd z_i) among equipment, residue, solution, filters, lost
 
-with R = expit(q), 1 - R = expit(-q): no part is found by subtraction, so small ones keep their digits. Where a route's
-recovery is a share of all that was charged, what was set aside comes out of what was not reached instead. Where nothing
-dropped, all that dissolved is in the liquid, or went with it. An open batch holds everything but what was weighed, set
-aside and spilled so far. What no result speaks of is drawn as for a new run.
+with R = expit(q), 1 - R = expit(-q): what was not reached is not found by subtraction and keeps its digits. Where a
+route's recovery is a share of all that was charged, what was set aside comes out of what was not reached instead. Where
+nothing dropped, all that dissolved is in the liquid, or went with it. An open batch holds everything but what was
+weighed, set aside and spilled so far. What no result speaks of is drawn as for a new run.
 """
 
 from __future__ import annotations
@@ -23,10 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.draws import Posterior
-from gradeest.belief.network import logit_normal
-from gradeest.belief.outflows import loss_logit, set_aside_names
+from gradeest.belief.outflows import loss_logit
 from gradeest.belief.predictive import new_recovery
-from gradeest.belief.sharing import ASIDE, REACHED, RECOVERY, SO_FAR, expit, loss_of, rest_of
+from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, expit, loss_of, rest_of
 from gradeest.belief.spots import PLACES
 from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
@@ -47,18 +46,19 @@ class Flow:
 
 
 def flow_of(
-    batch: Batch, contained_g: Values, weighed_g: Values, posterior: Posterior, catalogue: Catalogue,
+    batch: Batch, contained_g: Values, aside_g: Values, weighed_g: Values, posterior: Posterior, catalogue: Catalogue,
     rng: np.random.Generator,
 ) -> Flow:  # fmt: skip
     """Where the metal of one batch went.
 
-    Parameters: contained_g, what went into it, and weighed_g, fine metal in its products, g, (draw, metal); the second
-    is used for metals that the route does not recover, of which the fit knows no more than the reading.
+    Parameters: contained_g, what went into it, aside_g, what its streams set aside hold, weighed_g, fine metal in its
+    products, g, (draw, metal); the last is used for metals that the route does not recover, of which the fit knows no
+    more than the reading.
     """
     run = _Run(batch, posterior, catalogue, rng)
     parts: dict[str, Values] = {}
     for m, metal in enumerate(METALS):
-        for to, grams in run.share_out(metal, contained_g[:, m], weighed_g[:, m]):
+        for to, grams in run.share_out(metal, contained_g[:, m], aside_g[:, m], weighed_g[:, m]):
             parts.setdefault(to, np.zeros_like(contained_g))[:, m] += grams
     return Flow(contained_g, {to: parts[to] for to in DESTINATIONS if to in parts and parts[to].any()})
 
@@ -97,61 +97,63 @@ class _Run:
     def _told(self, metal: str, what: str) -> Values | None:
         return self.posterior.shares.get((self.batch.name, metal, what))
 
-    def share_out(self, metal: str, contained: Values, weighed: Values) -> list[tuple[str, Values]]:
+    def share_out(self, metal: str, contained: Values, aside: Values, weighed: Values) -> list[tuple[str, Values]]:
         """(destination, g) of all that went in; a destination may come more than once."""
+        aside, found = np.minimum(aside, contained), []
         of_all = recovers_of_all(self.batch.route, self.catalogue)
-        ln_odds = self._ln_odds(metal)
-        aside, kept = expit(ln_odds), expit(-ln_odds)
-        work = contained if of_all else contained * kept
-        found = [] if of_all else [("set aside", contained * aside)]
+        work = contained
+        if not of_all:
+            found.append(("set aside", aside))
+            work = contained - aside
         for logit in self.losses:
             found.append(("spilled", work * expit(logit)))
             work = work * expit(-logit)
-        if metal not in self.route.recovery:
-            return [*found, *self._left_alone(metal, work, weighed, aside if of_all else None)]
         q = self._told(metal, RECOVERY)
-        if q is None and self.batch.is_open:
-            held = [("set aside", work * aside), ("in work", work * kept)] if of_all else [("in work", work)]
-            return [*found, *held]
-        if q is None:
-            origin = np.arange(self.draws)
-            q = new_recovery(self.posterior, self.batch.route, metal, self.catalogue, origin, self.rng)
-        behind = work * expit(-q)
+        if metal not in self.route.recovery:
+            reached = np.minimum(weighed, work)
+            behind, ends = work - reached, [("product", reached)]
+        elif q is None and self.batch.is_open:
+            behind, ends = work, []
+        else:
+            if q is None:
+                origin = np.arange(self.draws)
+                q = new_recovery(self.posterior, self.batch.route, metal, self.catalogue, origin, self.rng)
+            behind, ends = work * expit(-q), self._reached(metal, work * expit(q))
         if of_all:  # at most all of what was not reached was set aside
-            taken = np.minimum(aside / np.maximum(expit(-q), 1e-300), 1.0)
-            found.append(("set aside", behind * taken))
-            behind = behind * (1 - taken)
-        return [*found, *self._end(metal, work * expit(q), behind)]
+            taken = np.minimum(aside, behind)
+            found.append(("set aside", taken))
+            behind = behind - taken
+        return [*found, *ends, *self._behind(metal, behind)]
 
-    def _ln_odds(self, metal: str) -> Values:
-        """ln odds of all that was set aside together, against what was kept."""
-        told = self._told(metal, ASIDE)
-        streams = set_aside_names(self.batch)
-        if told is not None or not streams:
-            return np.full(self.draws, -np.inf) if told is None else told
-        shares = self.catalogue.shares
-        centre, sd = logit_normal(shares.get(f"set-aside:{self.batch.route}", shares["set-aside"]))
-        drawn = centre + sd * self.rng.normal(size=(len(streams), self.draws))
-        return np.asarray(np.logaddexp.reduce(drawn, axis=0))
-
-    def _end(self, metal: str, reached: Values, behind: Values) -> list[tuple[str, Values]]:
-        """Where the metal is that would be in a product, and the metal that did not get there."""
-        in_product = self._told(metal, REACHED)
-        if self.batch.is_open:
-            so_far = self._told(metal, SO_FAR)
-            if in_product is None or so_far is None:
-                return [("in work", behind), ("in work", reached)]
-            product = reached * np.exp(in_product)
-            found = [("product", product * np.exp(so_far)), ("in work", -product * np.expm1(so_far))]
-            return [*found, ("in work", -reached * np.expm1(in_product)), ("in work", behind)]
-        rest = list(self._share_rest(metal, behind).items())
-        if in_product is not None:
-            return [("product", reached * np.exp(in_product)), ("equipment", -reached * np.expm1(in_product)), *rest]
+    def _liquid(self, metal: str) -> str | None:
+        """Where all that dissolved is, of a closed batch of which nothing dropped; None where a product may be."""
         said = [one.liquid for one in self.batch.nondetects if one.metal == metal]
-        if not said:
-            return [("not weighed", reached), *rest]
-        liquid = "lost" if said[-1] == "gone" else "solution"  # all that dissolved is in it
-        return [(liquid, reached), *((to if to == "residue" else liquid, grams) for to, grams in rest)]
+        if self.batch.is_open or not said or self._told(metal, REACHED) is not None:
+            return None
+        return "lost" if said[-1] == "gone" else "solution"
+
+    def _reached(self, metal: str, grams: Values) -> list[tuple[str, Values]]:
+        """Metal that would be in a product: there, hung up, still to come, in the liquid, or no weight was noted."""
+        in_product, so_far = self._told(metal, REACHED), self._told(metal, SO_FAR)
+        if self.batch.is_open:
+            if in_product is None or so_far is None:
+                return [("in work", grams)]
+            product = grams * np.exp(in_product)
+            to_come = [("in work", -product * np.expm1(so_far)), ("in work", -grams * np.expm1(in_product))]
+            return [("product", product * np.exp(so_far)), *to_come]
+        if in_product is not None:
+            return [("product", grams * np.exp(in_product)), ("equipment", -grams * np.expm1(in_product))]
+        return [(self._liquid(metal) or "not weighed", grams)]
+
+    def _behind(self, metal: str, grams: Values) -> list[tuple[str, Values]]:
+        """Metal that did not reach a product."""
+        if self.batch.is_open:
+            return [("in work", grams)]
+        if metal not in self.route.recovery:
+            return [(self.route.stays_in[metal], grams)]
+        liquid = self._liquid(metal)
+        rest = self._share_rest(metal, grams).items()
+        return [(to if liquid is None or to == "residue" else liquid, part) for to, part in rest]
 
     def _share_rest(self, metal: str, grams: Values) -> dict[str, Values]:
         """Metal that did not reach the product, shared by softmax(ln share_i + sd z_i) among `PLACES` (`[rest]`)."""
@@ -161,13 +163,3 @@ class _Run:
         ])  # fmt: skip
         share = np.exp(ln_weight - np.logaddexp.reduce(ln_weight, axis=0))
         return {to: grams * share[n] for n, to in enumerate(PLACES)}
-
-    def _left_alone(self, metal: str, work: Values, weighed: Values, aside: Values | None) -> list[tuple[str, Values]]:
-        """A metal that the route does not recover: in a product that holds it all the same, else where it stays."""
-        share = np.minimum(weighed / np.maximum(work, 1e-300), 1.0)
-        found = [("product", work * share)]
-        rest = work * (1 - share)
-        if aside is not None:
-            found.append(("set aside", rest * aside))
-            rest = rest * (1 - aside)
-        return [*found, ("in work" if self.batch.is_open else self.route.stays_in[metal], rest)]

@@ -1,8 +1,8 @@
 """How a run shared out what went into it, draw by draw, as a fit leaves it behind.
 
 Of every batch and metal that a result speaks of: q, the logit of the recovery; what part of the metal that reached the
-product is in it (ln P/M, the rest is hold-up); of an open batch, what part of the final product was weighed so far; ln
-odds of what was set aside, logits of recorded losses; where a spot test speaks of the liquid, how what did not reach
+product is in it (ln P/M, the rest is hold-up); of an open batch, what part of the final product was weighed so far;
+logits of recorded losses; where a spot test speaks of the liquid, how what did not reach
 the product was shared. `flows.py` turns these into grams; nothing is ever subtracted.
 """
 
@@ -26,7 +26,7 @@ from gradeest.records.domain import Bench
 
 Values = NDArray[np.float64]
 Shares = dict[tuple[str, str, str], Values]  # (batch, metal or "" for all of them, what): (draw,)
-RECOVERY, REACHED, SO_FAR, ASIDE = "recovery", "reached", "so far", "aside"
+RECOVERY, REACHED, SO_FAR = "recovery", "reached", "so far"
 MOST_SHARE = -1e-12  # ln of the largest share of the metal in work that a limit leaves room for
 
 
@@ -106,21 +106,18 @@ class _Shares:
         return np.where(self.fitted.failed[item.batch_metal], failed, ordinary)
 
     def _outflows(self, n: int, item: BatchMetal) -> Values:
-        """Notes losses and what was set aside; returns ln of what stayed in work."""
+        """Notes recorded losses; returns ln of what stayed in work of all that went in."""
         batch = self.bench.batches[item.batch]
         kept = np.zeros(len(self.theta))
         for number, row in enumerate(self.x["bm_losses"][n][: len(batch.losses)].tolist()):
             logit = self.x["loss_centre"][row] + self.x["loss_sd"][row] * self.unknown("loss", row)
             self.found[item.batch, "", loss_of(number)] = logit
             kept = kept - np.logaddexp(0.0, logit)
-        of_all = recovers_of_all(item.route, self.catalogue)
         streams = [(f"{item.batch}/{name}", item.metal) for name in set_aside_names(batch)]
-        if not streams:
+        if not streams or recovers_of_all(item.route, self.catalogue):
             return kept
         aside = np.sum([self.fitted.stream_g[stream] for stream in streams], axis=0)
-        ln_odds = np.log(aside) - np.log(charge_of(item.batch_metal, self.fitted) - aside)
-        self.found[(*item.batch_metal, ASIDE)] = ln_odds
-        return kept if of_all else kept - np.logaddexp(0.0, ln_odds)
+        return np.asarray(kept + np.log1p(-aside / charge_of(item.batch_metal, self.fitted)))
 
     def _in_work(self, item: BatchMetal, ln_kept: Values) -> Values:
         """ln of the metal in work, from all that went in."""

@@ -148,11 +148,21 @@ def of_batch(address: str, batch: str) -> bool:
 
 
 def count_once(flow: Flow, passed: Values | float, came: Values | float) -> Flow:
-    """A flow less what it passed on to another one that is counted too, and less what came from one."""
+    """A flow less what it passed on to another one that is counted too, and less what came from one.
+
+    Where a draw would pass on more than was set aside, all other places give the rest in proportion: it closes.
+    """
     from gradeest.belief.flows import Flow
 
-    parts = {to: np.maximum(grams - passed, 0.0) if to == "set aside" else grams for to, grams in flow.parts_g.items()}
-    return Flow(flow.contained_g - came, parts)
+    zero = np.zeros_like(flow.contained_g)
+    aside, passed = flow.parts_g.get("set aside", zero), zero + passed
+    others = np.sum([zero, *(grams for to, grams in flow.parts_g.items() if to != "set aside")], axis=0)
+    short = np.maximum(passed - aside, 0.0)
+    left = 1 - np.minimum(short / np.where(others > 0, others, 1.0), 1.0)
+    parts = {
+        to: np.maximum(aside - passed, 0.0) if to == "set aside" else grams * left for to, grams in flow.parts_g.items()
+    }
+    return Flow(np.maximum(flow.contained_g - came, 0.0), parts)
 
 
 def describe_flow(holdings: Holdings, subject: Subject) -> tuple[MetalFlow, ...]:

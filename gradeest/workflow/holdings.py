@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.flows import Flow, flow_of
 from gradeest.belief.network import logit_normal
-from gradeest.belief.outflows import loss_logit
+from gradeest.belief.outflows import loss_logit, set_aside_names
 from gradeest.belief.posterior import Posterior
 from gradeest.belief.predictive import purity
 from gradeest.decision.economics import draw_settlement
@@ -97,8 +97,10 @@ class Holdings:
 
     def flow(self, batch: Batch) -> Flow:
         """Where the metal of a batch went, draw by draw."""
+        contained, streams = self.contained(batch), self.streams(batch)
+        aside = np.sum([np.zeros_like(contained), *(streams[name] for name in set_aside_names(batch))], axis=0)
         rng = self.rng(f"flow {batch.name}")
-        return flow_of(batch, self.contained(batch), self.weighed(batch), self.posterior, self.catalogue, rng)
+        return flow_of(batch, contained, aside, self.weighed(batch), self.posterior, self.catalogue, rng)
 
     def streams(self, batch: Batch) -> dict[str, Values]:
         """Metal in each stream as the batch left it, by the stream's name; rough but for what the belief knows.

@@ -14,7 +14,7 @@ from gradeest.belief import flows
 from gradeest.belief.draws import Posterior
 from gradeest.belief.flows import Flow, add_up, flow_of, part_of
 from gradeest.belief.posterior import draw_prior
-from gradeest.belief.sharing import ASIDE, REACHED, RECOVERY, SO_FAR, loss_of, rest_of
+from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, loss_of, rest_of
 from gradeest.belief.spots import PLACES
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Stream
@@ -29,10 +29,11 @@ PRIOR = draw_prior(
 LOGIT = st.floats(-700, 700)
 LN_SHARE = st.floats(-700, 0)
 GRAMS = st.floats(1e-12, 1e5)
+Run = tuple[Batch, Posterior, tuple[np.ndarray, np.ndarray, np.ndarray]]
 
 
 @st.composite
-def a_run(draw: st.DrawFn) -> tuple[Batch, Posterior, np.ndarray, np.ndarray]:
+def a_run(draw: st.DrawFn) -> Run:
     """A batch by any route, open or closed, with streams and losses, and any shares that a fit may leave behind."""
     names = draw(st.lists(st.sampled_from(["wires", "dies", "dust"]), unique=True))
     losses = tuple(Loss("B1", 0.1, 0.5, "", DAY) for _ in range(draw(st.integers(0, 2))))
@@ -54,12 +55,11 @@ def a_run(draw: st.DrawFn) -> tuple[Batch, Posterior, np.ndarray, np.ndarray]:
             if draw(st.booleans()):
                 shares |= {("B1", metal, REACHED): values(LN_SHARE)}
                 shares |= {("B1", metal, SO_FAR): values(LN_SHARE)} if batch.is_open else {}
-        if names and draw(st.booleans()):
-            shares |= {("B1", metal, ASIDE): values(LOGIT)}
         shares |= {("B1", metal, rest_of(to)): values(st.floats(-8, 8)) for to in PLACES if draw(st.booleans())}
     contained = np.stack([values(GRAMS) for _ in METALS], axis=1)
+    aside = contained * np.stack([values(st.floats(0, 1.1)) for _ in METALS], axis=1) if names else 0 * contained
     weighed = np.stack([values(st.floats(0, 10)) for _ in METALS], axis=1)
-    return batch, replace(PRIOR, shares=shares), contained, weighed
+    return batch, replace(PRIOR, shares=shares), (contained, aside, weighed)
 
 
 def gap(flow: Flow) -> float:
@@ -69,9 +69,9 @@ def gap(flow: Flow) -> float:
 
 @settings(max_examples=100, deadline=None)
 @given(a_run())
-def test_the_balance_closes_in_every_draw(run: tuple[Batch, Posterior, np.ndarray, np.ndarray]) -> None:
-    batch, posterior, contained, weighed = run
-    flow = flow_of(batch, contained, weighed, posterior, CATALOGUE, np.random.default_rng(2))
+def test_the_balance_closes_in_every_draw(run: Run) -> None:
+    batch, posterior, (contained, aside, weighed) = run
+    flow = flow_of(batch, contained, aside, weighed, posterior, CATALOGUE, np.random.default_rng(2))
     assert gap(flow) < CLOSES
     assert all((grams >= 0).all() for grams in flow.parts_g.values())
     third = np.full_like(contained, 1 / 3)
@@ -90,7 +90,7 @@ def test_a_part_that_is_forgotten_does_not_close(monkeypatch: pytest.MonkeyPatch
 
     def flow() -> Flow:
         rng = np.random.default_rng(2)
-        return flow_of(batch, contained, 0 * contained, replace(PRIOR, shares=shares), CATALOGUE, rng)
+        return flow_of(batch, contained, 0 * contained, 0 * contained, replace(PRIOR, shares=shares), CATALOGUE, rng)
 
     assert gap(flow()) < CLOSES
     whole = flows._Run._share_rest

@@ -114,7 +114,10 @@ def fitted(make: str) -> tuple[Posterior, Flow]:
     one = case.bench.batches["B1"]
     contained = np.zeros((posterior.draws, len(METALS)))
     contained[:, METALS.index("Au")] = posterior.charge_g["B1", "L1/a", "Au"]
-    return posterior, flow_of(one, contained, 0 * contained, posterior, CATALOGUE, np.random.default_rng(9))
+    aside = 0 * contained
+    if one.streams:
+        aside[:, METALS.index("Au")] = posterior.stream_g["B1/wires", "Au"]
+    return posterior, flow_of(one, contained, aside, 0 * contained, posterior, CATALOGUE, np.random.default_rng(9))
 
 
 CASES = {"weighed": weighed, "open": open_one, "nothing dropped": nothing_dropped, "tested": liquid_tested}

@@ -14,7 +14,7 @@ import pytest
 
 from gradeest.belief.flows import flow_of
 from gradeest.belief.posterior import draw_prior
-from gradeest.belief.sharing import ASIDE, REACHED, RECOVERY, SO_FAR, loss_of, rest_of
+from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, loss_of, rest_of
 from gradeest.belief.spots import PLACES
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue
@@ -46,12 +46,15 @@ def logit(p: float) -> float:
     return math.log(p / (1 - p))
 
 
-def flow(batch: Batch, shares: dict[tuple[str, str], float], weighed: float = 0.0) -> dict[str, Any]:
+def flow(
+    batch: Batch, shares: dict[tuple[str, str], float], weighed: float = 0.0, aside: float = 0.0
+) -> dict[str, Any]:
     """Mean g by destination of 10 g of each metal, of a batch whose shares are known exactly."""
     told = {("B1", metal, what): np.full(DRAWS, value) for (metal, what), value in shares.items()}
     ten = np.full((DRAWS, len(METALS)), 10.0)
-    rng = np.random.default_rng(5)
-    found = flow_of(batch, ten, np.full_like(ten, weighed), replace(PRIOR, shares=told), CATALOGUE, rng)
+    known = replace(PRIOR, shares=told)
+    given = (np.full_like(ten, grams) for grams in (aside, weighed))
+    found = flow_of(batch, ten, *given, known, CATALOGUE, np.random.default_rng(5))
     return {to: grams.mean(axis=0) for to, grams in found.parts_g.items()}
 
 
@@ -60,10 +63,9 @@ def test_a_weighed_batch_worked_by_hand() -> None:
     streams = (Stream("wires", "B1", "set-aside", 0.1, None, DAY),)
     batch = run(streams=streams, losses=(Loss("B1", 0.2, 0.3, "", DAY),))
     shares = {
-        ("Au", ASIDE): math.log(0.2 / 0.8), ("", loss_of(0)): logit(0.25),
-        ("Au", RECOVERY): logit(0.9), ("Au", REACHED): math.log(0.95),
+        ("", loss_of(0)): logit(0.25), ("Au", RECOVERY): logit(0.9), ("Au", REACHED): math.log(0.95),
     }  # fmt: skip
-    got = {to: grams[GOLD] for to, grams in flow(batch, shares).items()}
+    got = {to: grams[GOLD] for to, grams in flow(batch, shares, aside=2.0).items()}
     assert got["set aside"] == pytest.approx(2.0)
     assert got["spilled"] == pytest.approx(2.0)
     assert got["product"] == pytest.approx(5.4 * 0.95)
@@ -78,7 +80,7 @@ def test_what_did_not_reach_is_shared_by_the_rows() -> None:
     ten = np.full((DRAWS, len(METALS)), 10.0)
     told = {("B1", "Au", RECOVERY): np.full(DRAWS, -50.0), ("B1", "Au", REACHED): np.zeros(DRAWS)}
     posterior = replace(PRIOR, shares=told)
-    found = flow_of(run(), ten, 0 * ten, posterior, CATALOGUE, np.random.default_rng(8)).parts_g
+    found = flow_of(run(), ten, 0 * ten, 0 * ten, posterior, CATALOGUE, np.random.default_rng(8)).parts_g
     error = CATALOGUE.constants["rest.log_sd"] * math.sqrt(2 / DRAWS)
     for to, share in rest.items():
         ratio = np.log(found[to][:, GOLD] / found["residue"][:, GOLD])
@@ -127,11 +129,11 @@ def test_a_closed_batch_without_a_result_is_not_weighed() -> None:
 def test_recovery_of_all_that_was_charged_counts_what_was_set_aside() -> None:
     """Burnt chips: the row is a share of all, so what was set aside comes out of what was not reached."""
     streams = (Stream("wires", "B1", "set-aside", 0.1, None, DAY),)
-    shares = {("Au", RECOVERY): logit(0.7), ("Au", REACHED): 0.0, ("Au", ASIDE): math.log(0.25 / 0.75)}
-    got = flow(run("chips-burn", streams=streams), shares)
+    shares = {("Au", RECOVERY): logit(0.7), ("Au", REACHED): 0.0}
+    got = flow(run("chips-burn", streams=streams), shares, aside=2.5)
     assert (got["product"][GOLD], got["set aside"][GOLD]) == (pytest.approx(7), pytest.approx(2.5))
     assert sum(got[to][GOLD] for to in PLACES) == pytest.approx(0.5)
-    too_much = flow(run("chips-burn", streams=streams), {**shares, ("Au", RECOVERY): logit(0.9)})
+    too_much = flow(run("chips-burn", streams=streams), {**shares, ("Au", RECOVERY): logit(0.9)}, aside=2.5)
     assert too_much["set aside"][GOLD] == pytest.approx(1)  # not more than the product leaves over
 
 
@@ -182,6 +184,40 @@ def test_lots_add_up_to_the_bench_and_a_period_to_its_batches(tmp_path: Path) ->
     for found in (*lots, whole, july, both):
         gap = np.sum(list(found.parts_g.values()), axis=0) / found.contained_g - 1
         assert np.abs(gap).max() < 1e-9
+
+
+def test_a_stream_that_was_run_later_is_counted_once(tmp_path: Path) -> None:
+    """0.5 g of B1's gold were set aside and run in B3: a part of B3 by itself, but no new metal of lot or period."""
+    holdings = mixed_bench(tmp_path)
+    first = holdings.bench.batches["B1"]
+    first = replace(first, streams=(Stream("wires", "B1", "set-aside", 0.1, None, DAY),))
+    later = Batch("B3", dt.date(2025, 10, 1), "foils-peroxide", (Charge("B1/wires", 0.1),))
+    bench = replace(holdings.bench, batches={**holdings.bench.batches, "B1": first, "B3": later})
+    half = np.full(DRAWS, 0.5)
+    known = replace(
+        holdings.posterior, stream_g={("B1/wires", "Au"): half},
+        charge_g={**holdings.posterior.charge_g, ("B3", "B1/wires", "Au"): half},
+    )  # fmt: skip
+    holdings = Holdings(replace(holdings.opened, bench=bench), known)
+
+    def gold(about: str | None) -> tuple[Any, dict[str, Any]]:
+        found = gather_flow(holdings, find_subject(bench, about))
+        gap = np.sum(list(found.parts_g.values()), axis=0) - found.contained_g
+        assert np.abs(gap).max() < 1e-9 * max(found.contained_g.max(), 1)  # in every draw and metal
+        return found.contained_g[:, GOLD], {to: grams[:, GOLD] for to, grams in found.parts_g.items()}
+
+    contained, parts = gold("B1")
+    assert (contained, parts["set aside"]) == (pytest.approx(4.0), pytest.approx(0.5))
+    contained, parts = gold("B3")
+    assert (contained, parts["in work"]) == (pytest.approx(0.5), pytest.approx(0.5))
+    whole, parts = gold("2025-07..2025-10")
+    assert whole == pytest.approx(4.0 + gold("B2")[0])
+    assert parts["set aside"] == pytest.approx(0.0)
+    assert parts["in work"] == pytest.approx(0.5 + gold("B2")[0])
+    assert gold("2025-09..2025-10")[0] == pytest.approx(0.5 + gold("B2")[0])  # B1 lies before it
+    contained, parts = gold("ann")
+    assert (contained, parts["in work"]) == (pytest.approx(1.0), pytest.approx(0.5 / 4))
+    assert gold(None)[0] == pytest.approx(gold("ann")[0] + gold("shed")[0])
 
 
 def test_shares_add_up_and_every_number_has_its_interval(tmp_path: Path) -> None:
