@@ -215,7 +215,7 @@ def notes_on_flow(bench: Bench, subject: Subject, flows: Sequence[MetalFlow]) ->
     wiped = [one.address for batch in subject.batches for one in batch.streams if one.sort == "wiped-up"]
     if wiped:
         notes.append(f"part of what was spilled was wiped up: {', '.join(wiped)}")
-    if subject.lot and any(not in_lot(c.address, subject.lot) for batch in subject.batches for c in batch.charges):
+    if subject.lot and any(not in_lot(r, subject.lot) for batch in subject.batches for r in roots_of(bench, batch)):
         notes.append(
             f"batches that held other lots too count by the share of the metal that {subject.lot} brought; "
             "recovery is taken as the same for all that went in together"
@@ -225,4 +225,7 @@ def notes_on_flow(bench: Bench, subject: Subject, flows: Sequence[MetalFlow]) ->
         lots = [address.partition("/")[0] for address in gone]
         if any(lot == subject.lot if subject.lot else lot in bench.lots for lot in lots):
             notes.append("what was sold or discarded unprocessed is not counted")
+        counted = [lot for name, lot in bench.lots.items() if subject.lot in ("", name)]
+        if any(lot.unsorted_kg or lot.boards for lot in counted):
+            notes.append("what is unsorted, or on boards not taken apart, is not counted")
     return notes
