@@ -127,3 +127,19 @@ def test_with_gold_twelve_per_cent_down_the_fingers_still_lead(ranking: Ranking,
     before, after = row_of(ranking, "C"), row_of(down, "C")
     assert before.gain.q5 - after.gain.q5 == pytest.approx(0.12 * before.revenue.q5, rel=0.01)
     assert down.notes[0] == "tried: Au=-12%"
+
+
+def test_knowing_more_is_worth_most_of_the_spread_out_pins(ranking: Ranking) -> None:
+    # The reference plan has a pilot of B rather than its run: a mean of nothing, and a spread that a result would tell.
+    worth = {name: row_of(ranking, name).knowing_all for name in CASES}
+    assert max(worth, key=worth.get) == "B"
+    assert worth["B"] > 3 * sorted(worth.values())[-2]
+    assert worth["A"] < 0.01 * row_of(ranking, "A").gain.mean  # no result would change what is done with it
+
+
+def test_for_a_very_careful_person_the_fingers_lead_and_the_spread_out_contacts_fall(catalogue: Catalogue) -> None:
+    given, kinds, terms = lay_out()
+    careful = rank_runs(given, kinds, terms, catalogue, np.random.default_rng(21), careful="high")
+    order = [row.address[2:] for row in careful.rows if row.rank is not None]
+    assert order == list("ACDFGH")  # G, whose bad case is -211, was third by averages
+    assert row_of(careful, "B").verdict == "sell"
