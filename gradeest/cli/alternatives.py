@@ -57,6 +57,7 @@ def use_parts(shown: UsesShown) -> list[Any]:
     from gradeest.cli.cautions import caution_lines
     from gradeest.cli.outlook import trust_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note, number
+    from gradeest.cli.testing import pair
 
     labour = f"an hour counts {money(shown.hours_rate)}" if shown.hours_rate else "hours are not counted as a cost"
     parts: list[Any] = [
@@ -67,7 +68,7 @@ def use_parts(shown: UsesShown) -> list[Any]:
         table.add_row(
             ">" if use.is_best else "",
             use.name,
-            "-" if use.worth is None else f"{money(use.worth)} +-{number(use.mcse or 0, 1)}",
+            "-" if use.worth is None else pair(use.worth, use.mcse or 0.0),
             "-" if use.spread is None else f"{money(use.spread.q5)} to {money(use.spread.q95)}",
             "-" if use.hours is None else number(use.hours),
             use.remark,

@@ -132,7 +132,7 @@ def use_line(use: Use, currency: str) -> str:
         f"stays within it in {percent(use.chance_within)} of cases"
     )
     if use.next is None:
-        return f"{text}; more would bring nothing."
+        return f"{text}; more of it alone would bring nothing."
     more, each = f"{number(use.next.extra)} {use.unit} more", money(use.next.per_unit)
     return f"{text}; {more} would bring {money(use.next.gain)} {currency} more ({each} for each {use.unit})."
 

@@ -273,10 +273,14 @@ def tells_clearly(row: Any) -> bool:
 
 
 def telling_line(shown: RankingShown) -> list[Any]:
-    """The result that tells most about the other fractions, where it is worth something."""
+    """The result that tells most about the other fractions, of runs that pay, be it by what they tell."""
     from gradeest.cli.tables import money, note, number
 
-    rows = [row for row in shown.ranking.rows if tells_clearly(row)]
+    rows = [
+        row
+        for row in shown.ranking.rows
+        if tells_clearly(row) and row.gain is not None and row.gain.mean + (row.tells_others or 0.0) > 0
+    ]
     if not rows:
         return []
     most = max(rows, key=lambda row: row.tells_others or 0.0)

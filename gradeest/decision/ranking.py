@@ -280,7 +280,7 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> 
     if row.rests_on_tail:
         return f"rests on the tail: sample first ({100 * (row.tail_share or 0):.0f} % from the best 5 of 100 cases)"
     if not standing.is_worth_its_risk:
-        return f"gains on average, but too little for its risk: {instead} is better for so careful a person"
+        return f"gains on average, too little for its risk; {instead} is better"
     if not standing.is_clear:
         return f"cannot be told from {instead}: sample first"
     shares = sorted((row.metal_value_share or {}).items(), key=lambda item: -item[1])
