@@ -21,6 +21,9 @@ from gradeest.records.domain import (
     Moment,
     NonDetect,
     Product,
+    ProductAssay,
+    SettledMetal,
+    Settlement,
     SpotResult,
     SpotTest,
     Stream,
@@ -62,6 +65,8 @@ def bench(
     batches: Sequence[Batch] = (),
     assays: Sequence[Assay] = (),
     checks: Sequence[BalanceCheck] = (),
+    product_assays: Sequence[ProductAssay] = (),
+    settlements: Sequence[Settlement] = (),
 ) -> Bench:
     return Bench(
         {each.name: each for each in lots},
@@ -69,6 +74,8 @@ def bench(
         tuple(assays),
         balances={each.balance: Balance(each.balance, 0.01, DAY) for each in checks},
         checks=tuple(checks),
+        product_assays=tuple(product_assays),
+        settlements=tuple(settlements),
     )
 
 
@@ -87,13 +94,23 @@ def spot_test(
     return SpotTest(batch, metal, result, volume_l, moment, DAY)
 
 
+def product_assay(address: str, share: float, u: float = 0.002, metal: str = "Au") -> ProductAssay:
+    return ProductAssay(address, metal, share, u, "fire", DAY)
+
+
+def settlement(products: Sequence[str], melted_g: float, **fineness: float) -> Settlement:
+    lines = tuple(SettledMetal(metal, share) for metal, share in fineness.items())
+    return Settlement(tuple(products), melted_g, melted_g, lines, 0.0, 0.0, 0.0, DAY)
+
+
 def every_evidence() -> Bench:
     """Every kind of evidence on one bench: 16 batches, two lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
     and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
     interval after a spill, with a stream set aside; a jar of two sources, run and assayed; spot tests before and after
-    the drop, beside weights, limits and alone; assays, one of a weighed
+    the drop, beside weights, limits and alone; assays of a powder and a salt, a settlement of products of three,
+    one of them coarse; assays, one of a weighed
     fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches;
     streams that a later batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts.
     """
@@ -163,7 +180,10 @@ def every_evidence() -> Bench:
         replace(assay("L2/jar", "Au", 180, 0.2), layers_kg=(0.5, 0.4)),
         assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),
     ]  # fmt: skip
-    return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)])
+    return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)],
+        [product_assay("B1/au-2", 0.97), product_assay("B3/ag-1", 0.74, 0.004, "Ag")],
+        [settlement(["B1/au-1", "B2/au-1", "B8/au-1"], 4.1, Au=0.965, Ag=0.01)],
+    )  # fmt: skip
 
 
 def with_row(catalogue: Catalogue, kind: str, metal: str, **changes: Any) -> Catalogue:

@@ -12,6 +12,7 @@ from gradeest.belief import network as nw
 from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations, pad_rows
 from gradeest.belief.evidence import ROLES, BatchMetal, dry_share, gather
 from gradeest.belief.factors import tabulate
+from gradeest.belief.fineness import list_fineness
 from gradeest.belief.guess import rough_extra, rough_log_odds
 from gradeest.belief.layers import parts_of, split_layers
 from gradeest.belief.network import (
@@ -50,7 +51,7 @@ MOST_SPLITS = 4  # choices that a pooled batch keeps copies of its split for
 CERTAIN = 8.0  # rough log odds beyond which a choice is not summed over
 NORMALS = (
     *("zeta", "beta", "rho", "pi", "r_metal", "r", "ln_a", "a", "form", "purity", "moisture", "balance"),
-    *("e_ok", "e_failed", "gone", "loss", "aside", "spot", "liquid"),
+    *("e_ok", "e_failed", "gone", "loss", "aside", "spot", "liquid", "melt"),
 )  # unknowns that are standard normal a priori
 FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1", "x0")  # unknowns whose density is written out
 
@@ -107,6 +108,7 @@ class Assembly:
         self._choices()
         self._constants()
         list_readings(self)
+        list_fineness(self)
         self._batches()
         list_outflows(self)
         list_weighed(self)
@@ -145,6 +147,9 @@ class Assembly:
             "told_stream": len(self.ws),
             "stream_value": self.no_value - self.stream_base,
             "stream_level": self.stream_levels,
+            "settled": len(self.arrays["se_line"]),
+            "coarse": len(self.arrays["coarse_ln_y"]),
+            "said": len(self.arrays["pa_u"]) + len(self.arrays["st_melt"]),
         }
         return Network(
             arrays, layout, normals, start, sizes, self.k["holdup.full_from_g"], self.k["holdup.exponent"],

@@ -20,18 +20,9 @@ from gradeest.belief.program import Program
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
-SHARED = (
-    "zeta",
-    "beta",
-    "pi",
-    "r_metal",
-    "r",
-    "ln_a",
-    "form",
-    "balance",
-    "ln_tau",
-    "spot",
-)  # unknowns of more than one lot
+SHARED = (  # unknowns of more than one lot
+    *("zeta", "beta", "pi", "r_metal", "r", "ln_a", "form", "balance", "ln_tau", "spot"),
+)
 
 
 @dataclass(frozen=True)

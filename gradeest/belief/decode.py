@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,7 @@ class Fitted:
     failed: dict[tuple[str, str], Flags]  # (batch, metal)
     charge_g: dict[tuple[str, str, str], Values]  # (batch, address, metal): metal that went in, where a result tells
     stream_g: dict[tuple[str, str], Values]  # (stream, metal): metal set aside, of batches that evidence speaks of
+    product_g: dict[tuple[str, str], Values] = field(default_factory=dict)  # (batch, product): fine metal in it
 
 
 def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
@@ -143,6 +144,11 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
     stated for all that was charged: there the rest gave nothing but through the stream.
     """
     backward = network.sizes["backward"]
+    row = 0
+    for item in network.evidence.batch_metals[: network.sizes["W"]]:
+        for product in item.products:
+            found.product_g[item.batch, product.name] = np.exp(state.ln_in_product[:, row])
+            row += 1
     given: dict[tuple[str, str], Values] = {}  # product over charge, of weighed batches
     weighed = network.evidence.batch_metals[: network.sizes["W"]]
     for n, item in reversed(list(enumerate(weighed))):  # later batches first: their streams come from earlier ones

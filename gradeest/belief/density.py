@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.fineness import fineness_terms, settled_purities
 from gradeest.belief.network import Network
 from gradeest.belief.ops import NUMPY, Array, Ops, log_between
 from gradeest.belief.spots import spot_terms
@@ -59,6 +60,7 @@ class State:
     ln_yield: Array  # ln(metal / reading), (product,)
     ln_p: Array  # ln metal in the products, same axis as ln_m
     ln_in_work: Array  # ln A of weighed batches: ordinary side, then failed side, (2 x W,)
+    ln_in_product: Array  # ln of the fine metal [g] in each product read backwards, (product,)
 
 
 def invert_holdup(ln_p: Array, ln_a: Array, full_from_g: float, exponent: float, ops: Ops = NUMPY) -> Array:
@@ -136,7 +138,7 @@ class _Evaluation:
         return State(
             self.total, configurations, self.values, self.cc_ln_grade, self.cc_z, self.free_ln_grade, self.free_z,
             self.mu, self.tau, self.logit_absent, self.r, self.ln_a_metal, self.ln_m, self.ln_yield, self.ln_p,
-            ops.concat(self.ln_in_work),
+            ops.concat(self.ln_in_work), self.in_product,
         )  # fmt: skip
 
     def _parameters(self) -> None:
@@ -169,12 +171,21 @@ class _Evaluation:
         dry = -ops.softplus(x["moist_centre"] + x["moist_sd"] * self.unknown("moisture"))
         dry = ops.take(self.pad(dry, 0.0), x["pr_damp"])
         scale = ops.log(1 + x["balance_centre"] + x["balance_sd"] * self.unknown("balance"))
-        self.ln_yield = x["pr_ln_factor"] - ops.softplus(-purity) + dry - ops.take(scale, x["pr_balance"])
+        dry = dry - ops.take(scale, x["pr_balance"])
         self._readings()
-        ln_weight = ops.concat([ops.log(self.v), x["open_ln_y"] + ops.full(self.theta, self.n["open_product"], 0.0)])
-        counted = self.n["reading"] + self.n["open_product"]
-        in_product = ln_weight + ops.part(self.ln_yield, slice(0, counted))
-        self.ln_in_products = ops.logsumexp(ops.take(self.pad(in_product, NOTHING), x["bm_products"]))
+        self.counted = self.n["reading"] + self.n["open_product"]
+        so_far = x["open_ln_y"] + ops.full(self.theta, self.n["open_product"], 0.0)
+        coarse = x["coarse_ln_y"] + ops.full(self.theta, self.n["coarse"], 0.0)
+        ln_weight = ops.concat([ops.log(self.v), so_far, coarse])
+        if self.n["settled"]:
+            purity = settled_purities(self, purity, form, ln_weight + x["pr_ln_factor"] + dry)
+        self.ln_share = x["pr_ln_factor"] - ops.softplus(-purity)
+        self.ln_yield = self.ln_share + dry
+        self.every_product = ln_weight + self.ln_yield
+        self.in_product = ops.part(self.every_product, slice(0, self.counted))
+        self.ln_in_products = ops.logsumexp(ops.take(self.pad(self.in_product, NOTHING), x["bm_products"]))
+        if self.n["said"]:
+            self.total = self.total + fineness_terms(self, self.pad(self.every_product, NOTHING))
         if self.n["O"]:  # the final product of an open batch: anything above what was weighed so far
             raw = x["extra_ref"] + self.unknown("extra")
             self.total = self.total - ops.sum(ops.softplus(-raw))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +52,7 @@ class Posterior:
     stream_g: Mapping[tuple[str, str], Values]  # (stream, metal): metal set aside, where a later result tells
     rests_on: Mapping[tuple[str, str], str]  # (address, metal): "3 weights, 1 assay"; absent: prior only
     diagnostics: Diagnostics
+    product_g: Mapping[tuple[str, str], Values] = field(default_factory=dict)  # (batch, product): fine metal, weighed
 
     @property
     def draws(self) -> int:

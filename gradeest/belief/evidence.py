@@ -19,7 +19,7 @@ from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, SpotTest
+from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, ProductAssay, Settlement, SpotTest
 
 Role = Literal["W", "O", "N", "S", "T", "X"]
 ROLES: tuple[Role, ...] = ("W", "O", "N", "S", "T", "X")
@@ -76,6 +76,8 @@ class Evidence:
     batch_metals: tuple[BatchMetal, ...]
     assays: tuple[Assay, ...]
     notes: tuple[str, ...]
+    product_assays: tuple[ProductAssay, ...] = ()
+    settlements: tuple[Settlement, ...] = ()
 
     def cells(self) -> tuple[tuple[str, str], ...]:
         """(address, metal) of every grade that some evidence touches, in order of first mention."""
@@ -84,6 +86,14 @@ class Evidence:
             found.update({(address, item.metal): None for address in item.portions})
         found.update({(address, assay.metal): None for assay in self.assays for address, _ in parts_of(assay)})
         return tuple(found)
+
+    def said_of_products(self, item: BatchMetal) -> tuple[tuple[str, int], ...]:
+        """How many assays of its products and settlements speak of a batch and metal."""
+        names = {f"{item.batch}/{product.name}" for product in item.products}
+        assays = sum(a.metal == item.metal and a.address in names for a in self.product_assays)
+        told = [s for s in self.settlements if names.intersection(s.products)]
+        settled = sum(any(line.name == item.metal for line in s.metals) for s in told)
+        return ("product assay", assays), ("settlement", settled)
 
     def rests_on(self) -> dict[tuple[str, str], str]:
         """In words, what each touched grade rests on; the sources of a jar together."""
@@ -94,7 +104,7 @@ class Evidence:
             for before, addresses in (("", item.portions), ("later ", self.behind_streams(item))):
                 for address in dict.fromkeys(jar_of(part) for part in addresses):
                     cell = counts.setdefault((address, item.metal), {})
-                    for name, more in ((word, many), ("spot test", len(item.tests))):
+                    for name, more in ((word, many), ("spot test", len(item.tests)), *self.said_of_products(item)):
                         if name and more:
                             cell[before + name] = cell.get(before + name, 0) + more
         for assay in self.assays:
@@ -150,7 +160,7 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
     for item in list(found.values()):
         _add_silent(item, bench, catalogue, found)
     in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
-    return Evidence(tuple(in_order), bench.assays, tuple(notes))
+    return Evidence(tuple(in_order), bench.assays, tuple(notes), bench.product_assays, bench.settlements)
 
 
 def _is_told(part: StreamPart, metal: str, found: Mapping[tuple[str, str], BatchMetal]) -> bool:

@@ -85,7 +85,8 @@ def posterior_of(
     failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
     found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
     shares = shares_of(by_source, catalogue, network, state, fitted, theta, rng)
-    return join_layers(replace(found, charge_g=fitted.charge_g, stream_g=fitted.stream_g, shares=shares), bench)
+    found = replace(found, charge_g=fitted.charge_g, stream_g=fitted.stream_g, product_g=fitted.product_g)
+    return join_layers(replace(found, shares=shares), bench)
 
 
 def sample_network(

@@ -19,7 +19,7 @@ from gradeest.belief.readings import balance_scale, handling_sd
 from gradeest.belief.spots import PLACES, RESIDUE, SOLUTION, limits_ln
 from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, SpotTest
+from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, ProductAssay, Settlement, SpotTest
 
 FINE_STEP_G = 0.01  # readability of the balance that weighs what was not planned
 
@@ -56,6 +56,7 @@ class _Simulation:
         self.prior = Completion(plan, catalogue, 1, rng)
         self.scale: dict[str, float] = {}  # error of each balance
         self.failed: dict[tuple[str, str], bool] = {}
+        self.weighed: dict[str, tuple[str, float, float]] = {}  # product -> metal, its share of what is dry, grams
         self.operator: dict[str, float] = {}  # factor on the limits of spot tests, by metal
         self.in_work: dict[tuple[str, str], float] = {}  # g, by batch and metal; what of it stayed back, and in liquids
         self.left: dict[tuple[str, str], float] = {}
@@ -85,7 +86,9 @@ class _Simulation:
             {form: float(self.forms[0, n]) for n, form in enumerate(self.catalogue.forms)},
             self.failed,
         )
-        return replace(self.plan, batches=batches, assays=assays), truth
+        said = tuple(self._product_assay(a) for a in self.plan.product_assays if a.address in self.weighed)
+        papers = tuple(self._settle(p) for p in self.plan.settlements if all(a in self.weighed for a in p.products))
+        return replace(self.plan, batches=batches, assays=assays, product_assays=said, settlements=papers), truth
 
     def _split_fractions(self) -> dict[tuple[str, str, str], float]:
         """Metal of every charge, g, by (batch, address, metal): portions are a Dirichlet split of the fraction."""
@@ -225,7 +228,7 @@ class _Simulation:
         learned = self.k["form.learned_share"]
         z = math.sqrt(learned) * self.forms[0, list(self.catalogue.forms).index(product.form)]
         z += math.sqrt(1 - learned) * self.rng.normal()
-        share = form.factor / (1 + math.exp(-(centre + sd * z)))
+        share = self.last_share = form.factor / (1 + math.exp(-(centre + sd * z)))
         if product.damp:
             centre, sd = logit_normal(self.catalogue.shares["moisture"])
             share *= 1 - 1 / (1 + math.exp(-(centre + sd * self.rng.normal())))
@@ -249,12 +252,32 @@ class _Simulation:
         for product, part in zip(planned, parts, strict=True):
             d = product.readability_g
             true = grams * part / self._metal_share(product)
+            self.weighed[f"{product.batch}/{product.name}"] = (product.metal, self.last_share, grams * part)
             shown = true * (1 + self._error_of_scale(product.balance))
             shown += handling_sd(product, self.plan, self.k) * self.rng.normal()
             width = product.interval_g or d  # an old note says between which multiples of its width it lay
             middle = (math.floor(shown / width) + 0.5) * width if product.interval_g else round(shown / d) * d
             weighed.append(replace(product, weight_g=max(middle, 0.0)))
         return weighed
+
+    def _product_assay(self, assay: ProductAssay) -> ProductAssay:
+        """A share read on the plain scale, never above one."""
+        share = self.weighed[assay.address][1]
+        read = 2.0
+        while read > 1:
+            read = share + assay.u * self.rng.normal()
+        return replace(assay, share=read)
+
+    def _settle(self, paper: Settlement) -> Settlement:
+        """The fineness of each metal as the refiner finds it, the products melted with some loss."""
+        centre, sd = logit_normal(self.catalogue.shares["melt-loss"])
+        lost = 1 / (1 + math.exp(-(centre + sd * self.rng.normal())))
+        lines = []
+        for line in paper.metals:
+            grams = sum(self.weighed[a][2] for a in paper.products if self.weighed[a][0] == line.name)
+            told = grams * (1 - lost) * math.exp(self.k["settlement.log_sd"] * self.rng.normal())
+            lines.append(replace(line, fineness=told / paper.melted_g))
+        return replace(paper, metals=tuple(lines))
 
     def _assay(self, assay: Assay) -> Assay:
         grade = sum(share * self.grade[part, assay.metal] for part, share in parts_of(assay))

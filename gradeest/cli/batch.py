@@ -293,6 +293,7 @@ def show_one(
         show(table)
     else:
         show("Nothing weighed yet.")
+    show(*[note(f"{found.batch.name}/{p}: {text}") for p, texts in found.said.items() for text in texts])
     show(*left_behind(found))
     show(*expected_lines(found.expected, found.no_forecast))
     show(*[note(f"! {line}") for line in found.cautions])

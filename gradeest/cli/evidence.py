@@ -1,14 +1,18 @@
-"""`gradeest record spot-test`: what is learned of a batch beside what was weighed."""
+"""`gradeest record spot-test`, `record product-assay`, `settle`: what is learned of a batch beside what was weighed."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from gradeest.cli import options, record
 from gradeest.cli.context import Call, call_of, parse_date
 from gradeest.cli.streams import any_batch_question
+
+if TYPE_CHECKING:
+    from gradeest.workflow.settling import ProductsLearned
 
 RESULTS = (
     ("negative", "nothing seen"),
@@ -19,9 +23,13 @@ RESULTS = (
 MOMENTS = (("before-drop", "the metal is still dissolved"), ("after-drop", "what was to drop has dropped"))
 
 
+METHODS = (("fire", "fire assay"), ("wet", "wet analysis"), ("xrf", "XRF of a melted button"))
+
+
 def register() -> None:
     """Add the commands of this file to their group."""
     record.app.command("spot-test", short_help="Record a spot test of a batch's liquid.")(spot_test)
+    record.app.command("product-assay", short_help="Record an assay of a product.")(product_assay)
 
 
 def spot_test(
@@ -76,3 +84,115 @@ def spot_questions(call: Call) -> list[Any]:
             "after-drop", choices=MOMENTS,
         ),
     ]  # fmt: skip
+
+
+def product_assay(
+    ctx: typer.Context,
+    address: Annotated[str | None, typer.Argument(metavar="BATCH/PRODUCT", help="What was assayed.")] = None,
+    metal: record.Metal = None,
+    value: Annotated[
+        str | None, typer.Option("--value", help='Its share of the weight: "97.6 %", ".9761" or "976".')
+    ] = None,
+    u: Annotated[
+        str | None, typer.Option("--u", help='Standard uncertainty (1 sd) in points, such as "0.2 %"; else usual.')
+    ] = None,
+    method: Annotated[str | None, typer.Option("--method", help="fire (if left out), wet or xrf.")] = None,
+    date: options.Date = None,
+    sure: options.Sure = False,
+    later: options.Later = False,
+    prices: options.Prices = None,
+    as_json: options.Json = False,
+) -> None:
+    """Record an assay of a product, metal by metal: it says how pure this product is, and the form learns."""
+    from gradeest.cli.ask import fill_in
+    from gradeest.workflow import settling
+
+    call = call_of(ctx)
+    happened = parse_date(date or "today")
+    given = {"address": address, "metal": metal, "share": value, "method": method, "u": u}
+    answers = fill_in(product_assay_questions(call), given, "record product-assay")
+    keep_of_products(
+        "record product-assay", settling.record_product_assay, call, answers, sure=sure, as_json=as_json,
+        date=happened, later=later, prices=prices,
+    )  # fmt: skip
+
+
+def product_assay_questions(call: Call) -> list[Any]:
+    """The questions of `record product-assay`."""
+    from gradeest.cli.ask import Question, parse_choice
+    from gradeest.units import parse_purity, parse_share
+
+    metals = record.METAL_CHOICES
+    return [
+        product_question(call),
+        Question("metal", "--metal", "Metal", parse_choice(metals, "metal"), "Au, Ag or Pd", choices=metals),
+        Question("share", "--value", "Its share of the weight", parse_purity, 'such as "97.6 %" or ".9761"'),
+        Question(
+            "method", "--method", "Method", parse_choice(METHODS, "method"), "fire, wet or xrf", "fire", choices=METHODS
+        ),
+        Question(
+            "u", "--u", "Its standard uncertainty (1 sd)", parse_share, 'in points, such as "0.2 %"', optional=True
+        ),
+    ]
+
+
+def product_question(call: Call) -> Any:
+    """Which product; at a terminal those of all batches are listed."""
+    from gradeest.cli.ask import Question, at_terminal
+
+    def products(_: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+        from gradeest.workflow.reading import list_products
+
+        return list_products(call.place())
+
+    listing = products if at_terminal() else None
+    return Question("address", "BATCH/PRODUCT", "Product", str.strip, "such as B3/au-1", choices_from=listing)
+
+
+def keep_of_products(
+    command: str,
+    keep: Callable[..., Any],
+    call: Call,
+    answers: dict[str, Any],
+    *,
+    sure: bool,
+    as_json: bool,
+    **how: Any,
+) -> None:
+    """Keep what was said of products by one of the functions of `workflow.settling`, and print what it changed."""
+    from gradeest.cli.as_json import print_json
+    from gradeest.cli.ask import insist
+    from gradeest.cli.learned import learned_parts, listen
+    from gradeest.cli.progress import Progress
+    from gradeest.cli.tables import show
+
+    with Progress() as progress:
+        listener, place = listen(progress, as_json=as_json), call.place()
+        learned = insist(lambda sure: keep(place, answers, sure=sure, listener=listener, **how), sure=sure)
+    if as_json:
+        print_json(command, learned)
+    else:
+        show(*product_parts(learned), *learned_parts(learned))
+
+
+def product_parts(learned: ProductsLearned) -> list[Any]:
+    """Fine metal of the products, and what their forms are expected to hold; expected values, for these add up."""
+    from gradeest.cli.tables import make_table, metal_text, note, number
+
+    if not learned.products:
+        return []
+    table = make_table([("product", "f"), ("", "<"), ("weighed g", ">"), ("fine g, expected (5-95 %)", ">")])
+    for row in learned.products:
+        fine = row.fine_g
+        span = f"{number(fine.mean, 4)} ({number(fine.q5, 4)}-{number(fine.q95, 4)})"
+        table.add_row(row.address, metal_text(row.metal), f"{row.weight_g:g}", span)
+    lines: list[Any] = ["", table]
+    for form in learned.forms:
+        was, now = form.purity_before, form.purity
+        lines.append(
+            note(
+                f"{form.form}: the next one is expected to be {now.mean:.3f} fine ({now.q5:.3f}-{now.q95:.3f}), "
+                f"before {was.mean:.3f} ({was.q5:.3f}-{was.q95:.3f})."
+            )
+        )
+    return lines

@@ -23,6 +23,8 @@ SAVED_AS = {
     "nondetect": "Saved: nothing seen from",
     "assay": "Saved assay of",
     "spottest": "Saved spot test of",
+    "productassay": "Saved assay of",
+    "settlement": "Saved settlement of",
     "setaside": "Set aside",
     "loss": "Saved loss in",
 }

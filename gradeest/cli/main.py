@@ -27,6 +27,7 @@ from gradeest.cli import (
     priors,
     record,
     saving,
+    settle,
     sorting,
     stock,
     streams,
@@ -114,6 +115,7 @@ streams.register()
 work.register(app)
 sorting.register()
 evidence.register()
+settle.register(app)
 worksheet.register(app)
 app.add_typer(balance.app)
 imports.register(app)

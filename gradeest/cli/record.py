@@ -236,6 +236,7 @@ def assay(
         str | None, typer.Option("--u", help='Standard uncertainty (1 sd), sampling included, such as "5 %".')
     ] = None,
     below: Annotated[bool, typer.Option("--below", help="The value is a detection limit: less than that.")] = False,
+    method: Annotated[str | None, typer.Option("--method", help="fire or wet, of a ground sample.")] = None,
     date: options.Date = None,
     sure: options.Sure = False,
     later: options.Later = False,
@@ -273,6 +274,8 @@ def assay(
     ]
     answers = fill_in(questions, given, "record assay")
     answers["below_detection"] = below
+    if method is not None:
+        answers["method"] = method
     how = {"date": happened, "later": later, "prices": prices}
     learn_from("record assay", learning.record_assay, call, answers, sure=sure, as_json=as_json, **how)
 

@@ -12,6 +12,7 @@ WORDS = {
     "nondetect": "no {metal} in {batch}",
     "assay": "assay of {address}, {metal}",
     "spottest": "spot test of {batch}, {metal}",
+    "productassay": "assay of {address}, {metal}",
     "close": "closing {batch}",
     "more": "more of {address}",
     "split": "split of {address}",
@@ -33,6 +34,8 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     "product": ("date", "form", "weight_g", "readability_g", "interval_g", "damp", "balance", "sure"),
     "nondetect": ("date", "below_g", "liquid"),
     "spottest": ("date", "result", "volume_l", "moment"),
+    "productassay": ("date", "share", "u", "method"),
+    "settlement": ("date", "received_g", "melted_g", "charges", "paid", "due", "to"),
     "assay": ("date", "value_g_per_t", "u_rel", "below_detection", "sure"),
     "setting": ("date", "value"),
     "more": ("date", "mass_kg", "note"),
@@ -51,8 +54,18 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
 }
 PILE_FIELDS = ("kind", "mass_kg", "pieces", "note")
 FRACTION_FIELDS = ("kind", "mass_kg", "pieces", "wet", "mixed", "note")
-PARTS = {"lot": "fractions", "split": "heaps", "setaside": "streams"}  # where an event's named parts stand
-PART_FIELDS = {"lot": FRACTION_FIELDS, "split": ("mass_kg", "kind"), "setaside": ("mass_kg",)}
+PARTS = {
+    "lot": "fractions",
+    "split": "heaps",
+    "setaside": "streams",
+    "settlement": "metals",
+}  # where an event's named parts stand
+PART_FIELDS = {
+    "lot": FRACTION_FIELDS,
+    "split": ("mass_kg", "kind"),
+    "setaside": ("mass_kg",),
+    "settlement": ("fineness", "payable", "price_per_g"),
+}
 
 
 def amendable_fields(kind: str, payload: Mapping[str, Any]) -> list[str]:
@@ -103,6 +116,8 @@ def describe(event: Event, product_names: Mapping[int, str]) -> str:
         return f"product {data['batch']}/{product_names[event.number]}"
     if event.kind in CORRECTIONS:
         return f"{event.kind} {data['event']}"
+    if event.kind == "settlement":
+        return f"settlement of {', '.join(data['products'])}"
     words = WORDS.get(event.kind)
     if words is not None:
         return words.format_map(data)

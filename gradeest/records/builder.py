@@ -21,8 +21,10 @@ from gradeest.records.domain import (
     Discard,
     Fraction,
     Lot,
+    ProductAssay,
     Sale,
     Setting,
+    Settlement,
     Split,
     Stream,
 )
@@ -57,6 +59,8 @@ class Builder:
     spendings: tuple[Spending, ...] = ()
     wastes: tuple[Waste, ...] = ()
     weighings: tuple[Weighing, ...] = ()
+    product_assays: tuple[ProductAssay, ...] = ()
+    settlements: tuple[Settlement, ...] = ()
     touched: set[str] = field(default_factory=set)  # fractions from which something was taken since they last grew
 
     @property
@@ -215,6 +219,37 @@ class Builder:
         test = payloads.spot_test_from(event.payload, event.happened_on, event.number)
         self.batches[batch.name] = replace(batch, spot_tests=(*batch.spot_tests, test))
 
+    def _product_assay(self, event: Event) -> None:
+        assay = payloads.product_assay_from(event.payload, event.happened_on, event.number)
+        self._product(assay.address)
+        self.product_assays = (*self.product_assays, assay)
+
+    def _settlement(self, event: Event) -> None:
+        """The refiner has the products: what is left of each is sold, the money shared out by weight."""
+        replaced = event.payload.get("replaces")
+        if replaced is not None:
+            if replaced not in {s.event for s in self.settlements}:
+                raise UnfitError(f"there is no settlement {replaced}")
+            self.settlements = tuple(s for s in self.settlements if s.event != replaced)
+            self.sales = tuple(s for s in self.sales if s.event != replaced)
+        settlement = payloads.settlement_from(event.payload, event.happened_on, event.number)
+        for address in settlement.products:
+            self._product(address)
+        self.settlements = (*self.settlements, settlement)
+        left = {address: self.bench.product_left_g(address) for address in settlement.products}
+        total = sum(left.values())
+        for address, grams in left.items():
+            if grams > 0:
+                paid = settlement.paid * grams / total
+                sale = Sale(address, paid, settlement.date, weight_g=grams, to=settlement.to, event=event.number)
+                self.sales = (*self.sales, sale)
+
+    def _product(self, address: str) -> None:
+        try:
+            self.bench.product(address)
+        except KeyError:
+            raise UnfitError(f"there is no product {address}") from None
+
     def _set_aside(self, event: Event) -> None:
         self._add_streams(payloads.set_aside_from(event.payload, event.happened_on, event.number))
 
@@ -296,6 +331,8 @@ STEPS: dict[str, Callable[[Builder, Event], None]] = {
     "close": Builder._close,
     "nondetect": Builder._nondetect,
     "spottest": Builder._spot_test,
+    "productassay": Builder._product_assay,
+    "settlement": Builder._settlement,
     "setaside": Builder._set_aside,
     "leave": Builder._leave,
     "loss": Builder._loss,

@@ -16,12 +16,16 @@ from typing import Literal
 
 from gradeest.materials.rows import METALS as METALS
 from gradeest.records.piles import Pile, Weighing
+from gradeest.records.results import Moment as Moment
+from gradeest.records.results import ProductAssay as ProductAssay
+from gradeest.records.results import SettledMetal as SettledMetal
+from gradeest.records.results import Settlement as Settlement
+from gradeest.records.results import SpotResult as SpotResult
+from gradeest.records.results import SpotTest as SpotTest
 from gradeest.records.work import Spending, Waste, WorkHours
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
-SpotResult = Literal["negative", "faint", "clear", "strong"]
-Moment = Literal["before-drop", "after-drop"]
 STORAGE_CLOCK = "storage-clock"  # the setting that says how long material may be kept
 EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
 EXACT_G = 1e-9
@@ -117,6 +121,7 @@ class Assay:
     sure: bool = False
     event: int = 0
     layers_kg: tuple[float, ...] = ()  # what stood in the jar of each source when it was sampled (empty: one source)
+    method: str = ""  # as noted
 
 
 @dataclass(frozen=True)
@@ -144,19 +149,6 @@ class Loss:
     low: float
     high: float
     note: str
-    date: dt.date
-    event: int = 0
-
-
-@dataclass(frozen=True)
-class SpotTest:
-    """What a spot test of a batch's liquid showed, before or after the drop; `volume_l` litres of it there were."""
-
-    batch: str
-    metal: str
-    result: SpotResult
-    volume_l: float
-    moment: Moment
     date: dt.date
     event: int = 0
 
@@ -291,6 +283,8 @@ class Bench:
     spendings: tuple[Spending, ...] = ()
     wastes: tuple[Waste, ...] = ()
     weighings: tuple[Weighing, ...] = ()  # of parts taken off boards
+    product_assays: tuple[ProductAssay, ...] = ()
+    settlements: tuple[Settlement, ...] = ()
 
     def fraction(self, address: str) -> Fraction:
         """The fraction at `LOT/FRACTION`; KeyError where there is none."""

@@ -19,8 +19,11 @@ from gradeest.records.domain import (
     Lot,
     NonDetect,
     Product,
+    ProductAssay,
     Sale,
     Setting,
+    SettledMetal,
+    Settlement,
     SpotTest,
     Stream,
 )
@@ -166,6 +169,35 @@ def assay_from(payload: Payload, happened_on: dt.date, number: int) -> Assay:
         below_detection=bool(payload.get("below_detection", False)),
         sure=bool(payload.get("sure", False)),
         event=number,
+        method=payload.get("method") or "",
+    )
+
+
+def product_assay_from(payload: Payload, happened_on: dt.date, number: int) -> ProductAssay:
+    """The assay of a "productassay" event."""
+    share, u, date = float(payload["share"]), float(payload["u"]), date_of(payload, happened_on)
+    return ProductAssay(payload["address"], payload["metal"], share, u, payload["method"], date, number)
+
+
+def settlement_from(payload: Payload, happened_on: dt.date, number: int) -> Settlement:
+    """The refiner's paper of a "settlement" event."""
+    metals = tuple(
+        SettledMetal(
+            m["name"], float(m["fineness"]), float(m.get("payable") or 0.0), float(m.get("price_per_g") or 0.0)
+        )
+        for m in payload["metals"]
+    )
+    return Settlement(
+        tuple(payload["products"]),
+        float(payload["received_g"]),
+        float(payload["melted_g"]),
+        metals,
+        float(payload.get("charges") or 0.0),
+        float(payload["paid"]),
+        float(payload.get("due") or 0.0),
+        date_of(payload, happened_on),
+        payload.get("to") or "",
+        number,
     )
 
 

@@ -9,11 +9,12 @@ from gradeest.materials.catalogue import Form, Route
 from gradeest.records.balance_rules import DIGIT, check_named_balance, fits
 from gradeest.records.domain import Batch, Liquid
 from gradeest.records.findings import Findings, is_number, suggest
-from gradeest.records.references import Context, began_by, find_open_batch, is_fraction, is_metal
+from gradeest.records.references import Context, began_by, find_open_batch, is_fraction, is_metal, sort_of_address
 
 G_PER_KG = 1000.0
 G_PER_T = 1e6
 LIQUIDS: tuple[str, ...] = get_args(Liquid)
+ASSAY_METHODS = ("fire", "wet")
 LEAST_STEPS = 30  # below it two weights agree to a step by chance too often
 
 
@@ -66,6 +67,17 @@ def check_nondetect(payload: Mapping[str, Any], context: Context, found: Finding
 
 def check_assay(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     """Add what speaks against an assay of a fraction."""
+    if sort_of_address(str(payload["address"])) == "product":
+        found.error("address", f"'{payload['address']}' is a product", "its assay: `gradeest record product-assay`")
+        return
+    if payload.get("method") == "xrf":
+        found.error(
+            "method",
+            "XRF of parts reads their skin: of plated ones a thickness comes out, not a grade",
+            "have a ground sample assayed (--method fire or wet); XRF of a melted button is a product-assay",
+        )
+    elif (payload.get("method") or "fire") not in ASSAY_METHODS:
+        found.error("method", f"'{payload['method']}' is no method", "fire or wet, of a ground sample")
     address_known = is_fraction(payload["address"], context.bench, found, "address")
     if address_known:
         began_by(found, context, context.bench.since(payload["address"]), payload["address"])

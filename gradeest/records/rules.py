@@ -20,6 +20,7 @@ from gradeest.records.lot_rules import (
     check_mass,
     check_name,
 )
+from gradeest.records.product_rules import check_product_assay, check_settlement
 from gradeest.records.references import Context, batches_hint, began_by, is_fraction, sort_of_address
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
 from gradeest.records.sorting import check_weigh
@@ -232,6 +233,8 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "nondetect": check_nondetect,
     "spottest": check_spot_test,
     "weigh": check_weigh,
+    "productassay": check_product_assay,
+    "settlement": check_settlement,
     "assay": check_assay,
     "more": check_more,
     "split": check_split,
@@ -252,8 +255,10 @@ TEXTS: dict[str, tuple[str, ...]] = {
     "product": ("batch", "metal", "form", "balance"),
     "nondetect": ("batch", "metal", "liquid"),
     "spottest": ("batch", "metal", "result", "moment"),
-    "assay": ("address", "metal"),
     "weigh": ("lot", "boards", "kind", "name"),
+    "productassay": ("address", "metal", "method"),
+    "settlement": ("to",),
+    "assay": ("address", "metal", "method"),
     "setting": ("name", "value"),
     "more": ("address", "note"),
     "split": ("address",),
@@ -283,6 +288,8 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "product": ("batch", "metal", "form", "weight_g", "readability_g"),
     "nondetect": ("batch", "metal", "below_g", "liquid"),
     "spottest": ("batch", "metal", "result", "volume_l", "moment"),
+    "productassay": ("address", "metal", "share", "u", "method"),
+    "settlement": ("products", "received_g", "melted_g", "metals", "paid"),
     "assay": ("address", "metal", "value_g_per_t", "u_rel"),
     "more": ("address", "mass_kg"),
     "split": ("address", "heaps"),

@@ -17,11 +17,13 @@ from gradeest.units import (
     parse_mass,
     parse_mass_range,
     parse_money,
+    parse_purity,
     parse_share,
     parse_volume,
 )
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append, sift
+from gradeest.workflow.settling import read_price
 
 
 @dataclass(frozen=True)
@@ -126,6 +128,15 @@ def tell_loss(data: Mapping[str, Any]) -> str:
     return f"{100 * data['low']:.3g}-{100 * data['high']:.3g} %{wiped}{note}"
 
 
+def tell_settlement(data: Mapping[str, Any]) -> str:
+    """Weights, fineness and money of a refiner's paper."""
+    metals = ", ".join(f"{m['name']} {m['fineness']:g}" for m in data["metals"])
+    due = f", due {data['due']:.2f}" if data.get("due") else ""
+    replaced = f", replaces {data['replaces']}" if data.get("replaces") else ""
+    to = f", {data['to']}" if data.get("to") else ""
+    return f"melted {data['melted_g']:g} g, {metals}, paid {data['paid']:.2f}{due}{to}{replaced}"
+
+
 TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "more": lambda d: f"{d['mass_kg']:g} kg" + (f", {d['note']}" if d.get("note") else ""),
     "split": lambda d: tell_parts(d["heaps"]),
@@ -138,6 +149,8 @@ TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "waste": lambda d: f"{d['volume_l']:g} L {d['what']}, went {d['went']}",
     "leave": lambda d: f"{d['volume_l']:g} L wait",
     "loss": tell_loss,
+    "productassay": lambda d: f"{100 * d['share']:g} %, give or take {100 * d['u']:g} %, {d['method']}",
+    "settlement": lambda d: tell_settlement(d),
     "spottest": lambda d: f"{d['result']} in {d['volume_l']:g} L, {d['moment'].replace('-', ' the ')}",
     "balance": lambda d: f"steps of {d['readability_g']:g} g",
     "check": lambda d: f"{d['weight_g']:g} g reads {d['reads_g']:g} g",
@@ -189,13 +202,15 @@ def value_of(event: Event, name: str) -> Any:
         return value or event.happened_on
     if value is None or value == "":
         return "-"
+    if key == "price_per_g":
+        return f"{value:g} / g"
     unit = {"mass_kg": " kg", "unsorted_kg": " kg", "value_g_per_t": " g/t", "volume_l": " L"}.get(
         key, " g" if key.endswith("_g") else ""
     )
     return f"{value:g}{unit}" if unit else value
 
 
-SUFFIXES = ("_g_per_t", "_g", "_kg", "_rel", "_paid", "_l")
+SUFFIXES = ("_per_g", "_g_per_t", "_g", "_kg", "_rel", "_paid", "_l")
 
 
 def shorten(name: str) -> str:
@@ -272,6 +287,14 @@ def parser_of(kind: str, name: str) -> Callable[[str], Any]:
         "amount": parse_money,
         "volume_l": parse_volume,
         "hours": parse_hours,
+        "share": parse_purity,
+        "u": parse_share,
+        "fineness": parse_purity,
+        "payable": parse_share,
+        "price_per_g": read_price,
+        "charges": parse_money,
+        "paid": parse_money,
+        "due": parse_money,
     }
     if key in parsers:
         return parsers[key]

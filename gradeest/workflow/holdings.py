@@ -179,11 +179,17 @@ class Holdings:
         return share
 
     def fine(self, product: Product, weight_g: float | None = None) -> Values:
-        """Fine metal in a product (or in `weight_g` of it), (draw,): weight x purity, with the step of the balance."""
+        """Fine metal in a product (or in `weight_g` of it), (draw,): weight x purity, with the step of the balance.
+
+        As fitted, with all that was said of it, where its weight was read as the result of a closed batch.
+        """
         rng = self.rng(f"reading {product.batch}/{product.name}")
         step = max(product.readability_g, product.interval_g)
         reading = np.maximum(product.weight_g + step * rng.uniform(-0.5, 0.5, size=self.draws), 0.0)
         part = 1.0 if weight_g is None or product.weight_g <= 0 else weight_g / product.weight_g
+        told = self.posterior.product_g.get((product.batch, product.name))
+        if told is not None:
+            return told * part
         return reading * part * self.share_of(product)
 
     def weighed(self, batch: Batch) -> Values:

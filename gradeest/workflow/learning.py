@@ -149,10 +149,17 @@ def learn(
 
 def touched_by(bench: Bench, recorded: Recorded) -> set[str]:
     """The fractions that the result is about."""
-    batches = {recorded.batch} if recorded.batch else {one.name for one in recorded.saved if one.kind == "batch"}
+    batches = {recorded.batch} if recorded.batch else batches_of(recorded.saved)
     charged = [charge.address for name in batches for charge in bench.batches[name].charges]
     roots = {root for address in charged for root in bench.fractions_behind(address)}
     return roots | {one.name for one in recorded.saved if one.kind == "assay"}
+
+
+def batches_of(saved: Sequence[Saved]) -> set[str]:
+    """The batches that entries speak of by their products, or start."""
+    named = {one.name for one in saved if one.kind == "batch"}
+    told = [one.name for one in saved if one.kind in ("productassay", "settlement")]
+    return named | {address.partition("/")[0] for names in told for address in names.split(", ")}
 
 
 def judge(opened: Opened, before: State, old: Posterior, saved: Sequence[Saved]) -> tuple[Judged, ...]:

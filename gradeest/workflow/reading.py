@@ -105,6 +105,7 @@ class BatchShown:
     expected: tuple[Expected, ...]
     no_forecast: str
     left: Mapping[str, float]
+    said: Mapping[str, tuple[str, ...]]  # by product: its assays and settlements, in words
 
 
 def list_lots(place: Place) -> tuple[LotLine, ...]:
@@ -234,6 +235,16 @@ def list_stock(place: Place) -> tuple[StockLine, ...]:
         return tuple(line for line in lines if line.left > 0)
 
 
+def list_products(place: Place) -> tuple[tuple[str, str], ...]:
+    """All products: address, and weight and form in words."""
+    with open_bench(place) as opened:
+        return tuple(
+            (f"{batch.name}/{p.name}", f"{p.weight_g:g} g {p.form}")
+            for batch in opened.bench.batches.values()
+            for p in batch.products
+        )
+
+
 def show_lot(place: Place, name: str) -> LotShown:
     """One lot and its fractions."""
     with open_bench(place) as opened:
@@ -303,7 +314,19 @@ def show_batch(place: Place, name: str) -> BatchShown:
         late = "" if expected else made_late(opened, batch)
         left = {p.name: opened.bench.product_left_g(f"{name}/{p.name}") for p in batch.products}
         left |= {s.name: left_of(opened.bench, s.address)[0] for s in batch.streams}
-        return BatchShown(batch, line, cautions(opened.catalogue, batch.route, kinds), expected, late, left)
+        said = {p.name: said_of(opened, f"{name}/{p.name}") for p in batch.products}
+        return BatchShown(batch, line, cautions(opened.catalogue, batch.route, kinds), expected, late, left, said)
+
+
+def said_of(opened: Opened, address: str) -> tuple[str, ...]:
+    """Assays and settlements of a product, in words with the numbers of their events."""
+    assays = [a for a in opened.bench.product_assays if a.address == address]
+    texts = [f"{a.metal} {100 * a.share:g} % by {a.method} (event {a.event})" for a in assays]
+    for paper in opened.bench.settlements:
+        if address in paper.products:
+            metals = ", ".join(f"{line.name} {100 * line.fineness:g} %" for line in paper.metals)
+            texts.append(f"settled {paper.date}: {metals} (event {paper.event})")
+    return tuple(texts)
 
 
 def show_settings(place: Place) -> tuple[Setting, ...]:

@@ -28,6 +28,8 @@ NOBODY = Listener()
 COMMANDS = {
     "nondetect": "record none",
     "product": "record product",
+    "productassay": "record product-assay",
+    "settlement": "settle",
     "spottest": "record spot-test",
     "assay": "record assay",
     "lot": "lot add",
@@ -125,6 +127,8 @@ def name_of(opened: Opened, kind: str, payload: Mapping[str, Any], number: int) 
         return f"{payload['lot']}/{payload['name']}"
     if kind == "setaside":
         return ", ".join(f"{payload['batch']}/{stream['name']}" for stream in payload["streams"])
+    if kind == "settlement":
+        return ", ".join(payload["products"])
     if kind == "check":
         return str(payload["balance"])
     return str(payload.get("name") or payload.get("batch") or payload.get("address") or payload.get("event") or "")

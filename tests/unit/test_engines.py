@@ -141,6 +141,8 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
         "spot_sd",
         "sp_ln_per_l",
         "bo_sd",
+        "pa_u",
+        "melt_sd",
     ],
 )
 def test_a_changed_array_changes_the_density(network: Network, points: Values, name: str) -> None:

@@ -107,6 +107,11 @@ ARGUMENTS = {
     "sell": ("B1/au-1", "0.2 g", "--for", "15"),
     "discard": ("shed/tilt",),
     "batch leave": ("B1", "liquor", "--volume", "1.2 L"),
+    "record product-assay": ("B1/au-1", "--metal", "Au", "--value", "97 %"),
+    "settle": (
+        *("B1/au-1", "--received", "1.2 g", "--melted", "1.19 g", "--assay", "Au=.97", "--payable", "Au=98 %"),
+        *("--price", "Au=50 / g", "--paid", "56.56"),  # invented
+    ),
     "worksheet": ("B1",),
     "record hours": ("B1", "3.5 h", "--step", "melting"),
     "record cost": ("B1", "42.50"),
