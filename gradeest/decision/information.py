@@ -92,7 +92,10 @@ def mean_by_origin(values: Array, origin: NDArray[np.int_] | None) -> Array:
     if origin is None:
         return values
     _, place, counts = np.unique(origin, return_inverse=True, return_counts=True)
-    return np.stack([np.bincount(place, weights=column) for column in values.T]).T / counts[:, None]
+    sums = np.zeros((values.shape[1], len(counts)))
+    for total, column in zip(sums, values.T, strict=True):
+        total += np.bincount(place, weights=column)
+    return sums.T / counts[:, None]
 
 
 def first_draws(origin: NDArray[np.int_] | None, draws: int) -> NDArray[np.int_]:

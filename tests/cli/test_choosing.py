@@ -239,6 +239,22 @@ def test_what_must_not_be_processed_is_compared_without_it(priced: Run) -> None:
     assert priced("compare", "shed/strips", "--monthly", "0 g").code == 3
 
 
+@pytest.mark.parametrize(
+    "words",
+    [("rank",), ("rank", "--careful", "high", "--per", "acid"), ("plan",), ("plan", "--hours", "3", "--days", "3"),
+     ("plan", "--limit", "nitric acid=1 L"), ("compare", "m/chips", "--monthly", "20 g"), ("test-first",)],
+)  # fmt: skip
+def test_where_nothing_may_be_processed_that_is_the_answer(run: Run, tmp_path: Path, words: tuple[str, ...]) -> None:
+    fraction = '[[fraction]]\nname = "{}"\nkind = "{}"\nmass = "1 kg"\n'
+    lot = 'name = "m"\n' + fraction.format("tilt", "relays-mercury") + fraction.format("chips", "chips-to-2008")
+    (tmp_path / "m.toml").write_text(lot, encoding="utf-8")
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    assert run("lot", "add", "m.toml").code == 0
+    shown = run(*words)
+    assert shown.code == 0, shown.err
+    assert run(*words, "--json").code == 0
+
+
 def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(run: Run, tmp_path: Path) -> None:
     # Invented: 0.3 kg of filter ash, the widest prior there is, against 1 kg of fingers; round prices, no least fee.
     fractions = '[[fraction]]\nname = "{}"\nkind = "{}"\nmass = "{}"\n'
