@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
-from gradeest.decision.economics import Economics, draw_settlement, value_runs, value_unprocessed
+from gradeest.decision.economics import Economics, value_runs, value_unprocessed
 from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.settlement import Market
 from gradeest.decision.summary import Interval, estimate_quantile, mcse
 from gradeest.materials.catalogue import Catalogue
 
@@ -105,7 +106,9 @@ def value_bid(
         worth = money.alternative.sum(axis=1) + (money.pool_advantage if is_run else 0.0)
         for item in unprocessed:
             if item.is_sold:
-                worth = worth + value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, tried, catalogue, named)[1]
+                worth = (
+                    worth + value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, tried, catalogue, named).values
+                )
         return worth, money, is_run
 
     worth, money, is_run = worth_at(prices)
@@ -121,7 +124,7 @@ def value_bid(
         _at(price.value, worth, mass),
         mcse(price.influence, outcome.origin),
         None if asked is None else _at(asked, worth, mass),
-        _break_even_metal(outcome, prices, named, money, pool, worth, price.value),
+        _break_even_metal(outcome, kinds, catalogue, prices, named, money, pool, worth, price.value),
         _break_even_prices(outcome, prices, lambda tried: float(worth_at(tried)[0].mean()), price.value),
         _parts(outcome, kinds, money, pool) + _parts_unprocessed(unprocessed, prices, catalogue, named),
         Interval.of(hours),
@@ -135,6 +138,8 @@ def _at(price: float, worth: Array, mass_kg: float) -> AtPrice:
 
 def _break_even_metal(
     outcome: Outcome,
+    kinds: Mapping[str, str],
+    catalogue: Catalogue,
     prices: Prices,
     named: NamedDraws,
     money: Economics,
@@ -145,10 +150,9 @@ def _break_even_metal(
     """Share of the recovered metal at which the lot brings just its price, with the uses as chosen; 0.7: 30 % less."""
     if not pool:
         return None
-    settlement = draw_settlement(outcome.metals, prices, named)
-    fine = outcome.recovered_g[:, list(pool), :].sum(axis=1)
-    rest = worth - settlement.value(fine)
-    return _root(lambda share: float((settlement.value(share * fine) + rest).mean()) - price)
+    market = Market(outcome, [catalogue.kinds[kinds[run.address]] for run in outcome.runs], prices, catalogue, named)
+    rest = worth - market.settle(money.buyer_of, pool)
+    return _root(lambda share: float((market.settle(money.buyer_of, pool, share) + rest).mean()) - price)
 
 
 def _break_even_prices(
@@ -198,7 +202,7 @@ def _parts_unprocessed(
     for item in unprocessed:
         use, worth = "not counted", 0.0
         if item.is_sold:
-            use, values = value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, prices, catalogue, named)
-            worth = float(values.mean())
+            best = value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, prices, catalogue, named)
+            use, worth = best.name, float(best.values.mean())
         parts.append(Part(item.address, item.kind, item.mass_kg, use, worth, item.reason))
     return tuple(parts)

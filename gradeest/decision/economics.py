@@ -14,12 +14,12 @@ from gradeest.belief.outcome import Outcome
 from gradeest.decision.costs import Costing, bill_runs
 from gradeest.decision.hours import draw_hours
 from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.settlement import NOWHERE, Market, settle_as_is
 from gradeest.errors import InputError, Issue
-from gradeest.materials.catalogue import Catalogue, GradeRow, Kind
+from gradeest.materials.catalogue import METALS, Catalogue, GradeRow, Kind
 
 Array = NDArray[np.float64]
 Alternative = Literal["sell", "keep"]
-POOL_ROUNDS = 10  # rounds of "who would be settled together"; two or three are usual
 
 
 @dataclass(frozen=True)
@@ -37,28 +37,15 @@ class Economics:
     alternative: Array
     alternatives: tuple[Alternative, ...]
     advantage: Array
-    pool: tuple[int, ...]  # indices of the runs settled together: those whose expected advantage is positive
-    pool_advantage: Array  # (draw,) of the pool as a whole, its settlement counted once
-    shared_fee: float  # expected terms of the pool's settlement that no single run causes
+    pool: tuple[int, ...]  # indices of the runs that are settled: those whose expected advantage is positive
+    pool_advantage: Array  # (draw,) of the pool as a whole, each buyer's settlement counted once
+    shared_fee: float  # expected terms of the settlements that no single run causes
     unpriced: tuple[str, ...]  # items whose money is left out because nobody gave a price
-
-
-@dataclass(frozen=True)
-class Settlement:
-    """One refiner's terms with their draws: what a pool of fine metal brings.
-
-    value(T) = sum_m price_m payable_m max(T_m - deduction_m, 0) - max(least fee, sum_m charge_m T_m);  0 without a pool
-    """
-
-    paid_per_g: Array  # (draw, metal): price x payable share
-    deduction_g: Array  # (metal,)
-    charge_per_g: Array  # (metal,)
-    least_fee: Array  # (draw,)
-
-    def value(self, fine_g: Array) -> Array:
-        """What `fine_g` (draw, metal) of fine metal settled together brings, shape (draw,), in currency."""
-        paid = np.maximum(fine_g - self.deduction_g, 0.0) * self.paid_per_g
-        return paid.sum(axis=1) - np.maximum(self.least_fee, fine_g @ self.charge_per_g)
+    buyers: tuple[
+        str, ...
+    ]  # by run: the buyer its product goes or would go to ("" for the table [settlement], or none)
+    buyer_of: tuple[int, ...]  # the same by their place among the prices' terms, `NOWHERE` for none
+    sold_to: tuple[str, ...]  # by run: the buyer who settles it unprocessed, where that is the best alternative
 
 
 def value_runs(
@@ -72,32 +59,36 @@ def value_runs(
     Raises InputError where the prices lack a route that a run takes. Equation: model section 6.
     """
     check_runs(outcome, prices)
-    settlement = draw_settlement(outcome.metals, prices, named)
+    of_run = [catalogue.kinds[kinds[run.address]] for run in outcome.runs]
     bills = [(bill.money, bill.unpriced) for bill in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
     cost = _stack([money for money, _ in bills], named.draws)
     hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
     labour = hours * prices.hours_rate
     chosen = [
-        value_unprocessed(catalogue.kinds[kinds[run.address]], run.mass_kg, prices, catalogue, named)
-        for run in outcome.runs
+        value_unprocessed(kind, run.mass_kg, prices, catalogue, named, outcome.contained_g[:, i, :])
+        for i, (run, kind) in enumerate(zip(outcome.runs, of_run, strict=True))
     ]
-    alternative = _stack([values for _, values in chosen], named.draws)
+    alternative = _stack([one.values for one in chosen], named.draws)
     spent = cost + labour + alternative
-    pool, revenue = _settle_together(outcome.recovered_g, settlement, spent)
-    together = _value_of_pool(outcome.recovered_g, settlement, pool)
-    members = list(pool)
+    market = Market(outcome, of_run, prices, catalogue, named)
+    found = market.assign(spent)
+    revenue, buyer_of, members = found.revenue, found.buyer_of, list(found.pool)
+    together = market.settle(buyer_of, members)
     return Economics(
         revenue,
         cost,
         hours,
         labour,
         alternative,
-        tuple(name for name, _ in chosen),
+        tuple(one.name for one in chosen),
         revenue - spent,
-        pool,
+        tuple(members),
         together - spent[:, members].sum(axis=1),
         float((revenue[:, members].sum(axis=1) - together).mean()),
         tuple(dict.fromkeys(name for _, unpriced in bills for name in unpriced)),
+        tuple("" if buyer == NOWHERE else market.buyers[buyer].terms.name for buyer in buyer_of),
+        buyer_of,
+        tuple(one.to for one in chosen),
     )
 
 
@@ -120,17 +111,6 @@ def check_runs(outcome: Outcome, prices: Prices) -> None:
         raise InputError("the prices do not cover what is to be ranked", issues=issues)
 
 
-def draw_settlement(metals: tuple[str, ...], prices: Prices, named: NamedDraws) -> Settlement:
-    """The terms of one settlement with their draws; axis order (draw, metal)."""
-    paid = [prices.metal_per_g[m] * named.share(f"payable:{m}", prices.payable[m]) for m in metals]
-    return Settlement(
-        np.stack(paid, axis=1),
-        np.array([prices.deduction_g.get(m, 0.0) for m in metals]),
-        np.array([prices.fee_per_g.get(m, 0.0) for m in metals]),
-        named.amount("settlement-fee", prices.settlement_fee),
-    )
-
-
 def choose_alternative(values: Mapping[Alternative, Array]) -> tuple[Alternative, Array]:
     """The alternative with the largest expectation, chosen before the draw; `values` (draw,) in currency.
 
@@ -140,12 +120,36 @@ def choose_alternative(values: Mapping[Alternative, Array]) -> tuple[Alternative
     return name, values[name]
 
 
+@dataclass(frozen=True)
+class Unprocessed:
+    """The better of selling a fraction as it is and keeping it, with its draws (draw,); `to`: who settles it so."""
+
+    name: Alternative
+    values: Array
+    to: str = ""
+
+
 def value_unprocessed(
-    kind: Kind, mass_kg: float, prices: Prices, catalogue: Catalogue, named: NamedDraws
-) -> tuple[Alternative, Array]:
-    """The better of selling `mass_kg` of a kind as it is and keeping it (worth 0), with its draws (draw,)."""
-    as_is = mass_kg * draw_as_is_per_kg(kind, prices, catalogue, named)
-    return choose_alternative({"sell": as_is, "keep": np.zeros(named.draws)})
+    kind: Kind,
+    mass_kg: float,
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+    metal_g: Array | None = None,
+) -> Unprocessed:
+    """The better of selling `mass_kg` of a kind as it is and keeping it (worth 0), by expectation.
+
+    It is sold to a scrap buyer, who pays by category, or to a buyer who settles it at terms (`takes_as_is`), who pays
+    by what is in it: `metal_g` (draw, metal) in the order of METALS, without which it counts as an ordinary lot.
+    """
+    offers = {"": mass_kg * draw_as_is_per_kg(kind, prices, catalogue, named)}
+    if metal_g is None:
+        usual = [mass_kg * mean_grade_over_lots(kind.grades[m]) / 1000 if m in kind.grades else 0.0 for m in METALS]
+        metal_g = np.tile(usual, (named.draws, 1))
+    offers |= settle_as_is(kind, mass_kg, metal_g, METALS, prices, catalogue, named)
+    to = max(offers, key=lambda name: float(offers[name].mean()))
+    name, values = choose_alternative({"sell": offers[to], "keep": np.zeros(named.draws)})
+    return Unprocessed(name, values, to if name == "sell" else "")
 
 
 def draw_as_is_per_kg(kind: Kind, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> Array:
@@ -188,43 +192,6 @@ def mean_grade_over_lots(row: GradeRow) -> float:
 def _hours(route: str, mass_kg: float, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> Array:
     rows = prices.routes[route]
     return draw_hours(route, mass_kg, (rows.hours_fixed, rows.hours_per_kg), prices.hours_told, catalogue, named)
-
-
-def _settle_together(fine_g: Array, settlement: Settlement, spent: Array) -> tuple[tuple[int, ...], Array]:
-    """Who would be settled together, and what each run adds to that settlement, (draw, run).
-
-    Starts with everybody; who does not gain leaves, until nobody moves. A fee is charged to a run only as far as the
-    run causes it, so small products that travel with others do not each pay the least fee.
-    """
-    pool: tuple[int, ...] = tuple(range(spent.shape[1]))
-    revenue = _added_revenue(fine_g, settlement, pool)
-    for _ in range(POOL_ROUNDS):
-        gain = (revenue - spent).mean(axis=0)
-        gaining = tuple(int(i) for i in np.flatnonzero(gain > 0))
-        if gaining == pool:
-            break
-        pool, revenue = gaining, _added_revenue(fine_g, settlement, gaining)
-    return pool, revenue
-
-
-def _added_revenue(fine_g: Array, settlement: Settlement, pool: tuple[int, ...]) -> Array:
-    """Value of the pool with a run less its value without it, for every run, in the pool or not; (draw, run)."""
-    total = fine_g[:, list(pool), :].sum(axis=1)
-    together = _value_of_pool(fine_g, settlement, pool)
-    added = []
-    for run in range(fine_g.shape[1]):
-        own = fine_g[:, run, :]
-        if pool == (run,):
-            added.append(together)
-        elif run in pool:
-            added.append(together - settlement.value(np.maximum(total - own, 0.0)))
-        else:
-            added.append(settlement.value(total + own) - together)
-    return _stack(added, fine_g.shape[0])
-
-
-def _value_of_pool(fine_g: Array, settlement: Settlement, pool: tuple[int, ...]) -> Array:
-    return settlement.value(fine_g[:, list(pool), :].sum(axis=1)) if pool else np.zeros(fine_g.shape[0])
 
 
 def _stack(columns: list[Array], draws: int) -> Array:

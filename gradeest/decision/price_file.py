@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import math
 import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from gradeest.decision.buyer_file import EXAMPLE, read_buyers
 from gradeest.decision.prices import Prices, RouteCosts
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue, Quantiles
@@ -19,6 +21,7 @@ from gradeest.records.domain import METALS
 
 Form = Literal["amount", "share", "number", "price", "text"]
 AMOUNT_HINT = "type one number, or three rising ones [bad, middle, good] for 5, 50 and 95 of 100 cases"
+OLD_AFTER = "money.old_after_days"
 PRICE_HINT = 'type a price with its unit, like "100 / g" or "3110 / ozt"'
 PRICE = re.compile(
     r"^(?P<before>[^\d.,/+-]*)(?P<number>[+-]?\d[\d.,  ']*)(?P<after>[^\d/]*?)\s*(?:/|\bper\b)\s*(?P<unit>.+)$"
@@ -111,8 +114,11 @@ def parse_metal_price(text: object, currency: str) -> float:
     return price / grams
 
 
-def read_prices(path: Path, catalogue: Catalogue) -> Prices:
-    """Read `prices.toml`. Raises InputError with every problem; rows it lacks are taken from the priors (`assumed`)."""
+def read_prices(path: Path, catalogue: Catalogue, *, today: dt.date | None = None) -> Prices:
+    """Read `prices.toml`. Raises InputError with every problem; rows it lacks are taken from the priors (`assumed`).
+
+    With `today`, prices that are dated and old are warned of.
+    """
     text = _read_text(path)
     try:
         table = tomllib.loads(text)
@@ -120,15 +126,25 @@ def read_prices(path: Path, catalogue: Catalogue) -> Prices:
         at = re.search(r"line (\d+)", str(err))
         issue = Issue("error", f"not readable: {err}", "text stands in quotes", str(path), int(at[1]) if at else None)
         raise InputError(f"{path} is no prices file", issues=[issue]) from err
+    dated, sold_to = table.pop("dated", None), table.pop("buyers", None)
     typed = dict(_flatten(table))
     reader = _Reader(str(path), _find_lines(text), typed, str(typed.get("currency", "")))
     entries = list(list_entries(catalogue))
     reader.refuse_unknown({entry.key for entry in entries})
     values = {entry.key: reader.take(entry) for entry in entries}
     reader.check_routes(values, catalogue)
+    buyers = read_buyers(sold_to, catalogue, reader.refuse, reader.read_row)
+    day = reader.take_day(dated, today)
     if reader.issues:
         raise InputError(f"{path} cannot be used", issues=reader.issues)
-    return _assemble(values, catalogue, reader)
+    prices = _assemble(values, catalogue, reader)
+    warnings = [*prices.warnings, *reader.warn_old(day, today, catalogue)]
+    if buyers:
+        unused = [key for key in typed if key.startswith("settlement.") and key not in prices.assumed]
+        warnings += [reader.warning("settlement", "not used: there are buyers", "take it out")] if unused else []
+        assumed = tuple(key for key in prices.assumed if not key.startswith("settlement."))
+        prices = replace(prices, buyers=buyers, assumed=assumed)
+    return replace(prices, warnings=tuple(warnings))
 
 
 def _read_text(path: Path) -> str:
@@ -229,6 +245,35 @@ class _Reader:
             return Quantiles(q5, q50, q95, status="judgement")
         return None
 
+    def read_row(self, key: str, form: Form, value: Any) -> Quantiles | None:
+        """A row outside the list of entries; None where it is refused."""
+        return self._row(Entry(key, form, None, ""), value)
+
+    def warning(self, key: str, message: str, hint: str) -> Issue:
+        """Something to be said of a row."""
+        return Issue("warning", message, hint, self.file, self.lines.get(key), key)
+
+    def take_day(self, value: Any, today: dt.date | None) -> dt.date | None:
+        """The day of the prices, as a date of TOML or as text."""
+        try:
+            day = dt.date.fromisoformat(value) if isinstance(value, str) else value
+        except ValueError:
+            day = value
+        if day is None or (isinstance(day, dt.date) and not isinstance(day, dt.datetime)):
+            if day is not None and today is not None and day > today:
+                self.refuse("dated", f"{day} lies in the future", "the day on which you looked the prices up")
+            return day
+        self.refuse("dated", f"{value!r} is no date", "like dated = 2024-01-05")
+        return None
+
+    def warn_old(self, day: dt.date | None, today: dt.date | None, catalogue: Catalogue) -> list[Issue]:
+        """A warning where the prices are older than the age at which that is said."""
+        most = catalogue.constants[OLD_AFTER]
+        if day is None or today is None or (today - day).days <= most:
+            return []
+        text = f"these prices are {(today - day).days} days old"
+        return [self.warning("dated", text, "look them up again and change the date")]
+
     def check_routes(self, values: Mapping[str, Any], catalogue: Catalogue) -> None:
         for route in catalogue.routes:
             rows = [values[f"routes.{route}.{name}"] for name in ("hours_fixed", "hours_per_kg")]
@@ -293,14 +338,22 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
     )
 
 
-def write_prices(path: Path, catalogue: Catalogue, *, currency: str = "USD", replace_old: bool = False) -> None:
+def write_prices(
+    path: Path,
+    catalogue: Catalogue,
+    *,
+    currency: str = "USD",
+    dated: dt.date | None = None,
+    replace_old: bool = False,
+) -> None:
     """Write a prices file with metal prices empty and all else from the priors, whole or not at all.
 
-    Raises InputError where the file exists (unless `replace_old`) or the folder cannot be written.
+    Parameters: dated, the day of the prices that will be typed in. Raises InputError where the file exists (unless
+    `replace_old`) or the folder cannot be written.
     """
     if path.exists() and not replace_old:
         raise InputError(f"{path} exists and is not overwritten", "give another name, or move it away")
-    text = format_prices(catalogue, currency)
+    text = format_prices(catalogue, currency, dated)
     try:
         new = path.with_name(path.name + ".new")
         new.write_text(text, encoding="utf-8")
@@ -309,9 +362,9 @@ def write_prices(path: Path, catalogue: Catalogue, *, currency: str = "USD", rep
         raise InputError(f"{path} cannot be written: {err.strerror}", "choose a folder you may write to") from err
 
 
-def format_prices(catalogue: Catalogue, currency: str) -> str:
+def format_prices(catalogue: Catalogue, currency: str, dated: dt.date | None = None) -> str:
     """The text of a new prices file."""
-    lines = [*HEAD]
+    lines = [*HEAD, f"dated = {dated}  # the day of these prices" if dated else DATED]
     table = ""
     for entry in list_entries(catalogue):
         head, _, name = entry.key.rpartition(".")
@@ -321,9 +374,10 @@ def format_prices(catalogue: Catalogue, currency: str) -> str:
         elif head in EXAMPLES:
             continue  # one example of the rows without a default is enough
         lines.append(_format_row(entry, name, currency))
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines) + "\n" + EXAMPLE
 
 
+DATED = "# dated = 2024-01-05  # the day of these prices: old ones are warned of"
 HEAD = (
     "# What you are paid and what you pay. Amounts are in your currency.",
     "# A row is one number, or three rising ones: for 5, 50 and 95 of 100 cases.",

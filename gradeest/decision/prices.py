@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.decision.terms import Band, Terms
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Quantiles
 
@@ -58,6 +59,15 @@ class Prices:
     warnings: tuple[Issue, ...] = ()
     items: Mapping[str, Quantiles] = field(default_factory=dict)  # what an item of a batch costs, per its unit
     hours_told: tuple[HoursTold, ...] = ()  # recorded at the bench: the hours of runs to come learn from them
+    buyers: tuple[Terms, ...] = ()  # named buyers; without any, the table [settlement] is the only one
+
+    def terms(self) -> tuple[Terms, ...]:
+        """The terms of all buyers: the named ones, or the table [settlement]."""
+        if self.buyers:
+            return self.buyers
+        payable = {metal: (Band(0.0, share),) for metal, share in self.payable.items()}
+        fee, per_g, never = self.settlement_fee, self.fee_per_g, self.deduction_g
+        return (Terms("", payable, fee, fee_per_g=per_g, deduction_g=never),)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, to be kept with what was shown; every 5/50/95 row as a list of three numbers."""
@@ -70,8 +80,8 @@ class Prices:
 def _plain(value: Any) -> Any:
     if isinstance(value, Quantiles):
         return [value.q5, value.q50, value.q95]
-    if isinstance(value, RouteCosts | HoursTold):
-        return {key: _plain(getattr(value, key)) for key in asdict(value)}
+    if isinstance(value, RouteCosts | HoursTold | Terms | Band):
+        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
     if isinstance(value, Mapping):
         return {key: _plain(item) for key, item in value.items()}
     if isinstance(value, tuple | list):

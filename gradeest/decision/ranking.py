@@ -291,9 +291,9 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> 
 
 
 def _blocked(row: Blocked, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> RankedRun:
-    name, values = value_unprocessed(catalogue.kinds[row.kind], row.mass_kg, prices, catalogue, named)
+    best = value_unprocessed(catalogue.kinds[row.kind], row.mass_kg, prices, catalogue, named)
     return RankedRun(
-        row.address, row.kind, row.route, row.mass_kg, "blocked", None, row.reason, name, Interval.of(values)
+        row.address, row.kind, row.route, row.mass_kg, "blocked", None, row.reason, best.name, Interval.of(best.values)
     )
 
 
@@ -310,6 +310,7 @@ def _notes(outcome: Outcome, prices: Prices, money: Economics, total: Interval) 
         notes.append(f"costs and hours still as shipped (guesses, overwrite them) for: {', '.join(guessed)}")
     if money.unpriced:
         notes.append(f"without a price, left out of the cost (type one under [items]): {', '.join(money.unpriced)}")
+    notes += _buyer_notes(outcome, prices, money)
     if any(row.startswith("settlement.") for row in prices.assumed):
         notes.append("settlement terms still as shipped (guesses): type your refiner's own")
     return (*notes, *(str(issue) for issue in prices.warnings))
@@ -319,3 +320,18 @@ def _items_of(route: str, prices: Prices) -> tuple[str, ...]:
     """Where the rows stand that a route's money is counted by: none where the user typed it all."""
     rows = prices.routes[route]
     return ("items.",) if rows.cost_fixed is None or rows.cost_per_kg is None else ()
+
+
+def _buyer_notes(outcome: Outcome, prices: Prices, money: Economics) -> list[str]:
+    """Who is settled with which buyer, and what a buyer takes unprocessed at terms."""
+    notes = []
+    for name in dict.fromkeys(terms.name for terms in prices.buyers):
+        sent = [outcome.runs[i].address for i in money.pool if money.buyers[i] == name]
+        if sent:
+            notes.append(f"settled with {name}: {', '.join(sent)}")
+    for i, (run, to) in enumerate(zip(outcome.runs, money.sold_to, strict=True)):
+        if to and i not in money.pool:
+            notes.append(f"{run.address} as it is: to {to}, at its terms")
+        if not money.revenue[:, i].any() and outcome.recovered_g[:, i, :].any():
+            notes.append(f"no buyer takes what comes of {run.address}")
+    return notes

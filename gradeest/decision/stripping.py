@@ -21,13 +21,13 @@ from numpy.typing import NDArray
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.economics import (
     Alternative,
-    draw_settlement,
     usual_metal_value_per_kg,
     value_runs,
     value_unprocessed,
 )
 from gradeest.decision.information import Worth, worth_of_signal
 from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.settlement import draw_settlement, settle_with_one
 from gradeest.errors import InputError
 from gradeest.materials.boards import STRIPPED
 from gradeest.materials.catalogue import Board, Catalogue
@@ -83,7 +83,7 @@ class Stripping:
             raise InputError(message, f"at most {MOST_KINDS}: name some of the boards with --from")
         self.parts, self.prices, self.catalogue, self.named = parts, prices, catalogue, named
         self.rate = prices.hours_rate
-        self.settlement = draw_settlement(parts.outcome.metals, prices, named)
+        self.buyers = [draw_settlement(parts.outcome.metals, prices, terms, named) for terms in prices.terms()]
         self.runs = {run.address: n for n, run in enumerate(parts.outcome.runs)}  # an address is its kind here
         self.spent, self.run_hours = self._spent()
         self.alternatives, self.as_is = self._as_is()
@@ -117,7 +117,11 @@ class Stripping:
         if not processed:
             return np.zeros(self.named.draws)
         at = [self.runs[self.parts.kinds[k]] for k in processed]
-        return self.settlement.value(self.parts.outcome.recovered_g[:, at, :].sum(axis=1))
+        fine, weight = (
+            grams[:, at, :].sum(axis=1) for grams in (self.parts.outcome.recovered_g, self.parts.outcome.weight_g)
+        )
+        kinds = [self.catalogue.kinds[self.parts.kinds[k]] for k in processed]
+        return settle_with_one(self.buyers, fine, weight, kinds, self.catalogue)
 
     def _spent(self) -> tuple[Array, Array]:
         """Costs and labour, and hours, of processing each kind, (draw, kind); nan where it may not be processed.
@@ -148,9 +152,9 @@ class Stripping:
         names, values = [], np.zeros(mass.shape)
         for k, kind in enumerate(self.parts.kinds):
             row = self.catalogue.kinds[kind]
-            name, per_kg = value_unprocessed(row, 1.0, self.prices, self.catalogue, self.named)
-            names.append(name)
-            values[:, k] = per_kg * mass[:, k]
+            best = value_unprocessed(row, 1.0, self.prices, self.catalogue, self.named)
+            names.append(best.name)
+            values[:, k] = best.values * mass[:, k]
         return tuple(names), values
 
     # -- expectations over all sets --------------------------------------------------------------------------------

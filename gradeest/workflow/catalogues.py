@@ -144,5 +144,5 @@ def new_prices(place: Place, path: Path | None, *, replace_old: bool = False) ->
     target = path or place.prices
     if target.exists() and not replace_old:
         raise InputError(f"{target} exists already", "edit it, name another file, or say --force to replace it")
-    write_prices(target, load_catalogue(place.priors), replace_old=replace_old)
+    write_prices(target, load_catalogue(place.priors), dated=place.today, replace_old=replace_old)
     return target

@@ -18,8 +18,8 @@ from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import loss_logit, set_aside_names
 from gradeest.belief.posterior import Posterior
 from gradeest.belief.predictive import purity
-from gradeest.decision.economics import draw_settlement
 from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.settlement import paid_per_g
 from gradeest.decision.summary import Interval
 from gradeest.records.domain import METALS, Batch, Bench, Charge, Product, Stream
 from gradeest.workflow.believing import stream
@@ -232,7 +232,7 @@ class Worth:
 
     def __init__(self, opened: Opened, prices: Prices, draws: int) -> None:
         self.named = NamedDraws(stream(opened.place, "prices"), draws)
-        self.paid_per_g = draw_settlement(METALS, prices, self.named).paid_per_g
+        self.paid_per_g = paid_per_g(METALS, prices, self.named)
         self.currency = prices.currency
 
     def of(self, grams: Values) -> Values:

@@ -195,7 +195,7 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
             f"no prices: there is no file {file}",
             "no metal price is ever shipped: write a file with `gradeest prices new` and fill it in, or use --prices",
         )
-    prices = read_prices(file, opened.catalogue)
+    prices = read_prices(file, opened.catalogue, today=opened.place.today)
     for change in changes:
         prices = apply_change(prices, change)
     prices = replace(prices, hours_told=hours_told(opened.bench))

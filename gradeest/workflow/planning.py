@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gradeest.errors import InputError, Issue
+from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import DEFER, is_denied
 from gradeest.workflow.believing import believe, run_forward, state_of, stream
 from gradeest.workflow.costing import BUDGET
@@ -144,7 +145,7 @@ def plan_work(
             plan.uses(),
             plan.total(money.hours),
             plan.total(money.cost),
-            plan.gain(found, stream(place, "prices")),
+            plan.gain(found, kinds, opened.catalogue, stream(place, "prices")),
             plan.chance,
             found.hours_rate,
             BUDGET if any(supply.step for supply in supplies) else "",
@@ -289,18 +290,21 @@ class _Plan:
 
         return Interval.of(table[:, self.chosen].sum(axis=1))
 
-    def gain(self, prices: Prices, rng: np.random.Generator) -> Interval:
+    def gain(
+        self, prices: Prices, kinds: Mapping[str, str], catalogue: Catalogue, rng: np.random.Generator
+    ) -> Interval:
         """Gain of the runs chosen in one settlement, draw by draw; also sets the chance that it is one."""
-        from gradeest.decision.economics import draw_settlement
         from gradeest.decision.prices import NamedDraws
+        from gradeest.decision.settlement import Market
         from gradeest.decision.summary import Interval
 
         money, draws = self.money, self.outcome.recovered_g.shape[0]
         gain = np.zeros(draws)
         if self.chosen:
-            settlement = draw_settlement(self.outcome.metals, prices, NamedDraws(rng, draws))
+            of_run = [catalogue.kinds[kinds[run.address]] for run in self.outcome.runs]
+            market = Market(self.outcome, of_run, prices, catalogue, NamedDraws(rng, draws))
             spent = money.cost + money.labour + money.alternative
-            paid = settlement.value(self.outcome.recovered_g[:, self.chosen, :].sum(axis=1))
+            paid = market.settle(money.buyer_of, self.chosen)
             gain = paid - spent[:, self.chosen].sum(axis=1)
         self.chance = float((gain > 0).mean())
         return Interval.of(gain)
