@@ -201,6 +201,7 @@ def bid_parts(shown: BidShown) -> list[Any]:
     parts += [table, *break_even_lines(shown)]
     if shown.unsorted_kg:
         parts.append(note(f"{mass(shown.unsorted_kg)} unsorted is not counted."))
+    parts += [note(f"{', '.join(one.kinds)}: {one.line}") for one in shown.board_cautions]
     parts += [note(f"Note: {text}") for text in shown.notes]
     if shown.assumed:
         parts.append(note("Costs, hours and terms that your price file does not change are guesses of the priors."))

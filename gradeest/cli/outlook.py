@@ -29,6 +29,10 @@ CAREFUL = ("low", "normal", "high")
 LotArgument = Annotated[str | None, typer.Argument(metavar="LOT", help="One lot (all lots if left out).")]
 
 
+NOTHING_LEFT = "Nothing is left that can be processed."
+NOTHING_SORTED = "Nothing is sorted that can be processed."
+
+
 def register(app: typer.Typer) -> None:
     """Add `forecast` and `rank`."""
     app.command("forecast", short_help="What a lot will give.")(forecast)
@@ -76,7 +80,8 @@ def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[An
             "\n".join(forecast_remarks(row)),
         )
         before = row.address
-    parts += [table, *total_lines(shown)] if rows else ["Nothing is left that can be processed."]
+    parts += [table, *total_lines(shown)] if rows else [NOTHING_SORTED if shown.on_boards else NOTHING_LEFT]
+    parts += board_lines(shown)
     if any(not row.form for row in rows):
         parts.append(note("Of what stays behind the fine metal is what is in it."))
     hidden = len(shown.forecast.rows) - len(rows)
@@ -86,6 +91,24 @@ def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[An
     if hidden:
         parts.append(note(f"Left out (--all shows them): {hidden} metals that stay behind or are hardly there."))
     return parts + trust_lines(shown.trust)
+
+
+def board_lines(shown: ForecastShown) -> list[Any]:
+    """What is still on boards, kind by kind, if all of it came off."""
+    from gradeest.cli.tables import heading, make_table, metal_text, note
+
+    if not shown.on_boards:
+        return []
+    table = make_table([("part", "f"), ("kg", ">"), ("", "<"), ("fine metal g", ">"), ("by", "<")])
+    for row in shown.on_boards:
+        shown_g = row.recovered_g if row.route else row.contained_g
+        for n, (metal, grams) in enumerate(shown_g.items()):
+            name = short_name(f"{row.lot}/{row.kind}", shown.lot)
+            first = (name, interval3(row.mass_kg)) if n == 0 else ("", "")
+            table.add_row(*first, metal_text(metal), interval3(grams), (row.route or "in it") if n == 0 else "")
+    lots = ", ".join(dict.fromkeys(row.lot for row in shown.on_boards))
+    hint = f"If all of it came off. `gradeest strip-order {lots.partition(',')[0]}` says what to take off first."
+    return [heading(f"Still on the boards of {lots}: shares and grades both unsure"), table, note(hint)]
 
 
 def forecast_remarks(row: Any) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,26 @@ class Unprocessed:
     mass_kg: float
     reason: str
     is_sold: bool
+
+
+class Boards(Protocol):
+    """Boards in the lot that are not taken apart: what they bring by their best use, (draw,), in currency."""
+
+    @property
+    def mass_kg(self) -> float: ...  # of all boards, as expected
+
+    @property
+    def hours(self) -> Array: ...  # hands-on, (draw,)
+
+    @property
+    def parts(self) -> tuple[Part, ...]: ...
+
+    @property
+    def recovered_g(self) -> Array: ...  # expected, by metal in the outcome's order, where parts are processed
+
+    def worth(self, prices: Prices, metal: float = 1.0) -> Array:
+        """At other prices, or with only a share `metal` of the recovered metal; the use is then chosen as it can be."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -89,10 +110,12 @@ def value_bid(
     chance: float,
     asked: float | None = None,
     unprocessed: Sequence[Unprocessed] = (),
+    boards: Boards | None = None,
 ) -> Bid:
     """The highest price p with P(worth > p) >= chance: the 1 - chance point of the worth.
 
-    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; asked, a price to judge.
+    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; asked, a price to judge; boards,
+    what is not taken apart, settled by itself.
     The worth of a lot is, draw by draw, what processing brings (one settlement, less costs and hours at your rate) for
     the fractions expected to gain by it, and the better of selling and keeping for the others. The use of each is
     chosen by expectation, before the draw.
@@ -109,13 +132,16 @@ def value_bid(
                 worth = (
                     worth + value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, tried, catalogue, named).values
                 )
+        if boards is not None:
+            worth = worth + boards.worth(tried)
         return worth, money, is_run
 
     worth, money, is_run = worth_at(prices)
     price = estimate_quantile(worth, 1 - chance)
     mass = sum(run.mass_kg for run in outcome.runs) + sum(item.mass_kg for item in unprocessed)
+    mass += 0.0 if boards is None else boards.mass_kg
     pool = money.pool if is_run else ()
-    hours = money.hours[:, list(pool)].sum(axis=1)
+    hours = money.hours[:, list(pool)].sum(axis=1) + (0.0 if boards is None else boards.hours)
     return Bid(
         prices.currency,
         chance,
@@ -124,9 +150,11 @@ def value_bid(
         _at(price.value, worth, mass),
         mcse(price.influence, outcome.origin),
         None if asked is None else _at(asked, worth, mass),
-        _break_even_metal(outcome, kinds, catalogue, prices, named, money, pool, worth, price.value),
-        _break_even_prices(outcome, prices, lambda tried: float(worth_at(tried)[0].mean()), price.value),
-        _parts(outcome, kinds, money, pool) + _parts_unprocessed(unprocessed, prices, catalogue, named),
+        _break_even_metal(outcome, kinds, catalogue, prices, named, money, pool, worth, price.value, boards),
+        _break_even_prices(outcome, prices, lambda tried: float(worth_at(tried)[0].mean()), price.value, boards),
+        _parts(outcome, kinds, money, pool)
+        + _parts_unprocessed(unprocessed, prices, catalogue, named)
+        + (() if boards is None else boards.parts),
         Interval.of(hours),
         draws,
     )
@@ -146,21 +174,29 @@ def _break_even_metal(
     pool: Sequence[int],
     worth: Array,
     price: float,
+    boards: Boards | None,
 ) -> float | None:
     """Share of the recovered metal at which the lot brings just its price, with the uses as chosen; 0.7: 30 % less."""
-    if not pool:
+    if not pool and boards is None:
         return None
     market = Market(outcome, [catalogue.kinds[kinds[run.address]] for run in outcome.runs], prices, catalogue, named)
-    rest = worth - market.settle(money.buyer_of, pool)
-    return _root(lambda share: float((market.settle(money.buyer_of, pool, share) + rest).mean()) - price)
+
+    def resting(share: float) -> Array:
+        """What rests on the metal."""
+        settled = market.settle(money.buyer_of, pool, share)
+        return settled if boards is None else settled + boards.worth(prices, share)
+
+    rest = worth - resting(1.0)
+    return _root(lambda share: float((resting(share) + rest).mean()) - price)
 
 
 def _break_even_prices(
-    outcome: Outcome, prices: Prices, expected: Callable[[Prices], float], price: float
+    outcome: Outcome, prices: Prices, expected: Callable[[Prices], float], price: float, boards: Boards | None
 ) -> tuple[BreakEven, ...]:
     """Per metal, all else as it is; the uses are chosen anew, for a price is known when one chooses."""
     per_g = prices.metal_per_g
-    value = outcome.recovered_g.sum(axis=1).mean(axis=0) * np.array([per_g[m] for m in outcome.metals])
+    grams = outcome.recovered_g.sum(axis=1).mean(axis=0) + (0.0 if boards is None else boards.recovered_g)
+    value = grams * np.array([per_g[m] for m in outcome.metals])
     found = []
     for metal, part in zip(outcome.metals, value, strict=True):
         if part < LEAST_SHARE * max(value.sum(), 1e-300):

@@ -12,8 +12,10 @@ be judged one by one, for the first that is taken off costs the boards their pri
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,14 +89,22 @@ class Stripping:
         self.runs = {run.address: n for n, run in enumerate(parts.outcome.runs)}  # an address is its kind here
         self.spent, self.run_hours = self._spent()
         self.alternatives, self.as_is = self._as_is()
-        self.values = self._expected()
+
+    def at_prices(self, prices: Prices) -> Stripping:
+        """The same parts, hours and costs at other metal prices."""
+        tried = copy.copy(self)
+        tried.__dict__.pop("values", None)
+        tried.prices, metals = prices, self.parts.outcome.metals
+        tried.buyers = [draw_settlement(metals, prices, terms, self.named) for terms in prices.terms()]
+        tried.alternatives, tried.as_is = tried._as_is()
+        return tried
 
     # -- draws -----------------------------------------------------------------------------------------------------
 
-    def draw(self, choice: Choice) -> Array:
-        """V of a choice, (draw,)."""
+    def draw(self, choice: Choice, metal: float = 1.0) -> Array:
+        """V of a choice, (draw,); with only a share `metal` of what is recovered."""
         rest = [k for k in choice.taken if k not in choice.processed]
-        value = self._settled(choice.processed) - self.spent[:, list(choice.processed)].sum(axis=1)
+        value = self._settled(choice.processed, metal) - self.spent[:, list(choice.processed)].sum(axis=1)
         value = value + self.as_is[:, rest].sum(axis=1) + self.draw_boards(choice.taken)
         return value - self.rate * self.parts.hours[:, list(choice.taken)].sum(axis=1)
 
@@ -113,12 +123,18 @@ class Stripping:
             total = total + left * draw_price_per_kg(board, gone, self.prices, self.catalogue, self.named)
         return total
 
-    def _settled(self, processed: Sequence[int]) -> Array:
+    def draw_hours(self, choice: Choice) -> Array:
+        """Hands-on hours of taking off and processing a choice, (draw,)."""
+        total: Array = self.parts.hours[:, list(choice.taken)].sum(axis=1)
+        return total + self.run_hours[:, list(choice.processed)].sum(axis=1)
+
+    def _settled(self, processed: Sequence[int], metal: float = 1.0) -> Array:
         if not processed:
             return np.zeros(self.named.draws)
         at = [self.runs[self.parts.kinds[k]] for k in processed]
         fine, weight = (
-            grams[:, at, :].sum(axis=1) for grams in (self.parts.outcome.recovered_g, self.parts.outcome.weight_g)
+            metal * grams[:, at, :].sum(axis=1)
+            for grams in (self.parts.outcome.recovered_g, self.parts.outcome.weight_g)
         )
         kinds = [self.catalogue.kinds[self.parts.kinds[k]] for k in processed]
         return settle_with_one(self.buyers, fine, weight, kinds, self.catalogue)
@@ -159,7 +175,8 @@ class Stripping:
 
     # -- expectations over all sets --------------------------------------------------------------------------------
 
-    def _expected(self) -> list[tuple[float, Choice]]:
+    @cached_property
+    def values(self) -> list[tuple[float, Choice]]:
         """E[V] of every set with its best pool; sets are numbered by their members' bits."""
         count = len(self.parts.kinds)
         members = [tuple(k for k in range(count) if number >> k & 1) for number in range(2**count)]
@@ -227,8 +244,6 @@ class Stripping:
 
 def _at_mass(outcome: Outcome, factor: float) -> Outcome:
     """The same runs of more feed; what they give is not looked at."""
-    from dataclasses import replace
-
     return replace(outcome, runs=tuple(replace(run, mass_kg=run.mass_kg * factor) for run in outcome.runs))
 
 

@@ -7,7 +7,7 @@ was measured of and which share the lot's richness and all that was learned of t
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -31,6 +31,7 @@ from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
+    from gradeest.decision.summary import Interval
 
 Array = NDArray[np.float64]
 LEAST_KG = 1e-6
@@ -93,6 +94,42 @@ def look_ahead(
     contained = _contained(posterior, lot, kinds, mass, outcome.origin)
     signals = np.concatenate([np.log(heaps.trial), np.log(trial_minutes)], axis=1) if heaps.boards else mass[:, :0]
     return Ahead(lot, tuple(piles), parts, reasons, refused, signals, heaps.boards, posterior, contained)
+
+
+@dataclass(frozen=True)
+class OnBoards:
+    """One kind of part still on the boards of a lot, if it all came off; grams by metal. `route` is "" where it may not
+    be processed: nothing is then recovered here."""
+
+    lot: str
+    kind: str
+    mass_kg: Interval
+    route: str
+    contained_g: Mapping[str, Interval]
+    recovered_g: Mapping[str, Interval]  # by the kind's usual route, the metals that it recovers
+    recoverable_g_per_t: Mapping[str, Interval]
+
+
+def forecast_boards(opened: Opened, state: State, lot: str, *, report: Report = say_nothing) -> tuple[OnBoards, ...]:
+    """What the boards of a lot still carry: shares and grades both as unsure as they are."""
+    from gradeest.decision.summary import Interval
+
+    ahead = look_ahead(opened, state, lot, report=report) if state.bench.lots[lot].boards else None
+    if ahead is None:
+        return ()
+    rows, outcome, mass = [], ahead.parts.outcome, ahead.parts.mass_kg
+    runs = {run.address: n for n, run in enumerate(outcome.runs)}
+    for k, kind in enumerate(ahead.parts.kinds):
+        recovered: dict[str, Array] = {}
+        route = outcome.runs[runs[kind]].route if kind in runs else ""
+        if route:
+            usual = outcome.forms[runs[kind]]
+            recovered = {m: outcome.recovered_g[:, runs[kind], i] for i, m in enumerate(outcome.metals) if m in usual}
+        contained = {metal: Interval.of(grams) for metal, grams in ahead.contained_g[kind].items()}
+        per_t = {metal: Interval.of(grams / mass[:, k] * 1000) for metal, grams in recovered.items()}
+        grams = {metal: Interval.of(draws) for metal, draws in recovered.items()}
+        rows.append(OnBoards(lot, kind, Interval.of(mass[:, k]), route, contained, grams, per_t))
+    return tuple(rows)
 
 
 def _address(lot: str, kind: str) -> str:

@@ -13,9 +13,10 @@ from gradeest.materials.hazards import DEFER
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
 from gradeest.workflow.believing import NEXT_LOT, State, believe, digest, run_forward, state_of, stream
-from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
+from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
+from gradeest.workflow.stripping import BoardsOnOffer, boards_on_offer
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ class BidShown:
     bid: Bid
     unsorted_kg: float
     cautions: tuple[RouteCautions, ...]
+    board_cautions: tuple[BoardCaution, ...]
     defer: str
     prices_file: str
     changes: tuple[str, ...]
@@ -73,12 +75,15 @@ def bid_on(
         posterior = believe(opened, state, report=report)
         outcome = run_forward(opened, posterior, runs)
         kinds = {a: bench.fraction(a).kind for a in bench.addresses()}
-        bid = _bid(opened, outcome, kinds, found, blocked, chance, file_lot.price_paid if asked is None else asked)
+        boards = boards_on_offer(opened, state, OFFER, found, report=report) if lot.boards else None
+        price = file_lot.price_paid if asked is None else asked
+        bid = _bid(opened, outcome, kinds, found, blocked, chance, price, boards)
         return BidShown(
             file_lot.name,
             bid,
             lot.unsorted_kg,
             tuple(route_cautions(opened.catalogue, route) for route in dict.fromkeys(run.route for run in runs)),
+            board_cautions(opened.catalogue, [pile.kind for pile in lot.boards]),
             DEFER,
             str(file),
             found.changes,
@@ -99,6 +104,7 @@ def _bid(
     blocked: Sequence[Blocked],
     chance: float,
     asked: float | None,
+    boards: BoardsOnOffer | None,
 ) -> Bid:
     from gradeest.decision.bid import Unprocessed, value_bid
 
@@ -115,6 +121,7 @@ def _bid(
         chance=chance,
         asked=asked,
         unprocessed=kept,
+        boards=boards,
     )
     parts = tuple(dataclasses.replace(p, address=p.address.removeprefix(f"{OFFER}/")) for p in bid.parts)
     return dataclasses.replace(bid, parts=parts)

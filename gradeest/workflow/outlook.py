@@ -12,6 +12,7 @@ from gradeest.errors import InputError, LedgerError
 from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.records.domain import Bench, Lot
 from gradeest.workflow import cache
+from gradeest.workflow.ahead import OnBoards, forecast_boards
 from gradeest.workflow.believing import State, believe, kept_path, run_forward, state_of, stream
 from gradeest.workflow.hazard_lines import RouteCautions, explain_marks, hazard_mark, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
@@ -48,6 +49,7 @@ class ForecastShown:
     marks: Mapping[str, str]
     cautions: tuple[RouteCautions, ...]
     unsorted_kg: Mapping[str, float]  # by lot
+    on_boards: tuple[OnBoards, ...]  # parts of boards not taken apart
     invented: str  # "", "invented", or "partly invented"
     trust: Trust
     catalogue_version: str
@@ -117,10 +119,12 @@ def forecast_lot(place: Place, lot: str | None = None, *, report: Report = say_n
         if lot is not None:
             lot_named(opened, lot)
         posterior = believe(opened, report=report)
-        return make_forecast(opened, state_of(opened), posterior, lot)
+        return make_forecast(opened, state_of(opened), posterior, lot, report=report)
 
 
-def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str | None) -> ForecastShown:
+def make_forecast(
+    opened: Opened, state: State, posterior: Posterior, lot: str | None, *, report: Report = say_nothing
+) -> ForecastShown:
     """The forecast of a state, kept in the ledger beside its events."""
     from gradeest.decision.forecast import Forecast, summarise_outcome
 
@@ -131,7 +135,8 @@ def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str |
     if runs:
         forecast = summarise_outcome(run_forward(opened, posterior, runs), kinds, posterior.rests_on)
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
-    content = {"lot": lot or "", "forecast": forecast, **ground(opened)}
+    on_boards = tuple(row for each in lots for row in forecast_boards(opened, state, each.name, report=report))
+    content = {"lot": lot or "", "forecast": forecast, "on_boards": on_boards, **ground(opened)}
     routes = {run.route: kinds[run.address] for run in runs}
     return ForecastShown(
         lot or "",
@@ -140,6 +145,7 @@ def make_forecast(opened: Opened, state: State, posterior: Posterior, lot: str |
         marks(opened, kinds, runs, blocked),
         tuple(route_cautions(opened.catalogue, route) for route in routes),
         {each.name: each.unsorted_kg for each in lots if each.unsorted_kg},
+        on_boards,
         say_invented(lots),
         trust_in(posterior),
         opened.catalogue.version,

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.decision.bid import Part
+from gradeest.decision.stripping import MOST_KINDS, Choice
 from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.workflow.ahead import Ahead, look_ahead
-from gradeest.workflow.believing import State, state_of, stream
+from gradeest.workflow.believing import FORWARD_DRAWS, State, state_of, stream
 from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, say_invented, trust_in
@@ -21,10 +23,11 @@ from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.decision.prices import Prices
-    from gradeest.decision.stripping import Choice, Stripping
+    from gradeest.decision.stripping import Stripping
     from gradeest.decision.summary import Interval
 
 Array = NDArray[np.float64]
+NOTHING = Choice((), ())
 CLEAR = 2.0  # Monte Carlo errors
 
 
@@ -135,6 +138,72 @@ def weigh_sets(opened: Opened, ahead: Ahead, prices: Prices) -> Stripping:
 
     named = NamedDraws(stream(opened.place, "prices"), len(ahead.parts.hours))
     return Stripping(ahead.parts, prices, opened.catalogue, named)
+
+
+@dataclass(frozen=True)
+class BoardsOnOffer:
+    """Boards of a lot on offer by their best use: stripped of a set of parts, or sold as they are (`decision.bid`).
+
+    `chosen` holds one set for all boards, or one for each pile where their kinds together are too many to weigh.
+    """
+
+    prices: Prices
+    chosen: tuple[tuple[Stripping, Choice], ...]
+    mass_kg: float
+    hours: Array
+    parts: tuple[Part, ...]
+    recovered_g: Array
+
+    def worth(self, prices: Prices, metal: float = 1.0) -> Array:
+        """(draw,); at other prices the boards are stripped as they would be now, or not at all if that is better."""
+        total = np.zeros(FORWARD_DRAWS)
+        for now, choice in self.chosen:
+            sets = now if prices is self.prices else now.at_prices(prices)
+            value = sets.draw(choice, metal)
+            if choice.taken and prices is not self.prices:
+                whole = sets.draw(NOTHING)
+                value = value if value.mean() >= whole.mean() else whole
+            total = total + value
+        return total
+
+
+def boards_on_offer(
+    opened: Opened, state: State, lot: str, prices: Prices, *, report: Report = say_nothing
+) -> BoardsOnOffer | None:
+    """What the boards of a lot are worth by their best use; None where it has none that may be counted."""
+    together = look_ahead(opened, state, lot, report=report)
+    if together is None:
+        return None
+    found = [together]
+    if len(together.parts.kinds) > MOST_KINDS:
+        each = (look_ahead(opened, state, lot, pile, report=report) for pile in together.piles)
+        found = [ahead for ahead in each if ahead is not None]
+    chosen, parts, kg = [], [], 0.0
+    hours, grams = np.zeros(FORWARD_DRAWS), np.zeros(len(together.parts.outcome.metals))
+    for ahead in found:
+        sets = weigh_sets(opened, ahead, prices)
+        choice = sets.best()
+        chosen.append((sets, choice))
+        parts.append(_offered(state, ahead, sets, choice))
+        kg += parts[-1].mass_kg
+        hours = hours + sets.draw_hours(choice)
+        at = [sets.runs[ahead.parts.kinds[k]] for k in choice.processed]
+        grams = grams + ahead.parts.outcome.recovered_g[:, at, :].sum(axis=1).mean(axis=0)
+    for address in together.refused:
+        pile = state.bench.pile(address)
+        parts.append(Part(pile.name, pile.kind, pile.mass_kg or 0.0, "not counted", 0.0, "refused (STOP)"))
+    return BoardsOnOffer(prices, tuple(chosen), kg, hours, tuple(parts), grams)
+
+
+def _offered(state: State, ahead: Ahead, sets: Stripping, choice: Choice) -> Part:
+    """Boards as a part of a bid: what is done with them."""
+    kept = [address for address in ahead.piles if address not in ahead.refused]
+    names = [ahead.parts.kinds[k] for k in sets.order(choice.taken)]
+    why = f"take off {', '.join(names)}" if names else "no set of parts is expected to bring more"
+    kinds = ", ".join(dict.fromkeys(state.bench.pile(address).kind for address in kept))
+    name = ", ".join(address.partition("/")[2] for address in kept)
+    kg = float(sum(heap.kg.mean() for heap in ahead.parts.heaps))
+    return Part(name, kinds, kg, "strip" if names else "sell", float(sets.draw(choice).mean()), why)
 
 
 def _make(

@@ -13,6 +13,7 @@ import numpy as np
 from gradeest.errors import InputError
 from gradeest.records.domain import METALS, Batch, Bench, Product, Stream
 from gradeest.records.rules import kept_liquids
+from gradeest.records.sorting import pile_left_kg, untouched_kg
 from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import believe
 from gradeest.workflow.opening import Opened, Place, open_bench
@@ -121,8 +122,12 @@ def _of_batch(bench: Bench, batch: Batch) -> Iterator[Item]:
 
 
 def untouched_since(bench: Bench) -> dict[str, dt.date]:
-    """Fractions that nothing was taken of, with the day from which they are there."""
-    return {a: bench.since(a) for a in bench.addresses() if bench.left_kg(a) >= LEAST_KG and not bench.last_taken(a)}
+    """Fractions that nothing was taken of, and boards not done with, with the day from which they are there."""
+    kept = [a for a in bench.addresses() if bench.left_kg(a) >= LEAST_KG and not bench.last_taken(a)]
+    for address in bench.pile_addresses():
+        if untouched_kg(bench, address) is None or pile_left_kg(bench, address) >= LEAST_KG:
+            kept.append(address)
+    return {address: bench.since(address) for address in kept}
 
 
 def is_over(since: dt.date, today: dt.date, days: int | None) -> bool:

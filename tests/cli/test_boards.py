@@ -247,3 +247,10 @@ def test_strip_order_without_prices_or_boards_says_what_to_do(attic: Run, tmp_pa
     refused = attic("strip-order", "attic", "--from", "transmitter")
     assert refused.code == 3
     assert "nothing is to be taken off" in refused.err
+
+
+def test_boards_kept_too_long_are_named(attic: Run) -> None:
+    assert attic("bench", "set", "storage-clock", "30 days", *DAY).code == 0
+    assert set(attic("open", "--json").json["untouched_over"]) == {"attic/cards", "attic/transmitter"}
+    assert attic("sell", "attic/cards", "--for", "10", *DAY).code == 0
+    assert attic("open", "--json").json["untouched_over"] == ["attic/transmitter"]
