@@ -63,7 +63,7 @@ def use_parts(shown: UsesShown) -> list[Any]:
     parts: list[Any] = [
         heading(f"What to do with {shown.address}, {mass(shown.mass_kg)} of {shown.kind}: {shown.currency}; {labour}")
     ]
-    table = make_table([("", "<"), ("use", "<"), ("worth", ">"), ("5-95 %", ">"), ("hours", ">"), ("", "w")])
+    table = make_table([("", "<"), ("use", "f"), ("worth", ">"), ("5-95 %", ">"), ("hours", ">"), ("", "w")])
     for use in shown.uses:
         table.add_row(
             ">" if use.is_best else "",

@@ -68,13 +68,16 @@ def _gap(top: Use, use: Use) -> float:
 
 @dataclass(frozen=True)
 class Later:
-    """Fine metal, g, (draw, metal), of one batch of the fraction with so many months' material, and of these alone."""
+    """One batch of the fraction with so many months' material, and one of these alone: what each gives.
+
+    A pair of fine metal and of weight on the balance, g, (draw, metal) each.
+    """
 
     metals: tuple[str, ...]
     months: int
     mass_kg: float  # of the months' material
-    together_g: Array
-    alone_g: Array
+    together: tuple[Array, Array]
+    alone: tuple[Array, Array]
 
 
 def save_up_with(
@@ -95,8 +98,8 @@ def save_up_with(
     found = []
     for later in choices:
         joint, rest = (dataclasses.replace(run, mass_kg=kg) for kg in (run.mass_kg + later.mass_kg, later.mass_kg))
-        with_it = _value_alone(joint, kind, later.metals, later.together_g, prices, catalogue, named)
-        without = _value_alone(rest, kind, later.metals, later.alone_g, prices, catalogue, named)
+        with_it = _value_alone(joint, kind, later.metals, later.together, prices, catalogue, named)
+        without = _value_alone(rest, kind, later.metals, later.alone, prices, catalogue, named)
         is_run = without["advantage"].mean() > 0
         worth = alternative + with_it["advantage"] - (without["advantage"] if is_run else 0.0)
         taken = with_it["hours"] - (without["hours"] if is_run else 0.0)
@@ -112,7 +115,7 @@ def _value_alone(
     run: Run,
     kind: str,
     metals: tuple[str, ...],
-    fine_g: Array,
+    given: tuple[Array, Array],
     prices: Prices,
     catalogue: Catalogue,
     named: NamedDraws,
@@ -123,8 +126,8 @@ def _value_alone(
     """
     row = catalogue.routes.get(run.route)
     usual = np.array([row.recovery[m].q50 if row and m in row.recovery else 1.0 for m in metals])
-    table = fine_g[:, None, :]
-    nothing = np.zeros(table.shape, dtype=bool)
-    outcome = Outcome((run,), metals, table / usual, table, table, nothing, ({},))
+    fine, weight = (grams[:, None, :] for grams in given)
+    nothing = np.zeros(fine.shape, dtype=bool)
+    outcome = Outcome((run,), metals, fine / usual, fine, weight, nothing, ({},))
     money = value_runs(outcome, {run.address: kind}, prices, catalogue, named)
     return {"advantage": money.advantage[:, 0], "hours": money.hours[:, 0]}

@@ -146,20 +146,29 @@ class _Fraction:
         i = next(i for i, run in enumerate(self.bench.outcome.runs) if run.address == self.address)
         run, money, origin = self.bench.outcome.runs[i], self.bench.money, self.bench.origin
         net = money.advantage[:, i] + money.alternative[:, i]
-        found = [use_of("process", net, float(money.hours[:, i].mean()), f"by {run.route}", origin)]
+        buyer = f", to {money.buyers[i]}" if money.buyers[i] else ""
+        found = [use_of("process", net, float(money.hours[:, i].mean()), f"by {run.route}{buyer}", origin)]
         found += self.tests(i)
-        found += self.sell_or_keep(run.mass_kg)
+        found += self.sell(run.mass_kg, self.bench.outcome.contained_g[:, i, :]) + self.keep()
         found.append(self.save_up(run, money.alternative[:, i], monthly_kg))
         return found
 
     def unprocessed(self, mass_kg: float, reason: str) -> list[Use]:
-        """The uses of a fraction that must not be processed; what is refused outright has no price either."""
+        """The uses of a fraction that must not be processed.
+
+        What is refused outright counts only with an offer or terms of the user's own: no guess speaks for it.
+        """
         from gradeest.decision.alternatives import Use
 
+        posterior = self.posterior
+        at = posterior.fractions.index(self.address)
+        draw = np.resize(np.arange(posterior.draws), self.bench.outcome.recovered_g.shape[0])
+        held = posterior.rest_grade_g_per_t[draw, at] * mass_kg * float(posterior.dry_share[at]) / 1000
         found = [Use("process", None, None, None, None, reason)]
         if self.opened.catalogue.kinds[self.kind].stop:
-            return found
-        return found + self.sell_or_keep(mass_kg)
+            sold = self.sell(mass_kg, held, is_guessed=False)
+            return found + sold + (self.keep() if sold else [])
+        return found + self.sell(mass_kg, held) + self.keep()
 
     def tests(self, i: int) -> list[Use]:
         """The best assay and the best trial run; each is worth the best use without it and what it brings more."""
@@ -180,20 +189,34 @@ class _Fraction:
             found.append(Use(name, without + best.net, best.worth_mcse, None, None, remark, is_partial))
         return found
 
-    def sell_or_keep(self, mass_kg: float) -> list[Use]:
-        """Selling as it is, and keeping."""
+    def sell(self, mass_kg: float, contained_g: np.ndarray, *, is_guessed: bool = True) -> list[Use]:
+        """Selling it as it is: to each buyer who settles it at terms, and to a scrap buyer, whose price may be guessed.
+
+        Parameters: contained_g, (draw, metal), what is in it.
+        """
         from gradeest.decision.alternatives import Use, use_of
         from gradeest.decision.economics import draw_as_is_per_kg
+        from gradeest.decision.settlement import settle_as_is
 
-        kind = self.opened.catalogue.kinds[self.kind]
-        named = self.named()
-        as_is = mass_kg * draw_as_is_per_kg(kind, self.prices, self.opened.catalogue, named)
-        if not as_is.any():
-            sell = Use("sell", None, None, None, None, "no buyer's offer is known: type one in [sell_as_is.per_kg]")
-        else:
-            is_offer = kind.id in self.prices.as_is_per_kg
-            sell = use_of("sell", as_is, 0.0, "your buyer's offer" if is_offer else "a share of its usual metal value")
-        return [sell, use_of("keep", np.zeros(named.draws), 0.0, "nothing now")]
+        kind, catalogue, named = self.opened.catalogue.kinds[self.kind], self.opened.catalogue, self.named()
+        metals = self.posterior.metals
+        at_terms = settle_as_is(kind, mass_kg, contained_g, metals, self.prices, catalogue, named)
+        found = [use_of(f"sell to {name}", money, 0.0, "as it is, at its terms") for name, money in at_terms.items()]
+        is_offer = kind.id in self.prices.as_is_per_kg
+        as_is = mass_kg * draw_as_is_per_kg(kind, self.prices, catalogue, named)
+        if as_is.any() and (is_offer or is_guessed):
+            remark = "your buyer's offer" if is_offer else "a share of its usual metal value"
+            found.append(use_of("sell", as_is, 0.0, remark))
+        if not found and is_guessed:
+            hint = "no buyer's offer is known: type one in [sell_as_is.per_kg]"
+            found.append(Use("sell", None, None, None, None, hint))
+        return found
+
+    def keep(self) -> list[Use]:
+        """Keeping it."""
+        from gradeest.decision.alternatives import use_of
+
+        return [use_of("keep", np.zeros(self.bench.outcome.recovered_g.shape[0]), 0.0, "nothing now")]
 
     def save_up(self, run: Run, alternative: np.ndarray, monthly_kg: float | None) -> Use:
         """A later batch with what comes in month by month, within the storage clock."""
@@ -209,8 +232,8 @@ class _Fraction:
         choices = []
         for n in months:
             new = Run(next_address(self.kind), n * monthly_kg, run.route)
-            together = run_pooled(self.opened, self.posterior, run.route, [run, new])[0]
-            alone = run_pooled(self.opened, self.posterior, run.route, [new])[0]
+            together = run_pooled(self.opened, self.posterior, run.route, [run, new])
+            alone = run_pooled(self.opened, self.posterior, run.route, [new])
             choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
         named = self.named()
         return save_up_with(run, self.kind, alternative, choices, self.prices, self.opened.catalogue, named)

@@ -232,6 +232,22 @@ def test_one_table_holds_all_uses_with_the_numbers_of_the_other_commands(priced:
     assert all(len(line) <= 80 for line in without_fee.out.splitlines())
 
 
+def test_every_buyer_who_takes_it_as_it_is_has_a_row_of_its_own(priced: Run, tmp_path: Path) -> None:
+    north = '[buyers.north]\npayable.Au = 0.9\nfee = 20\ntakes_as_is = ["fingers-memory", "relays-mercury"]\n'
+    south = "[buyers.south]\npayable.Au = 0.95\nfee = 60\n"
+    (tmp_path / "prices.toml").write_text(PRICES + north + south, encoding="utf-8")
+    uses = {use["name"]: use for use in priced("compare", "shed/strips", "--json").json["uses"]}
+    assert {"sell to north", "sell"} < set(uses)
+    assert "sell to south" not in uses
+    row = next(r for r in priced("rank", "--json").json["ranking"]["rows"] if r["address"] == "shed/strips")
+    best = max(uses[name]["worth"] for name in ("sell to north", "sell"))
+    assert row["alternative_value"]["mean"] == pytest.approx(best)
+    assert any(name in uses["process"]["remark"] for name in ("to north", "to south"))
+    refused = {use["name"]: use["worth"] for use in priced("compare", "shed/tilt", "--json").json["uses"]}
+    assert set(refused) == {"process", "sell to north", "keep"}  # at terms of one's own, never by a guess
+    assert refused["process"] is None
+
+
 def test_what_must_not_be_processed_is_compared_without_it(priced: Run) -> None:
     uses = priced("compare", "shed/tilt", "--json").json["uses"]
     assert [(use["name"], use["worth"]) for use in uses] == [("process", None)]  # refused outright: no price either

@@ -18,8 +18,9 @@ KIND = "fingers-memory"
 def saved(own_g: float, months: dict[int, float], as_is: float = 0.0) -> Use:
     """1 kg of `own_g` of gold and 1 kg a month of `months[n]` together; 100 a g; a batch costs 60 and takes 4 h."""
 
-    def gold(grams: float) -> np.ndarray:
-        return np.tile([grams, 0.0, 0.0], (10, 1))
+    def gold(grams: float) -> tuple[np.ndarray, np.ndarray]:
+        fine = np.tile([grams, 0.0, 0.0], (10, 1))
+        return fine, fine
 
     choices = [Later(METALS, n, float(n), gold(own_g + grams), gold(grams)) for n, grams in months.items()]
     terms = prices({"r": costs(60, 0, 4)}, as_is_per_kg={KIND: one(as_is)})
