@@ -36,6 +36,7 @@ class Truth:
     ln_a: Mapping[str, float]
     form_z: Mapping[str, float]
     failed: Mapping[tuple[str, str], bool]  # (batch, metal)
+    product_g: Mapping[tuple[str, str], float]  # (batch, metal), fine metal that reached its products
 
 
 def simulate(plan: Bench, catalogue: Catalogue, rng: np.random.Generator) -> tuple[Bench, Truth]:
@@ -57,6 +58,7 @@ class _Simulation:
         self.scale: dict[str, float] = {}  # error of each balance
         self.failed: dict[tuple[str, str], bool] = {}
         self.weighed: dict[str, tuple[str, float, float]] = {}  # product -> metal, its share of what is dry, grams
+        self.product: dict[tuple[str, str], float] = {}
         self.operator: dict[str, float] = {}  # factor on the limits of spot tests, by metal
         self.in_work: dict[tuple[str, str], float] = {}  # g, by batch and metal; what of it stayed back, and in liquids
         self.left: dict[tuple[str, str], float] = {}
@@ -85,6 +87,7 @@ class _Simulation:
             {m: float(self.ln_a[0, i]) for i, m in enumerate(METALS)},
             {form: float(self.forms[0, n]) for n, form in enumerate(self.catalogue.forms)},
             self.failed,
+            self.product,
         )
         said = tuple(self._product_assay(a) for a in self.plan.product_assays if a.address in self.weighed)
         papers = tuple(self._settle(p) for p in self.plan.settlements if all(a in self.weighed for a in p.products))
@@ -123,6 +126,7 @@ class _Simulation:
                 continue
             holdup = self._holdup_factor(batch, metal, planned)
             grams = self._fine_metal(batch, metal, in_work, holdup, gone=bool(limits) and limits[0].liquid == "gone")
+            self.product[batch.name, metal] = grams
             so_far = self._metal_in(planned[0]) if planned and batch.is_open else 0.0
             limit = so_far if planned else limits[0].below_g if limits else 0.0
             is_nothing = grams < limit

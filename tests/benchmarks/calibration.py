@@ -1,19 +1,18 @@
 """Simulation-based calibration: `python -m tests.benchmarks.calibration --benches 300` prints cover and reliability.
 
 Each bench is planned at random and filled from the prior (`belief.simulate`); it is fitted, and the truth's rank among
-the draws is kept (Talts et al. 2018, arXiv:1804.06788). One seed per bench, one line of a file per bench: a run that
-was stopped goes on where it was. Ties are broken at random. It asserts nothing.
+the draws is kept (Talts et al. 2018, arXiv:1804.06788): of grades, of kinds' means and spreads, of recoveries, purities
+and hold-up, and, for what is left of each fraction, of the yield and the net return of a run that has not happened. Of
+chances (traces, failed run, gain, the best run) it is kept what came true. Beside them stands a broken program, whose
+posterior is drawn together by a fifth. One seed per bench, one line of a file per bench: a run that was stopped goes
+on where it was. Ties are broken at random. Prices are invented. It asserts nothing.
 """
 
 from __future__ import annotations
 
-import argparse
-import json
 import math
-import sys
 import time
-from collections.abc import Iterable, Mapping
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,12 +20,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.assembly import build_network
+from gradeest.belief.evidence import gather
 from gradeest.belief.layers import split_layers
-from gradeest.belief.posterior import Posterior, fit
+from gradeest.belief.machine import state_at
+from gradeest.belief.outcome import Outcome, Run
+from gradeest.belief.posterior import Posterior, draw_prior, posterior_of, sample_network
+from gradeest.belief.predictive import run_forward
 from gradeest.belief.simulate import Truth, simulate
+from gradeest.decision.economics import value_runs
+from gradeest.decision.prices import NamedDraws, Prices, RouteCosts
+from gradeest.decision.ranking import chance_best
 from gradeest.errors import InferenceError
-from gradeest.materials.catalogue import Catalogue, load_catalogue
-from gradeest.records.domain import METALS, Assay, BalanceCheck, Batch, Bench, Fraction, Lot
+from gradeest.materials.catalogue import Catalogue, Quantiles, load_catalogue
+from gradeest.records.domain import METALS, Assay, BalanceCheck, Batch, Bench, Fraction, Lot, NonDetect
+from tests.benchmarks.calibration_tables import RANKS, draw, report
+from tests.benchmarks.resumable import options, run_missing
+from tests.decision_cases import prices as round_prices
 from tests.engine_bench import DAY, batch, bench, lot, product
 
 Values = NDArray[np.float64]
@@ -34,13 +44,15 @@ KINDS = (
     *("fingers-memory", "fingers-cards", "pins-mixed", "chips-mixed", "chips-from-2014", "cpu-ceramic"),
     *("mlcc-nonmagnetic", "mlcc-unsorted", "relays-signal"),
 )
-LEVELS = (0.5, 0.8, 0.9, 0.95)
-RANKS = 199  # draws a truth is ranked among
+NEXT = "next-"  # name of a run that has not happened
+LEAST_KG = 0.05  # of a fraction that is worth a run
+NARROW = 0.8  # the broken program: every posterior drawn together by so much
+FORWARD = 4000  # draws of runs that have not happened
 
 
-def plan(rng: np.random.Generator, catalogue: Catalogue) -> Bench:
-    """Two to four lots of two to four fractions, and a batch with results for most of them."""
-    lots = [_lot(f"L{n + 1}", rng) for n in range(int(rng.integers(2, 5)))]
+def plan(rng: np.random.Generator, catalogue: Catalogue, most: int = 4) -> Bench:
+    """Two to `most` lots of as many fractions, a batch with results for most of them, and what may be run next."""
+    lots = [_lot(f"L{n + 1}", rng, most) for n in range(int(rng.integers(2, most + 1)))]
     left = {f"{one.name}/{f.name}": f.mass_kg for one in lots for f in one.fractions}
     kinds = {f"{one.name}/{f.name}": f.kind for one in lots for f in one.fractions}
     batches: list[Batch] = []
@@ -59,13 +71,29 @@ def plan(rng: np.random.Generator, catalogue: Catalogue) -> Bench:
             left[a] -= kg
         if charges:
             batches.append(_batch(f"B{len(batches) + 1}", route, charges, catalogue, rng))
+    for address in [a for a, kg in left.items() if kg > LEAST_KG]:
+        batches.append(_next_run(address, catalogue.kinds[kinds[address]].usual_route, left[address], catalogue))
     assays = [_assay(a, kinds[a], rng) for a in kinds if rng.uniform() < 0.15]
     checks = [BalanceCheck("pocket", 5.0, float(np.round(5 + rng.normal(0, 0.015), 2)), DAY)]
     return bench(lots, batches, assays, checks)
 
 
-def _lot(name: str, rng: np.random.Generator) -> Lot:
-    kinds = rng.choice(KINDS, size=int(rng.integers(2, 5)), replace=False)
+def _next_run(address: str, route: str, kg: float, catalogue: Catalogue) -> Batch:
+    """A run that has not happened when the bench is fitted: all that is left of a fraction, alone."""
+    usual = catalogue.routes[route].usual_form
+    name = f"{NEXT}{address.replace('/', '-')}"
+    metals = [metal for metal in METALS if metal in catalogue.routes[route].recovery]
+    products = [product(metal.lower(), name, metal, usual[metal], 1.0) for metal in metals]
+    return batch(name, route, [(address, kg)], *products)
+
+
+def so_far(made: Bench) -> Bench:
+    """The bench without the runs that have not happened."""
+    return replace(made, batches={name: one for name, one in made.batches.items() if not name.startswith(NEXT)})
+
+
+def _lot(name: str, rng: np.random.Generator, most: int) -> Lot:
+    kinds = rng.choice(KINDS, size=int(rng.integers(2, most + 1)), replace=False)
     parts = [
         Fraction(str(k), str(k), float(np.round(rng.uniform(0.2, 2.0), 2)), mixed=bool(rng.uniform() < 0.15))
         for k in kinds
@@ -101,8 +129,6 @@ def _assay(address: str, kind: str, rng: np.random.Generator) -> Assay:
 
 def without_nothing(made: Bench) -> Bench:
     """A reading of zero is typed as `nothing`, the limit being what the balance would have shown."""
-    from gradeest.records.domain import NonDetect
-
     batches = {}
     for name, one in made.batches.items():
         kept = tuple(p for p in one.products if p.weight_g >= p.readability_g)
@@ -116,61 +142,133 @@ def without_nothing(made: Bench) -> Bench:
     return replace(made, batches=batches)
 
 
-def examine(seed: int, narrow: float = 1.0) -> dict[str, Any]:
-    """One bench: ranks of the truth and probabilities with what came true.
+def examine(seed: int, most: int = 4) -> dict[str, Any]:
+    """One bench: ranks of the truth, also in the broken program, and chances with what came true.
 
-    Parameters: narrow, a factor on the posterior's spread (the twin that must be caught).
+    Parameters: most, lots and fractions of each.
     """
     catalogue, rng = load_catalogue(), np.random.default_rng([20251, seed])
-    planned = split_layers(plan(rng, catalogue))
+    planned = split_layers(plan(rng, catalogue, most))
     made, truth = simulate(planned, catalogue, rng)
-    made = without_nothing(made)
+    runs = [Run(one.charges[0].address, one.charges[0].mass_kg, one.route) for one in made.batches.values()
+            if one.name.startswith(NEXT)]  # fmt: skip
+    made = without_nothing(so_far(made))
     began = time.process_time()
     try:
-        posterior = fit(made, catalogue, seed=seed, fallback=False)
+        posterior, spreads = _fit(made, catalogue, seed)
     except InferenceError as err:
         return {"seed": seed, "failed": err.message, "seconds": time.process_time() - began}
-    found = {
-        "seed": seed,
-        "seconds": time.process_time() - began,
-        "ess": posterior.diagnostics.ess_min,
-        "ranks": _ranks(posterior, truth, made, catalogue, rng, narrow),
-        "chances": _chances(posterior, truth, made),
-    }
-    return found
+    seconds = time.process_time() - began
+    ranked = Ranked(rng)
+    _rank_beliefs(ranked, posterior, spreads, truth, made, catalogue)
+    chances = _chances(posterior, truth, made)
+    if runs:
+        chances |= _rank_runs(ranked, posterior, runs, truth, made, catalogue)
+    return {
+        "seed": seed, "seconds": seconds, "ess": posterior.diagnostics.ess_min,
+        "ranks": ranked.ranks, "twin": ranked.twin, "chances": chances,
+    }  # fmt: skip
 
 
-def _ranks(
-    posterior: Posterior, truth: Truth, made: Bench, catalogue: Catalogue, rng: np.random.Generator, narrow: float
-) -> dict[str, list[int]]:
-    ranks: dict[str, list[int]] = {}
+def _fit(made: Bench, catalogue: Catalogue, seed: int) -> tuple[Posterior, dict[tuple[str, str], Values]]:
+    """What a person's fit gives, and the draws of the spreads between lots that evidence touches."""
+    rng = np.random.default_rng(seed)
+    if not gather(made, catalogue).cells():
+        return draw_prior(made, catalogue, rng, FORWARD), {}
+    theta, diagnostics, network = sample_network(build_network(made, catalogue), rng, fallback=False)
+    tau = state_at(theta, network).tau
+    spreads = {key: tau[:, n] for n, key in enumerate(network.axes["km"])}
+    return posterior_of(theta, network, made, catalogue, rng, diagnostics), spreads
 
-    def rank(what: str, draws: Values, value: float) -> None:
+
+class Ranked:
+    """Ranks of truths among draws, by what they are of; `twin`: among draws drawn together."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self.rng = rng
+        self.ranks: dict[str, list[int]] = {}
+        self.twin: dict[str, list[int]] = {}
+
+    def add(self, what: str, draws: Values, truth: float) -> None:
         thinned = draws[np.linspace(0, len(draws) - 1, RANKS).astype(int)]
-        thinned = thinned.mean() + narrow * (thinned - thinned.mean())
-        below, same = int(np.sum(thinned < value)), int(np.sum(thinned == value))
-        ranks.setdefault(what, []).append(below + int(rng.integers(0, same + 1)))
+        self.ranks.setdefault(what, []).append(self._rank(thinned, truth))
+        self.twin.setdefault(what, []).append(self._rank(thinned.mean() + NARROW * (thinned - thinned.mean()), truth))
 
+    def _rank(self, draws: Values, truth: float) -> int:
+        below, same = int(np.sum(draws < truth)), int(np.sum(draws == truth))
+        return below + int(self.rng.integers(0, same + 1))
+
+
+def _rank_beliefs(
+    ranked: Ranked, posterior: Posterior, spreads: Mapping[tuple[str, str], Values], truth: Truth, made: Bench,
+    catalogue: Catalogue,
+) -> None:  # fmt: skip
     touched = set(posterior.rests_on)
     for f, address in enumerate(posterior.fractions):
         for m, metal in enumerate(METALS):
             what = "grades with evidence" if (address, metal) in touched else "grades without"
-            rank(what, np.log(posterior.grade_g_per_t[:, f, m]), math.log(truth.grade_g_per_t[address, metal]))
+            ranked.add(what, np.log(posterior.grade_g_per_t[:, f, m]), math.log(truth.grade_g_per_t[address, metal]))
     for n, kind in enumerate(posterior.kinds):
         for m, metal in enumerate(METALS):
-            rank("kind means", posterior.kind_mean_g_per_t[:, n, m], truth.kind_mean_g_per_t[kind, metal])
+            means = np.log(posterior.kind_mean_g_per_t[:, n, m])
+            ranked.add("kind means", means, math.log(truth.kind_mean_g_per_t[kind, metal]))
+    for key, tau in spreads.items():
+        ranked.add("spreads between lots", np.log(tau), math.log(truth.kind_spread[key]))
     run = {b.route for b in made.batches.values()}
     forms = {p.form for b in made.batches.values() for p in b.products}
     for n, route in enumerate(posterior.routes):
         for m, metal in enumerate(METALS):
             if route in run and metal in catalogue.routes[route].recovery:
-                rank("recoveries", posterior.recovery_logit[:, n, m], truth.recovery_logit[route, metal])
+                ranked.add("recoveries", posterior.recovery_logit[:, n, m], truth.recovery_logit[route, metal])
     for n, form in enumerate(posterior.forms):
         if form in forms:
-            rank("purities", posterior.form_z[:, n], truth.form_z[form])
+            ranked.add("purities", posterior.form_z[:, n], truth.form_z[form])
     for m, metal in enumerate(METALS):
-        rank("hold-up", posterior.ln_a[:, m], truth.ln_a[metal])
-    return ranks
+        ranked.add("hold-up", posterior.ln_a[:, m], truth.ln_a[metal])
+
+
+def _rank_runs(
+    ranked: Ranked, posterior: Posterior, runs: list[Run], truth: Truth, made: Bench, catalogue: Catalogue
+) -> dict[str, list[list[float]]]:
+    """Ranks of yields and net returns of runs that have not happened; chances of gain and of being the best."""
+    outcome = run_forward(posterior, runs, catalogue, ranked.rng, FORWARD)
+    came = np.array([[[truth.product_g.get((_name(run), metal), 0.0) for metal in METALS] for run in runs]])
+    kinds = {run.address: made.fraction(run.address).kind for run in runs}
+    coins = _prices({run.route for run in runs})
+    money = value_runs(outcome, kinds, coins, catalogue, NamedDraws(ranked.rng, FORWARD))
+    true = value_runs(_as_outcome(came, runs, outcome), kinds, coins, catalogue, NamedDraws(ranked.rng, 1))
+    for n, run in enumerate(runs):
+        for m, metal in enumerate(METALS):
+            if metal in catalogue.routes[run.route].recovery:
+                ranked.add("batch yields", np.log(outcome.recovered_g[:, n, m]), math.log(came[0, n, m]))
+        ranked.add("net returns", money.advantage[:, n], float(true.advantage[0, n]))
+    best = chance_best(money.advantage, money.hours)
+    per_hour = true.advantage[0] / money.hours.mean(axis=0)
+    is_best = (per_hour == per_hour.max()) & (per_hour > 0)
+    return {
+        "gain": [
+            [float((money.advantage[:, n] > 0).mean()), float(true.advantage[0, n] > 0)] for n in range(len(runs))
+        ],
+        "the best run": [[float(best[n]), float(is_best[n])] for n in range(len(runs))],
+    }
+
+
+def _name(run: Run) -> str:
+    return f"{NEXT}{run.address.replace('/', '-')}"
+
+
+def _as_outcome(grams: Values, runs: list[Run], like: Outcome) -> Outcome:
+    """What came out of the runs, as one draw."""
+    nothing = np.zeros(grams.shape, dtype=bool)
+    return Outcome(tuple(runs), METALS, grams, grams, grams, nothing, like.forms)
+
+
+def _prices(routes: set[str]) -> Prices:
+    """Invented prices under which about half of the runs are worth their hours; costs, hours and what is paid vary."""
+    row = RouteCosts(Quantiles(10, 20, 40), Quantiles(2, 5, 12), Quantiles(1, 2, 4), Quantiles(0.3, 1, 3))
+    return round_prices(
+        dict.fromkeys(sorted(routes), row), hours_rate=25.0, payable=dict.fromkeys(METALS, Quantiles(0.85, 0.95, 0.99))
+    )
 
 
 def _chances(posterior: Posterior, truth: Truth, made: Bench) -> dict[str, list[list[float]]]:
@@ -189,85 +287,15 @@ def _chances(posterior: Posterior, truth: Truth, made: Bench) -> dict[str, list[
     return found
 
 
-def cover(ranks: Iterable[int], level: float) -> float:
-    """Share of ranks inside the central interval of a level."""
-    u = (np.asarray(list(ranks)) + 0.5) / (RANKS + 1)
-    return float(np.mean(np.abs(u - 0.5) <= level / 2))
-
-
-def report(rows: list[Mapping[str, Any]]) -> str:
-    """The tables of a run."""
-    done = [row for row in rows if "ranks" in row]
-    lines = [
-        f"{len(done)} benches, {len(rows) - len(done)} not settled; fit: median "
-        f"{np.median([r['seconds'] for r in done]):.1f} s, longest {max(r['seconds'] for r in done):.1f} s CPU"
-    ]
-    lines.append(f"{'truth inside the interval of':28}{'ranks':>7}" + "".join(f"{level:>8.0%}" for level in LEVELS))
-    names = dict.fromkeys(name for row in done for name in row["ranks"])
-    for name in names:
-        ranks = [rank for row in done for rank in row["ranks"].get(name, ())]
-        shares = "".join(f"{cover(ranks, level):8.3f}" for level in LEVELS)
-        lines.append(f"{name:28}{len(ranks):7}{shares}")
-    # ranks of one bench hang together: the error is that of means over benches
-    for level in LEVELS:
-        means = [
-            cover(row["ranks"]["grades with evidence"], level)
-            for row in done
-            if row["ranks"].get("grades with evidence")
-        ]
-        lines.append(
-            f"  grades with evidence at {level:.0%}: standard error {np.std(means, ddof=1) / math.sqrt(len(means)):.3f}"
-        )
-    for name in ("traces", "failed run"):
-        pairs = np.array([pair for row in done for pair in row["chances"][name]])
-        lines.append(f"{name}: Brier score {np.mean((pairs[:, 0] - pairs[:, 1]) ** 2):.4f} of {len(pairs)}")
-        for low, high in ((0, 0.05), (0.05, 0.25), (0.25, 0.5), (0.5, 0.75), (0.75, 1.001)):
-            inside = pairs[(pairs[:, 0] >= low) & (pairs[:, 0] < high)]
-            if len(inside):
-                error = math.sqrt(max(float(np.mean(inside[:, 0] * (1 - inside[:, 0]))), 1e-9) / len(inside))
-                lines.append(
-                    f"  said {low:.2f}-{min(high, 1):.2f}: {len(inside):5}, said on average {inside[:, 0].mean():.3f}, "
-                    f"came true {inside[:, 1].mean():.3f} (+-{error:.3f})"
-                )
-    return "\n".join(lines)
-
-
 def main() -> None:
     """Run what is missing of the asked benches, then report on all."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--benches", type=int, default=40)
-    parser.add_argument("--file", type=Path, default=Path(".calibration.jsonl"))
-    parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--figure", type=Path)
+    parser = options(__doc__, benches=40, file=".calibration.jsonl")
+    parser.add_argument("--figure", type=Path, help="where histograms of the ranks and reliability are drawn")
     asked = parser.parse_args()
-    rows = [json.loads(line) for line in asked.file.read_text().splitlines()] if asked.file.exists() else []
-    missing = [seed for seed in range(asked.benches) if seed not in {row["seed"] for row in rows}]
-    with ProcessPoolExecutor(asked.processes) as pool, asked.file.open("a", encoding="utf-8") as kept:
-        waiting = [pool.submit(examine, seed) for seed in missing]
-        for n, one in enumerate(as_completed(waiting)):
-            rows.append(one.result())
-            kept.write(json.dumps(rows[-1]) + "\n")
-            kept.flush()
-            print(f"\r{n + 1} of {len(missing)}", end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
+    rows = run_missing(examine, range(asked.benches), asked.file, asked.processes)
     print(report(rows))
     if asked.figure:
         draw(rows, asked.figure)
-
-
-def draw(rows: list[Mapping[str, Any]], path: Path) -> None:
-    """Histograms of the ranks, with the band that flat ranks keep to in 95 of 100 cases."""
-    from matplotlib.figure import Figure
-    from scipy.stats import binom
-
-    names = list(dict.fromkeys(name for row in rows for name in row.get("ranks", ())))
-    figure = Figure(figsize=(8, 1.8 * len(names)), layout="constrained")
-    for axes, name in zip(figure.subplots(len(names), 1, squeeze=False)[:, 0], names, strict=True):
-        ranks = [rank for row in rows for rank in row.get("ranks", {}).get(name, ())]
-        axes.hist(ranks, bins=20, range=(0, RANKS + 1), color="0.6", edgecolor="0.3")
-        axes.axhspan(*binom.interval(0.95, len(ranks), 1 / 20), color="0.85", zorder=0)
-        axes.set_title(f"{name}: {len(ranks)} ranks", fontsize=9)
-    figure.savefig(path)
 
 
 if __name__ == "__main__":

@@ -3,6 +3,7 @@
 Benches are filled from the prior by `simulate` and fitted as people's are; the truth's rank among the draws is held
 against uniform (`ranks.verdict`, in standard errors of so many benches). Every seed is fixed. An honest program passes
 `LIMIT` by chance once in two thousand times; how far the twins lie beyond it was measured and stands at each test.
+The posterior drawn together by a fifth is caught in `test_calibration`.
 A fit that does not settle is left out: that depends on the records alone, so ranks of the others stay uniform.
 """
 
@@ -32,7 +33,7 @@ FINGERS, PINS, LATE = "fingers-memory", "pins-mixed", "chips-from-2014"
 FOILS = "foils-peroxide"
 SHIPPED = load_catalogue()
 NEVER_FAILED = with_constants(SHIPPED, recovery__failed_share=0.0)  # where failed runs are not the point: faster
-WIDE = with_row(NEVER_FAILED, FINGERS, "Au", gsd_between=2.0, gsd_class_mean=1.6)
+WIDE = with_row(NEVER_FAILED, FINGERS, "Au", gsd_between=2.5, gsd_class_mean=2.0)
 
 
 @dataclass(frozen=True)
@@ -86,35 +87,10 @@ def weighed(kind: str, kg: float, step_g: float, route: str = FOILS) -> Bench:
     return bench([lot("A", Fraction("a", kind, kg))], [batch("B1", route, [("A/a", kg)], powder)])
 
 
-def three_metals() -> Bench:
-    """Gold, palladium and silver, each weighed on a balance of its own: hardly anything in common."""
-    fractions = [
-        Fraction("a", FINGERS, 4.0),
-        Fraction("b", "mlcc-nonmagnetic", 1.0),
-        Fraction("c", "relays-power", 1.0),
-    ]
-    runs = [
-        batch("B1", FOILS, [("A/a", 4.0)], product("au-1", "B1", "Au", "gold-powder", 1.0, balance="first")),
-        batch("B2", "mlcc-nitric", [("A/b", 1.0)], product("pd-1", "B2", "Pd", "palladium-dmg", 1.0, balance="second")),
-        batch(
-            "B3", "silver-nitric", [("A/c", 1.0)], product("ag-1", "B3", "Ag", "silver-chloride", 1.0, balance="third")
-        ),
-    ]
-    return bench([lot("A", *fractions)], runs)
-
-
-def test_a_posterior_drawn_together_by_a_fifth_is_caught() -> None:
-    """Program: spread -0.1; twin: 4.4."""
-    cases = believe(make(three_metals(), NEVER_FAILED, 80, 1), NEVER_FAILED)
-    pairs = [ln_grades(case, *cell) for case in cases for cell in (("A/a", "Au"), ("A/b", "Pd"), ("A/c", "Ag"))]
-    assert judge(pairs).worst < LIMIT
-    assert judge([(draws.mean() + 0.8 * (draws - draws.mean()), truth) for draws, truth in pairs]).spread > LIMIT
-
-
 def test_a_density_without_its_jacobian_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     """d z / d x left out of the prior of grades that follow from weights: lots then seem to differ too much.
 
-    Program: shift 0.3, spread 1.1; twin: -5.8, 3.8.
+    Program: spread 0.7; twin: -6.0, 4.2.
     """
     lots = [lot(f"L{n}", Fraction("a", FINGERS, 2.0)) for n in range(6)]
     runs = [
@@ -143,7 +119,7 @@ def test_a_density_without_its_jacobian_is_caught(monkeypatch: pytest.MonkeyPatc
 
 
 def test_half_the_limit_for_nothing_dropped_is_caught() -> None:
-    """Program: spread 0.0; twin: 6.9."""
+    """Program: shift 1.0; twin: spread 7.0."""
     catalogue = with_row(SHIPPED, PINS, "Au", q50=600.0, gsd_between=2.5)
     nothing = NonDetect("B1", "Au", 0.5, "tested-negative", DAY)
     plan = bench(
@@ -161,7 +137,7 @@ def test_half_the_limit_for_nothing_dropped_is_caught() -> None:
 
 
 def test_a_forgotten_hold_up_is_caught() -> None:
-    """Products of 1 to 100 mg. Program: shift 1.3; twin: 9.0."""
+    """Products of 1 to 100 mg. Program: spread 1.7; twin: shift 9.1."""
     made = make(weighed(FINGERS, 0.02, 0.001), SHIPPED, 20, 5)
     assert of_grades(believe(made, SHIPPED)).worst < LIMIT
     assert of_grades(believe(made, with_constants(SHIPPED, holdup__a=1e-9))).shift > LIMIT
@@ -170,7 +146,7 @@ def test_a_forgotten_hold_up_is_caught() -> None:
 def test_a_switch_reduced_to_its_larger_side_is_caught() -> None:
     """Assays below detection of a kind that holds none in 3, 5 or 8 of 10 lots.
 
-    Program: ranks -1.1, chances -0.6, their Brier score -0.9; twin: 6.8, and 177 for each of the other two.
+    Program: ranks -1.2, chances -0.6, their Brier score -0.9; twin: 7.3, and 177 for each of the other two.
     """
     plan = bench([lot("A", Fraction("a", LATE, 1.0))], (), [assay("A/a", "Au", 150.0, 0.2, True)])
     program, twin = [], []
@@ -192,17 +168,17 @@ def test_a_switch_reduced_to_its_larger_side_is_caught() -> None:
 
 
 def test_a_handling_error_ten_times_too_large_is_caught() -> None:
-    """Readings of some dozens of digits: what they say is lost. Program: spread 0.4; twin: -4.5."""
-    made = make(weighed(FINGERS, 0.2, 0.01), WIDE, 40, 7)
+    """Readings of a few dozen digits: what they say is lost. Program: spread 0.1; twin: -4.3."""
+    made = make(weighed(FINGERS, 0.1, 0.01), WIDE, 40, 7)
     assert of_grades(believe(made, WIDE)).worst < LIMIT
     assert of_grades(believe(made, with_constants(WIDE, balance__unchecked_handling=10.0))).spread < -LIMIT
 
 
 def test_portions_taken_for_lots_of_their_own_are_caught() -> None:
-    """Four batches of one fraction say of the kind's mean what one lot says. Program: 0.6; twin: 4.6."""
+    """Four batches of one fraction say of the kind's mean what one lot says. Program: 0.9; twin: 5.6."""
     catalogue = with_row(NEVER_FAILED, FINGERS, "Au", gsd_between=1.8, gsd_class_mean=3.0)
     runs = [batch(f"B{n}", FOILS, [("A/a", 1.0)], product("au-1", f"B{n}", "Au", "gold-powder", 1.0)) for n in range(4)]
-    made = make(bench([lot("A", Fraction("a", FINGERS, 4.0))], runs), catalogue, 16, 8)
+    made = make(bench([lot("A", Fraction("a", FINGERS, 4.0))], runs), catalogue, 22, 8)
 
     def apart(one: Bench) -> Bench:
         lots = {f"of-{name}": lot(f"of-{name}", Fraction("a", FINGERS, 1.0)) for name in one.batches}
