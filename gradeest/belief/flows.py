@@ -16,16 +16,15 @@ weighed, set aside and spilled so far. What no result speaks of is drawn as for 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.draws import Posterior
-from gradeest.belief.outflows import loss_logit
 from gradeest.belief.predictive import new_recovery
-from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, expit, loss_of, rest_of
+from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, expit, rest_of
 from gradeest.belief.spots import PLACES
 from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
@@ -45,22 +44,28 @@ class Flow:
     parts_g: Mapping[str, Values]  # by destination, only those that hold any
 
 
-def flow_of(
-    batch: Batch, contained_g: Values, aside_g: Values, weighed_g: Values, posterior: Posterior, catalogue: Catalogue,
-    rng: np.random.Generator,
-) -> Flow:  # fmt: skip
-    """Where the metal of one batch went.
+@dataclass(frozen=True)
+class Known:
+    """What is known of a batch beside its shares: g, (draw, metal) each, and logits of its losses, (draw,) each.
 
-    Parameters: contained_g, what went into it, aside_g, what its streams set aside hold, weighed_g, fine metal in its
-    products, g, (draw, metal); the last is used for metals that the route does not recover, of which the fit knows no
-    more than the reading.
+    What went in, what the streams set aside hold, fine metal in the products (used for metals that the route does not
+    recover, of which the fit knows no more than the reading).
     """
-    run = _Run(batch, posterior, catalogue, rng)
+
+    contained_g: Values
+    aside_g: Values
+    weighed_g: Values
+    loss_logits: Sequence[Values] = ()
+
+
+def flow_of(batch: Batch, known: Known, posterior: Posterior, catalogue: Catalogue, rng: np.random.Generator) -> Flow:
+    """Where the metal of one batch went."""
+    run = _Run(batch, known, posterior, catalogue, rng)
     parts: dict[str, Values] = {}
     for m, metal in enumerate(METALS):
-        for to, grams in run.share_out(metal, contained_g[:, m], aside_g[:, m], weighed_g[:, m]):
-            parts.setdefault(to, np.zeros_like(contained_g))[:, m] += grams
-    return Flow(contained_g, {to: parts[to] for to in DESTINATIONS if to in parts and parts[to].any()})
+        for to, grams in run.share_out(metal):
+            parts.setdefault(to, np.zeros_like(known.contained_g))[:, m] += grams
+    return Flow(known.contained_g, {to: parts[to] for to in DESTINATIONS if to in parts and parts[to].any()})
 
 
 def add_up(flows: Iterable[Flow]) -> Flow:
@@ -82,30 +87,27 @@ def part_of(flow: Flow, share: Values) -> Flow:
 class _Run:
     """One batch, metal by metal."""
 
-    def __init__(self, batch: Batch, posterior: Posterior, catalogue: Catalogue, rng: np.random.Generator) -> None:
-        self.batch, self.posterior, self.catalogue, self.rng = batch, posterior, catalogue, rng
+    def __init__(
+        self, batch: Batch, known: Known, posterior: Posterior, catalogue: Catalogue, rng: np.random.Generator
+    ) -> None:
+        self.batch, self.known, self.posterior, self.catalogue, self.rng = batch, known, posterior, catalogue, rng
         self.route = catalogue.routes[batch.route]
         self.draws = posterior.draws
-        losses = ((loss_of(n), loss_logit(loss)) for n, loss in enumerate(batch.losses))
-        self.losses = [self._known("", what, row) for what, row in losses]  # all metals are lost alike
-
-    def _known(self, metal: str, what: str, row: tuple[float, float]) -> Values:
-        """A share as the fit knows it, else drawn from its row (centre, sd)."""
-        found = self.posterior.shares.get((self.batch.name, metal, what))
-        return row[0] + row[1] * self.rng.normal(size=self.draws) if found is None else found
 
     def _told(self, metal: str, what: str) -> Values | None:
         return self.posterior.shares.get((self.batch.name, metal, what))
 
-    def share_out(self, metal: str, contained: Values, aside: Values, weighed: Values) -> list[tuple[str, Values]]:
+    def share_out(self, metal: str) -> list[tuple[str, Values]]:
         """(destination, g) of all that went in; a destination may come more than once."""
-        aside, found = np.minimum(aside, contained), []
+        m = METALS.index(metal)
+        contained, weighed = self.known.contained_g[:, m], self.known.weighed_g[:, m]
+        aside, found = np.minimum(self.known.aside_g[:, m], contained), []
         of_all = recovers_of_all(self.batch.route, self.catalogue)
         work = contained
         if not of_all:
             found.append(("set aside", aside))
             work = contained - aside
-        for logit in self.losses:
+        for logit in self.known.loss_logits:
             found.append(("spilled", work * expit(logit)))
             work = work * expit(-logit)
         q = self._told(metal, RECOVERY)
@@ -157,9 +159,10 @@ class _Run:
 
     def _share_rest(self, metal: str, grams: Values) -> dict[str, Values]:
         """Metal that did not reach the product, shared by softmax(ln share_i + sd z_i) among `PLACES` (`[rest]`)."""
-        k = self.catalogue.constants
-        ln_weight = np.stack([
-            math.log(k[f"rest.{to}"]) + k["rest.log_sd"] * self._known(metal, rest_of(to), (0.0, 1.0)) for to in PLACES
-        ])  # fmt: skip
-        share = np.exp(ln_weight - np.logaddexp.reduce(ln_weight, axis=0))
-        return {to: grams * share[n] for n, to in enumerate(PLACES)}
+        k, ln_weight = self.catalogue.constants, []
+        for to in PLACES:
+            z = self._told(metal, rest_of(to))
+            z = self.rng.normal(size=self.draws) if z is None else z
+            ln_weight.append(math.log(k[f"rest.{to}"]) + k["rest.log_sd"] * z)
+        whole = np.logaddexp.reduce(ln_weight, axis=0)
+        return {to: grams * np.exp(ln_weight[n] - whole) for n, to in enumerate(PLACES)}

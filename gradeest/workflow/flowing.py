@@ -95,17 +95,31 @@ def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
     """
     from gradeest.belief.flows import Flow, add_up, part_of
 
-    flows = []
+    flows = [Flow(np.zeros((holdings.draws, len(METALS))), {})]  # there may be nothing at all
     for batch in subject.batches:
         flow = holdings.flow(batch)
         flow = part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow
         flows.append(count_once(flow, passed_on(holdings, subject, batch), received(holdings, subject, batch)))
-    if subject.sort in ("lot", "bench"):
-        for address in holdings.bench.addresses():
-            if (not subject.lot or in_lot(address, subject.lot)) and holdings.bench.left_kg(address) > 0:
-                grams = holdings.in_jar(address)
-                flows.append(Flow(grams, {"in jars": grams}))
+    for address in jars_of(holdings.bench, subject):
+        grams = holdings.in_jar(address)
+        flows.append(Flow(grams, {"in jars": grams}))
     return add_up(flows)
+
+
+def jars_of(bench: Bench, subject: Subject) -> list[str]:
+    """Fractions of a lot, or of the whole bench, of which something is left."""
+    if subject.sort not in ("lot", "bench"):
+        return []
+    own = [address for address in bench.addresses() if not subject.lot or in_lot(address, subject.lot)]
+    return [address for address in own if bench.left_kg(address) > 0]
+
+
+def recovered_metals(holdings: Holdings, subject: Subject) -> set[str]:
+    """Metals that the routes of the batches bring out, and the usual ones of what is in jars."""
+    bench, catalogue = holdings.bench, holdings.catalogue
+    routes = [batch.route for batch in subject.batches]
+    routes += [catalogue.kinds[bench.fraction(address).kind].usual_route for address in jars_of(bench, subject)]
+    return {metal for route in routes if route for metal in catalogue.routes[route].recovery}
 
 
 def lot_share(holdings: Holdings, batch: Batch, lot: str) -> Values:
@@ -169,9 +183,7 @@ def describe_flow(holdings: Holdings, subject: Subject) -> tuple[MetalFlow, ...]
     """The flow of every metal, as intervals and expected shares."""
     from gradeest.decision.summary import Interval
 
-    if subject.sort == "bench" and not holdings.bench.addresses():
-        return ()
-    flow, routes = gather_flow(holdings, subject), holdings.catalogue.routes
+    flow, recovered = gather_flow(holdings, subject), recovered_metals(holdings, subject)
     found = []
     for m, metal in enumerate(METALS):
         contained = flow.contained_g[:, m]
@@ -181,8 +193,9 @@ def describe_flow(holdings: Holdings, subject: Subject) -> tuple[MetalFlow, ...]
             for to, grams in flow.parts_g.items()
             if grams[:, m].any()
         )
-        recovered = any(metal in routes[batch.route].recovery for batch in subject.batches)
-        found.append(MetalFlow(metal, Interval.of(contained), rests_on(holdings, subject, metal), recovered, parts))
+        found.append(
+            MetalFlow(metal, Interval.of(contained), rests_on(holdings, subject, metal), metal in recovered, parts)
+        )
     return tuple(found)
 
 

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.belief.flows import Flow, flow_of
+from gradeest.belief.flows import Flow, Known, flow_of
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import loss_logit, set_aside_names
 from gradeest.belief.posterior import Posterior
 from gradeest.belief.predictive import purity
+from gradeest.belief.sharing import expit, loss_of
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.settlement import paid_per_g
 from gradeest.decision.summary import Interval
@@ -100,7 +101,9 @@ class Holdings:
         contained, streams = self.contained(batch), self.streams(batch)
         aside = np.sum([np.zeros_like(contained), *(streams[name] for name in set_aside_names(batch))], axis=0)
         rng = self.rng(f"flow {batch.name}")
-        return flow_of(batch, contained, aside, self.weighed(batch), self.posterior, self.catalogue, rng)
+        losses = [self._loss_logit(batch, number) for number in range(len(batch.losses))]
+        known = Known(contained, aside, self.weighed(batch), losses)
+        return flow_of(batch, known, self.posterior, self.catalogue, rng)
 
     def streams(self, batch: Batch) -> dict[str, Values]:
         """Metal in each stream as the batch left it, by the stream's name; rough but for what the belief knows.
@@ -137,9 +140,16 @@ class Holdings:
 
     def _lost(self, batch: Batch, event: int) -> Values:
         """Share lost of what was in work, of one recorded loss: (draw,)."""
-        loss = next(one for one in batch.losses if one.event == event)
+        return expit(self._loss_logit(batch, [one.event for one in batch.losses].index(event)))
+
+    def _loss_logit(self, batch: Batch, number: int) -> Values:
+        """Its logit: as the fit has it, else drawn."""
+        told = self.posterior.shares.get((batch.name, "", loss_of(number)))
+        if told is not None:
+            return told
+        loss = batch.losses[number]
         centre, sd = loss_logit(loss)
-        return 1 / (1 + np.exp(-(centre + sd * self.rng(f"loss {batch.name} {event}").normal(size=self.draws))))
+        return centre + sd * self.rng(f"loss {batch.name} {loss.event}").normal(size=self.draws)
 
     def of_stream(self, address: str, mass_kg: float) -> Values:
         """Metal in some of a stream: it is well mixed."""
@@ -158,14 +168,9 @@ class Holdings:
 
         A solution that waits is part of it. Only the metals that the route recovers.
         """
-        contained, streams = self.contained(batch), self.streams(batch)
-        aside = [streams[one.name] for one in batch.streams if one.sort == "set-aside"]
-        left = contained - np.sum(aside, axis=0) if aside else contained
-        for loss in batch.losses:
-            left = left * (1 - self._lost(batch, loss.event))[:, None]
-        left = np.maximum(left - self.weighed(batch), 0.0)
+        held = self.flow(batch).parts_g.get("in work", np.zeros((self.draws, len(METALS))))
         recovered = np.array([metal in self.catalogue.routes[batch.route].recovery for metal in METALS])
-        return np.where(recovered, left, 0.0)
+        return np.where(recovered, held, 0.0)
 
     # -- products --------------------------------------------------------------------------------------------------
 

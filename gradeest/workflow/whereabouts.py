@@ -126,6 +126,10 @@ def show_where(
             recovered=tuple(flow.metal for flow in flows if flow.is_recovered),
             rests_on={flow.metal: flow.rests_on for flow in flows},
         )  # fmt: skip
+        if drawing is not None and not any(flow.is_recovered and flow.parts for flow in flows):
+            raise InputError(
+                f"there is nothing to draw of {title_of(shown)}", "`gradeest where --all` shows all metals"
+            )
         if drawing is not None:
             save_drawing(drawing, shown, replace_old=replace_old)
         return shown
@@ -200,7 +204,7 @@ def bands_of(shown: WhereShown) -> tuple[MetalBands, ...]:
             ),
         )
         for flow in shown.flows
-        if flow.is_recovered
+        if flow.is_recovered and flow.parts
     )
 
 

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from gradeest.belief import flows
 from gradeest.belief.draws import Posterior
-from gradeest.belief.flows import Flow, add_up, flow_of, part_of
+from gradeest.belief.flows import Flow, Known, add_up, flow_of, part_of
 from gradeest.belief.posterior import draw_prior
-from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, loss_of, rest_of
+from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, rest_of
 from gradeest.belief.spots import PLACES
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Stream
@@ -29,7 +29,7 @@ PRIOR = draw_prior(
 LOGIT = st.floats(-700, 700)
 LN_SHARE = st.floats(-700, 0)
 GRAMS = st.floats(1e-12, 1e5)
-Run = tuple[Batch, Posterior, tuple[np.ndarray, np.ndarray, np.ndarray]]
+Run = tuple[Batch, Posterior, Known]
 
 
 @st.composite
@@ -48,7 +48,7 @@ def a_run(draw: st.DrawFn) -> Run:
     def values(numbers: st.SearchStrategy[float]) -> np.ndarray:
         return np.array(draw(st.lists(numbers, min_size=DRAWS, max_size=DRAWS)))
 
-    shares = {("B1", "", loss_of(n)): values(LOGIT) for n in range(len(losses)) if draw(st.booleans())}
+    shares = {}
     for metal in METALS:
         if draw(st.booleans()):
             shares |= {("B1", metal, RECOVERY): values(LOGIT)}
@@ -59,7 +59,7 @@ def a_run(draw: st.DrawFn) -> Run:
     contained = np.stack([values(GRAMS) for _ in METALS], axis=1)
     aside = contained * np.stack([values(st.floats(0, 1.1)) for _ in METALS], axis=1) if names else 0 * contained
     weighed = np.stack([values(st.floats(0, 10)) for _ in METALS], axis=1)
-    return batch, replace(PRIOR, shares=shares), (contained, aside, weighed)
+    return batch, replace(PRIOR, shares=shares), Known(contained, aside, weighed, [values(LOGIT) for _ in losses])
 
 
 def gap(flow: Flow) -> float:
@@ -70,11 +70,11 @@ def gap(flow: Flow) -> float:
 @settings(max_examples=100, deadline=None)
 @given(a_run())
 def test_the_balance_closes_in_every_draw(run: Run) -> None:
-    batch, posterior, (contained, aside, weighed) = run
-    flow = flow_of(batch, contained, aside, weighed, posterior, CATALOGUE, np.random.default_rng(2))
+    batch, posterior, known = run
+    flow = flow_of(batch, known, posterior, CATALOGUE, np.random.default_rng(2))
     assert gap(flow) < CLOSES
     assert all((grams >= 0).all() for grams in flow.parts_g.values())
-    third = np.full_like(contained, 1 / 3)
+    third = np.full_like(known.contained_g, 1 / 3)
     assert gap(add_up([flow, part_of(flow, third)])) < CLOSES
     if batch.is_open:
         assert set(flow.parts_g) <= {"product", "in work", "set aside", "spilled"}
@@ -90,7 +90,9 @@ def test_a_part_that_is_forgotten_does_not_close(monkeypatch: pytest.MonkeyPatch
 
     def flow() -> Flow:
         rng = np.random.default_rng(2)
-        return flow_of(batch, contained, 0 * contained, 0 * contained, replace(PRIOR, shares=shares), CATALOGUE, rng)
+        return flow_of(
+            batch, Known(contained, 0 * contained, 0 * contained), replace(PRIOR, shares=shares), CATALOGUE, rng
+        )
 
     assert gap(flow()) < CLOSES
     whole = flows._Run._share_rest

@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from gradeest.belief.flows import Flow, flow_of
+from gradeest.belief.flows import Flow, Known, flow_of
 from gradeest.belief.posterior import Posterior, fit
+from gradeest.belief.sharing import loss_of
 from gradeest.belief.spots import PLACES
 from gradeest.records.domain import METALS, Bench, Fraction, NonDetect
 from tests.engine_bench import DAY, batch, bench, lot, product
@@ -117,7 +118,9 @@ def fitted(make: str) -> tuple[Posterior, Flow]:
     aside = 0 * contained
     if one.streams:
         aside[:, METALS.index("Au")] = posterior.stream_g["B1/wires", "Au"]
-    return posterior, flow_of(one, contained, aside, 0 * contained, posterior, CATALOGUE, np.random.default_rng(9))
+    losses = [posterior.shares["B1", "", loss_of(n)] for n in range(len(one.losses))]
+    known = Known(contained, aside, 0 * contained, losses)
+    return posterior, flow_of(one, known, posterior, CATALOGUE, np.random.default_rng(9))
 
 
 CASES = {"weighed": weighed, "open": open_one, "nothing dropped": nothing_dropped, "tested": liquid_tested}

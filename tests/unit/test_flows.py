@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from gradeest.belief.flows import flow_of
+from gradeest.belief.flows import Known, flow_of
 from gradeest.belief.posterior import draw_prior
-from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, loss_of, rest_of
+from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, rest_of
 from gradeest.belief.spots import PLACES
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue
-from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Product, Stream
+from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Product, Sale, Stream
 from gradeest.records.periods import Period, parse_period
 from gradeest.report.flow_drawing import Band, MetalBands, draw_flows, place_slots
 from gradeest.workflow.flowing import describe_flow, find_subject, gather_flow
@@ -47,14 +47,14 @@ def logit(p: float) -> float:
 
 
 def flow(
-    batch: Batch, shares: dict[tuple[str, str], float], weighed: float = 0.0, aside: float = 0.0
+    batch: Batch, shares: dict[tuple[str, str], float], weighed: float = 0.0, aside: float = 0.0, lost: float = 0.0
 ) -> dict[str, Any]:
     """Mean g by destination of 10 g of each metal, of a batch whose shares are known exactly."""
     told = {("B1", metal, what): np.full(DRAWS, value) for (metal, what), value in shares.items()}
     ten = np.full((DRAWS, len(METALS)), 10.0)
-    known = replace(PRIOR, shares=told)
-    given = (np.full_like(ten, grams) for grams in (aside, weighed))
-    found = flow_of(batch, ten, *given, known, CATALOGUE, np.random.default_rng(5))
+    losses = [np.full(DRAWS, logit(lost)) for _ in batch.losses]
+    known = Known(ten, np.full_like(ten, aside), np.full_like(ten, weighed), losses)
+    found = flow_of(batch, known, replace(PRIOR, shares=told), CATALOGUE, np.random.default_rng(5))
     return {to: grams.mean(axis=0) for to, grams in found.parts_g.items()}
 
 
@@ -62,10 +62,8 @@ def test_a_weighed_batch_worked_by_hand() -> None:
     """10 g: a fifth set aside, of the 8 g a quarter spilled, of the 6 g nine tenths reached, 5 % of that hangs."""
     streams = (Stream("wires", "B1", "set-aside", 0.1, None, DAY),)
     batch = run(streams=streams, losses=(Loss("B1", 0.2, 0.3, "", DAY),))
-    shares = {
-        ("", loss_of(0)): logit(0.25), ("Au", RECOVERY): logit(0.9), ("Au", REACHED): math.log(0.95),
-    }  # fmt: skip
-    got = {to: grams[GOLD] for to, grams in flow(batch, shares, aside=2.0).items()}
+    shares = {("Au", RECOVERY): logit(0.9), ("Au", REACHED): math.log(0.95)}
+    got = {to: grams[GOLD] for to, grams in flow(batch, shares, aside=2.0, lost=0.25).items()}
     assert got["set aside"] == pytest.approx(2.0)
     assert got["spilled"] == pytest.approx(2.0)
     assert got["product"] == pytest.approx(5.4 * 0.95)
@@ -80,7 +78,7 @@ def test_what_did_not_reach_is_shared_by_the_rows() -> None:
     ten = np.full((DRAWS, len(METALS)), 10.0)
     told = {("B1", "Au", RECOVERY): np.full(DRAWS, -50.0), ("B1", "Au", REACHED): np.zeros(DRAWS)}
     posterior = replace(PRIOR, shares=told)
-    found = flow_of(run(), ten, 0 * ten, 0 * ten, posterior, CATALOGUE, np.random.default_rng(8)).parts_g
+    found = flow_of(run(), Known(ten, 0 * ten, 0 * ten), posterior, CATALOGUE, np.random.default_rng(8)).parts_g
     error = CATALOGUE.constants["rest.log_sd"] * math.sqrt(2 / DRAWS)
     for to, share in rest.items():
         ratio = np.log(found[to][:, GOLD] / found["residue"][:, GOLD])
@@ -225,6 +223,25 @@ def test_shares_add_up_and_every_number_has_its_interval(tmp_path: Path) -> None
     for flow_shown in describe_flow(holdings, find_subject(holdings.bench, "shed")):
         assert sum(part.share for part in flow_shown.parts) == pytest.approx(1)
         assert all(part.grams.q5 <= part.grams.q50 <= part.grams.q95 for part in flow_shown.parts)
+
+
+def test_a_lot_without_a_batch_is_in_its_jars_and_one_that_was_sold_is_nowhere(tmp_path: Path) -> None:
+    holdings = mixed_bench(tmp_path)
+    whole = replace(holdings.bench, batches={})
+    sold = Sale("ann/cards", 30.0, DAY, mass_kg=0.5)
+    for bench, about, places in ((whole, "shed", ["in jars"]), (replace(whole, sales=(sold,)), "ann", [])):
+        held = Holdings(
+            replace(holdings.opened, bench=bench), draw_prior(bench, CATALOGUE, np.random.default_rng(4), 200)
+        )
+        gold = describe_flow(held, find_subject(bench, about))[GOLD]
+        assert [part.to for part in gold.parts] == places
+        assert gold.is_recovered == bool(places)
+
+
+def test_open_and_where_say_the_same_of_an_open_batch(tmp_path: Path) -> None:
+    holdings = mixed_bench(tmp_path)
+    batch = holdings.bench.batches["B2"]
+    assert holdings.at_work(batch)[:, GOLD] == pytest.approx(holdings.flow(batch).parts_g["in work"][:, GOLD])
 
 
 @pytest.mark.parametrize(
