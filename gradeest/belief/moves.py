@@ -1,6 +1,8 @@
 """What a grade rests on: pieces of evidence, the bench without one of them, and how far that piece moved the belief.
 
-A piece is what one batch's results say of one metal, one spot test, or one assay. It is judged by leaving it out: the
+A piece is what one batch's results say of one metal, one spot test, one assay of a sample or a product, or a refiner's
+settlement. A weight goes with the settlements that its product was melted for: without it their sums mean nothing. A
+piece is judged by leaving it out: the
 belief with it against the belief from all the others. How much it told is the divergence (Kullback and Leibler 1951) of
 the first from the second, of whether the metal is there and of ln grade; by the chain rule that of the two chances of
 traces, and on either side that of two normals with the draws' means and spreads,
@@ -24,9 +26,9 @@ from gradeest.records.domain import Bench
 
 Values = NDArray[np.float64]  # (draw,)
 Flags = NDArray[np.bool_]
-Sort = Literal["weight", "weight so far", "non-detect", "spot test", "assay"]
+Sort = Literal["weight", "weight so far", "non-detect", "spot test", "assay", "product assay", "settlement"]
 SORTS: dict[str, Sort] = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}
-BENCH_RESULTS = ("assays",)  # fields of a bench that hold results, and those of a batch
+BENCH_RESULTS = ("assays", "product_assays", "settlements")  # fields of a bench that hold results, and those of a batch
 BATCH_RESULTS = ("products", "nondetects", "spot_tests")
 LEAST_SIDE = 30  # draws on a side below which its spread says nothing
 BLOCKS = 20  # of draws, for the Monte Carlo error
@@ -35,10 +37,10 @@ NATS = math.log(2)  # of a bit
 
 @dataclass(frozen=True)
 class Piece:
-    """What was recorded by `events`: `sort` of result, of a batch or of a fraction (`about`), on one metal."""
+    """What was recorded by `events`: `sort` of result, of batches or of a fraction (`about`), on one metal."""
 
     sort: Sort
-    about: str
+    about: tuple[str, ...]
     metal: str
     events: tuple[int, ...]
 
@@ -67,16 +69,28 @@ def list_pieces(evidence: Evidence) -> tuple[Piece, ...]:
 
 
 def _pieces(evidence: Evidence) -> Iterator[Piece]:
+    weighed: dict[tuple[str, str], str] = {}  # product and metal -> its batch
     for item in evidence.batch_metals:
-        events = [product.event for product in item.products]
+        names = {f"{item.batch}/{product.name}" for product in item.products}
+        weighed |= {(name, item.metal): item.batch for name in names}
+        events = {product.event for product in item.products}
+        events |= {paper.event for paper in evidence.settlements if names.intersection(paper.products)}
         if item.role == "N" and item.nondetect is not None:
-            events = [item.nondetect.event]
+            events = {item.nondetect.event}
         if item.role in SORTS:
-            yield Piece(SORTS[item.role], item.batch, item.metal, tuple(sorted(set(events))))
+            yield Piece(SORTS[item.role], (item.batch,), item.metal, tuple(sorted(events)))
         for test in item.tests:
-            yield Piece("spot test", item.batch, item.metal, (test.event,))
+            yield Piece("spot test", (item.batch,), item.metal, (test.event,))
+    for said in evidence.product_assays:
+        if (said.address, said.metal) in weighed:
+            yield Piece("product assay", (weighed[said.address, said.metal],), said.metal, (said.event,))
+    for paper in evidence.settlements:
+        for line in paper.metals:
+            melted = dict.fromkeys(weighed[a, line.name] for a in paper.products if (a, line.name) in weighed)
+            if melted and line.fineness > 0:
+                yield Piece("settlement", tuple(melted), line.name, (paper.event,))
     for assay in evidence.assays:
-        yield Piece("assay", jar_of(parts_of(assay)[0][0]), assay.metal, (assay.event,))
+        yield Piece("assay", (jar_of(parts_of(assay)[0][0]),), assay.metal, (assay.event,))
 
 
 def batches_behind(bench: Bench, address: str) -> tuple[str, ...]:

@@ -50,8 +50,9 @@ class Moved:
 class Reason:
     """Something the grade rests on, and the grade without it: g/t of dry feed (5/50/95 %), chance of traces.
 
-    `sort`: weight, weight so far, non-detect, spot test, assay, earlier results (several that are left out together),
-    other fractions (all results that are not of this one). `without` and `moved` are None where no fit settled.
+    `sort`: weight, weight so far, non-detect, spot test, assay, product assay, settlement, earlier results (several
+    that are left out together), other fractions (all results that are not of this one). `without` and `moved` are None
+    where no fit settled.
     """
 
     sort: str
@@ -120,12 +121,15 @@ def show_why(
         bench = opened.bench
         own = {*batches_behind(bench, address), address}
         pieces = list_pieces(gather(bench, opened.catalogue))
-        direct = [piece for piece in pieces if piece.about in own]
+        direct = [piece for piece in pieces if own.intersection(piece.about)]
         if metal is not None:
             direct = [piece for piece in direct if piece.metal in tied(opened, address, metal)]
-        others = tuple(piece for piece in pieces if piece.about not in own)
+        others = tuple(piece for piece in pieces if not own.intersection(piece.about))
         alone, together = part_pieces(direct, everything=everything)
-        groups = [Group(piece.sort, (piece,)) for piece in alone]
+        papers: dict[tuple[int, ...], list[Piece]] = {}  # a refiner's paper speaks of several metals at once
+        for piece in alone:
+            papers.setdefault(piece.events, []).append(piece)
+        groups = [Group(same[0].sort, tuple(same)) for same in papers.values()]
         groups += [Group("earlier results", tuple(together))] if together else []
         groups += [Group("other fractions", others)] if others else []
         now = believe(opened, report=report)
@@ -238,7 +242,7 @@ def reason_of(
     """A group of pieces in words, and the grade without it."""
     entries = [lines[event] for event in group.events if event in lines]
     date = max((entry.happened_on for entry in entries), default=None)
-    about = group.pieces[0].about if len(group.pieces) == 1 else ""
+    about = ", ".join(group.pieces[0].about) if len(group.pieces) == 1 else ""
     text = "; ".join(entry.text for entry in entries)
     if len(group.pieces) > 1:
         count = len(group.pieces)
@@ -246,7 +250,7 @@ def reason_of(
         text = f"{count} result{'s' if count > 1 else ''} {of}"
     elif group.sort == "other fractions":
         text = f"{text} (another fraction)"
-    elif streams := came_through(bench, about, address):
+    elif streams := came_through(bench, group.pieces[0].about, address):
         text = f"{text} (through {', '.join(streams)})"
     if posterior is None:
         return Reason(group.sort, about, group.events, date, text, None, None, None)
@@ -257,9 +261,9 @@ def reason_of(
     )  # fmt: skip
 
 
-def came_through(bench: Bench, about: str, address: str) -> list[str]:
-    """What of earlier batches went into a batch that did not take of the fraction itself."""
-    charges = bench.batches[about].charges if about in bench.batches else ()
-    if any(charge.address == address for charge in charges):
+def came_through(bench: Bench, about: Sequence[str], address: str) -> list[str]:
+    """What of earlier batches went into batches that did not take of the fraction itself."""
+    charges = [charge.address for name in about if name in bench.batches for charge in bench.batches[name].charges]
+    if address in charges:
         return []
-    return [charge.address for charge in charges if charge.address.partition("/")[0] in bench.batches]
+    return [charge for charge in charges if charge.partition("/")[0] in bench.batches]

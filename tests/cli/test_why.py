@@ -67,7 +67,7 @@ def test_everything_wrong_with_the_question_is_said(bench: Run) -> None:
 
 
 def test_the_earliest_of_many_entries_are_left_out_together() -> None:
-    pieces = [Piece("assay", "shed/strips", "Au", (event,)) for event in range(1, 13)]
+    pieces = [Piece("assay", ("shed/strips",), "Au", (event,)) for event in range(1, 13)]
     alone, together = part_pieces(pieces, everything=False)
     assert len(alone) + 1 == MOST_ALONE
     assert {piece.events[0] for piece in together} == set(range(1, 13)) - {piece.events[0] for piece in alone}

@@ -7,6 +7,7 @@ section 2.5, from memory) and the divergence of two normals (Kullback and Leible
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -17,7 +18,21 @@ from gradeest.belief.evidence import gather
 from gradeest.belief.moves import Belief, Move, batches_behind, leave_out, list_pieces, measure_move
 from gradeest.belief.posterior import draw_prior, fit
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, Charge, Fraction, Lot, NonDetect, Product, SpotTest
+from gradeest.records.domain import (
+    METALS,
+    Assay,
+    Batch,
+    Bench,
+    Charge,
+    Fraction,
+    Lot,
+    NonDetect,
+    Product,
+    ProductAssay,
+    SettledMetal,
+    Settlement,
+    SpotTest,
+)
 from tests.statistical.bench_maker import DAY, SHIPPED, with_constants, with_lognormal_grade
 
 KIND, GOLD = "fingers-memory", METALS.index("Au")
@@ -126,14 +141,24 @@ def test_every_sort_of_result_is_a_piece_and_can_be_left_out() -> None:
     }  # fmt: skip
     bench = Bench(assayed().lots, batches, assayed().assays)
     assert batches_behind(bench, "L/a") == ("B1", "B2", "B3")
-    bare = {name: batch for name, batch in batches.items() if name != "B3"}
-    pieces = list_pieces(gather(Bench(bench.lots, bare, bench.assays), SHIPPED))
+    said = ProductAssay("B1/au-1", "Au", 0.97, 0.005, "fire", DAY, event=9)
+    lines = (SettledMetal("Au", 0.96), SettledMetal("Ag", 0.01))
+    paper = Settlement(("B1/au-2",), 0.2, 0.19, lines, 0.0, 10.0, 0.0, DAY, event=10)
+    bare = replace(
+        bench, batches={name: batch for name, batch in batches.items() if name != "B3"}, product_assays=(said,),
+        settlements=(paper,),
+    )  # fmt: skip
+    pieces = list_pieces(gather(bare, SHIPPED))
     assert [(piece.sort, piece.about, piece.events) for piece in pieces] == [
-        ("weight", "B1", (4, 5)), ("non-detect", "B2", (7,)), ("spot test", "B2", (8,)),
-        ("assay", "L/a", (1,)), ("assay", "L/a", (2,)), ("assay", "L/a", (3,)),
+        ("weight", ("B1",), (4, 5, 10)), ("non-detect", ("B2",), (7,)), ("spot test", ("B2",), (8,)),
+        ("product assay", ("B1",), (9,)), ("settlement", ("B1",), (10,)),
+        ("assay", ("L/a",), (1,)), ("assay", ("L/a",), (2,)), ("assay", ("L/a",), (3,)),
     ]  # fmt: skip
     for piece in pieces:
-        left = list_pieces(gather(leave_out(Bench(bench.lots, bare, bench.assays), piece.events), SHIPPED))
-        assert {p.events for p in pieces} - {p.events for p in left} == {piece.events}
+        left = {one.events for one in list_pieces(gather(leave_out(bare, piece.events), SHIPPED))}
+        lost = {"weight": {piece.events, (9,), (10,)}, "settlement": {(4, 5, 10), (10,)}}.get(
+            piece.sort, {piece.events}
+        )
+        assert {one.events for one in pieces} - left == lost
     everything = [event for piece in pieces for event in piece.events]
-    assert list_pieces(gather(leave_out(Bench(bench.lots, bare, bench.assays), everything), SHIPPED)) == ()
+    assert list_pieces(gather(leave_out(bare, everything), SHIPPED)) == ()
