@@ -17,6 +17,7 @@ from gradeest.decision.summary import Interval, estimate_quantile, mcse
 from gradeest.materials.catalogue import Catalogue
 
 Array = NDArray[np.float64]
+ROOT_STEPS, ROOT_NEAR = 60, 1e-4  # steps at most, and how near two of them lie at the end
 LEAST_SHARE = 0.05  # of the expected metal value: a metal below it has no break-even price of its own
 
 
@@ -212,12 +213,28 @@ def _break_even_prices(
 
 
 def _root(short: Callable[[float], float]) -> float | None:
-    """Where a rising function of a share in 0-1 crosses 0; None where it does not."""
-    from scipy.optimize import brentq
+    """Where a rising function of a share in 0-1 crosses 0; None where it does not.
 
-    if short(0.0) >= 0 or short(1.0) <= 0:
+    False position with halved ends (the Illinois rule, from memory): what is nearly a line needs a few steps, and
+    nothing slow is imported for it.
+    """
+    low, high = 0.0, 1.0
+    at_low, at_high = short(low), short(high)
+    if at_low >= 0 or at_high <= 0:
         return None
-    return float(brentq(short, 0.0, 1.0, xtol=1e-3))
+    found = high
+    moved = 0
+    for _ in range(ROOT_STEPS):
+        before, found = found, high - at_high * (high - low) / (at_high - at_low)
+        value = short(found)
+        if abs(found - before) < ROOT_NEAR or value == 0:
+            break
+        if value < 0:
+            low, at_low, at_high = found, value, at_high / 2 if moved < 0 else at_high
+        else:
+            high, at_high, at_low = found, value, at_low / 2 if moved > 0 else at_low
+        moved = -1 if value < 0 else 1
+    return found
 
 
 def _parts(outcome: Outcome, kinds: Mapping[str, str], money: Economics, pool: Sequence[int]) -> tuple[Part, ...]:

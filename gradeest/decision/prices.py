@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -135,28 +135,36 @@ class NamedDraws:
 
     def __init__(self, rng: np.random.Generator, draws: int) -> None:
         self._seed = int(rng.integers(2**62))
-        self._kept: dict[str, NDArray[np.float64]] = {}
+        self._kept: dict[tuple[str, str, float, float, float], NDArray[np.float64]] = {}
         self.draws = draws
 
     def normals(self, name: str) -> NDArray[np.float64]:
-        """Standard normals of the row `name`, shape (draw,); kept, for one row is asked for many times."""
-        if name not in self._kept:
-            rng = np.random.default_rng([self._seed, zlib.crc32(name.encode())])
-            self._kept[name] = rng.standard_normal(self.draws)
-            self._kept[name].flags.writeable = False
-        return self._kept[name]
+        """Standard normals of the row `name`, shape (draw,)."""
+        return np.random.default_rng([self._seed, zlib.crc32(name.encode())]).standard_normal(self.draws)
 
     def amount(self, name: str, row: Quantiles) -> NDArray[np.float64]:
         """Draws of a positive amount, shape (draw,): ln-normal on each side of q50, so that all three points hold."""
-        if row.q5 == row.q95:
-            return np.full(self.draws, row.q50)
+        return self._keep("amount", name, row, self._amount)
+
+    def _amount(self, name: str, row: Quantiles) -> NDArray[np.float64]:
         low, mid, high = np.log((row.q5, row.q50, row.q95))
         z = self.normals(name)
-        return np.exp(mid + z / Z95 * np.where(z < 0, mid - low, high - mid))
+        return np.asarray(np.exp(mid + z / Z95 * np.where(z < 0, mid - low, high - mid)))
 
     def share(self, name: str, row: Quantiles) -> NDArray[np.float64]:
         """Draws of a share in 0-1, shape (draw,): logit-normal, centre logit q50, the lower side sets the spread."""
-        if row.q5 == row.q95:
-            return np.full(self.draws, row.q50)
+        return self._keep("share", name, row, self._share)
+
+    def _share(self, name: str, row: Quantiles) -> NDArray[np.float64]:
         low, mid = (np.log(p / (1 - p)) for p in (row.q5, row.q50))
-        return 1 / (1 + np.exp(-(mid + (mid - low) / Z95 * self.normals(name))))
+        return np.asarray(1 / (1 + np.exp(-(mid + (mid - low) / Z95 * self.normals(name)))))
+
+    def _keep(
+        self, sort: str, name: str, row: Quantiles, draw: Callable[[str, Quantiles], NDArray[np.float64]]
+    ) -> NDArray[np.float64]:
+        """The draws of a row, made once, for one row is asked for many times; nobody may write into them."""
+        key = (sort, name, row.q5, row.q50, row.q95)
+        if key not in self._kept:
+            self._kept[key] = np.full(self.draws, row.q50) if row.q5 == row.q95 else draw(name, row)
+            self._kept[key].flags.writeable = False
+        return self._kept[key]

@@ -100,9 +100,11 @@ def _read_side(text: str) -> dict[str, int]:
     return found
 
 
-def _atoms_of_metal(equation: Equation, metal: str) -> int:
+@cache
+def _atoms_of_metal(equation: str, metal: str) -> int:
     """How many atoms of the metal an equation turns over."""
-    return sum(count * count_atoms(formula).get(metal, 0) for formula, count in equation.left.items())
+    left = read_equation(equation).left
+    return sum(count * count_atoms(formula).get(metal, 0) for formula, count in left.items())
 
 
 def demand_mol(family: str, metal: str, reagent: str, dearer_share: Share = 0.0) -> Share:
@@ -126,8 +128,8 @@ def gas_mol(family: str, metal: str, dearer_share: Share = 0.0) -> Share:
 
 def _per_metal(family: str, metal: str, dearer_share: Share, count: Callable[[Equation], int]) -> Share:
     """A count per atom of the metal, mixed over the family's equations."""
-    equations = [read_equation(text) for text in FAMILIES[family].get(metal, ())]
-    found = [count(equation) / _atoms_of_metal(equation, metal) for equation in equations]
+    equations = FAMILIES[family].get(metal, ())
+    found = [count(read_equation(text)) / _atoms_of_metal(text, metal) for text in equations]
     if len(found) < 2:
         return found[0] if found else 0.0
     return (1 - dearer_share) * found[0] + dearer_share * found[1]

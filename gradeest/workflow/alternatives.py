@@ -13,7 +13,7 @@ from gradeest.belief.outcome import Run
 from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.records.storage import storage_days
-from gradeest.workflow.believing import believe, next_address, run_pooled, state_of, stream
+from gradeest.workflow.believing import believe, next_address, run_pooled, state_of
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
@@ -24,7 +24,7 @@ from gradeest.workflow.testing import Testing
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.alternatives import Use
-    from gradeest.decision.prices import NamedDraws, Prices
+    from gradeest.decision.prices import Prices
     from gradeest.decision.testing import Option
 
 MONTHS = (1, 2, 3, 4, 6, 9, 12)
@@ -133,12 +133,6 @@ class _Fraction:
         self.opened, self.posterior, self.bench, self.prices = opened, posterior, bench, prices
         self.address, self.kind = address, kind
 
-    def named(self) -> NamedDraws:
-        """Draws of the price rows, those that `rank` uses."""
-        from gradeest.decision.prices import NamedDraws
-
-        return NamedDraws(stream(self.opened.place, "prices"), self.bench.outcome.recovered_g.shape[0])
-
     def uses(self, monthly_kg: float | None) -> list[Use]:
         """The uses of a fraction that may be processed."""
         from gradeest.decision.alternatives import use_of
@@ -198,7 +192,7 @@ class _Fraction:
         from gradeest.decision.economics import draw_as_is_per_kg
         from gradeest.decision.settlement import settle_as_is
 
-        kind, catalogue, named = self.opened.catalogue.kinds[self.kind], self.opened.catalogue, self.named()
+        kind, catalogue, named = self.opened.catalogue.kinds[self.kind], self.opened.catalogue, self.bench.named
         metals = self.posterior.metals
         at_terms = settle_as_is(kind, mass_kg, contained_g, metals, self.prices, catalogue, named)
         found = [use_of(f"sell to {name}", money, 0.0, "as it is, at its terms") for name, money in at_terms.items()]
@@ -235,7 +229,7 @@ class _Fraction:
             together = run_pooled(self.opened, self.posterior, run.route, [run, new])
             alone = run_pooled(self.opened, self.posterior, run.route, [new])
             choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
-        named = self.named()
+        named = self.bench.named
         return save_up_with(run, self.kind, alternative, choices, self.prices, self.opened.catalogue, named)
 
 

@@ -14,7 +14,7 @@ from gradeest.belief.outcome import Outcome, Run
 from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.records.domain import Bench
-from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
+from gradeest.workflow.believing import FORWARD_DRAWS, State, believe, run_forward, state_of, stream
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -133,6 +133,9 @@ class Testing:
         drawn: tuple[Outcome, Economics] | None = None,
     ) -> None:
         """`drawn`: the outcome of the runs and its money, where they are there already."""
+        from gradeest.decision.prices import NamedDraws
+
+        self.named = NamedDraws(stream(opened.place, "prices"), FORWARD_DRAWS)
         self.opened, self.posterior, self.prices, self.u, self.fee = opened, posterior, prices, u, fee
         self.kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
         if drawn is None:
@@ -144,10 +147,8 @@ class Testing:
     def value(self, outcome: Outcome, kinds: dict[str, str]) -> Economics:
         """Money of an outcome, with the draws of prices that `rank` uses."""
         from gradeest.decision.economics import value_runs
-        from gradeest.decision.prices import NamedDraws
 
-        named = NamedDraws(stream(self.opened.place, "prices"), outcome.recovered_g.shape[0])
-        return value_runs(outcome, kinds, self.prices, self.opened.catalogue, named)
+        return value_runs(outcome, kinds, self.prices, self.opened.catalogue, self.named)
 
     def order(self, address: str | None) -> list[int]:
         """Runs to look at: the one named, or all."""

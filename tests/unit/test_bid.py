@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from gradeest.belief.outcome import Outcome, Run
-from gradeest.decision.bid import Bid, Unprocessed, value_bid
+from gradeest.decision.bid import Bid, Unprocessed, _root, value_bid
 from gradeest.decision.prices import Prices
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from tests.decision_cases import costs, one, outcome, prices
@@ -76,6 +76,19 @@ def test_at_the_break_even_metal_and_price_the_lot_brings_just_its_price(catalog
     assert found.break_even_metal == pytest.approx(by_hand, rel=0.005)
     assert (gold.metal, gold.share) == ("Au", pytest.approx(by_hand, rel=0.005))  # nothing is bought as it is here
     assert gold.per_g == pytest.approx(100 * gold.share)
+
+
+@pytest.mark.parametrize(
+    ("short", "root"),
+    [(lambda x: x - 0.3, 0.3), (lambda x: max(x, 0.5) ** 3 - 0.4, 0.4 ** (1 / 3)),
+     (lambda x: np.exp(5 * x) - 40, np.log(40) / 5), (lambda x: x**9 - 0.001, 0.001 ** (1 / 9))],
+)  # fmt: skip
+def test_where_a_rising_curve_crosses_nothing_is_found_to_a_thousandth(short, root: float) -> None:
+    steps = []
+    assert _root(lambda x: steps.append(x) or short(x)) == pytest.approx(root, abs=1e-3)
+    assert len(steps) < 25
+    assert _root(lambda x: x + 0.1) is None
+    assert _root(lambda x: x - 1.1) is None
 
 
 def test_what_must_not_be_processed_counts_as_sold_or_not_at_all(catalogue: Catalogue) -> None:
