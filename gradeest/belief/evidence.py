@@ -109,7 +109,8 @@ class Evidence:
                             cell[before + name] = cell.get(before + name, 0) + more
         for assay in self.assays:
             cell = counts.setdefault((jar_of(assay.address), assay.metal), {})
-            cell["assay"] = cell.get("assay", 0) + 1
+            word = "plated area" if assay.method == "plating" else "assay"
+            cell[word] = cell.get(word, 0) + 1
         return {
             key: ", ".join(f"{n} {word}{'s' if n > 1 and 'so far' not in word else ''}" for word, n in cell.items())
             for key, cell in counts.items()

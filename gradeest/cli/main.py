@@ -11,6 +11,7 @@ import typer
 
 from gradeest.cli import (
     alternatives,
+    assaying,
     balance,
     batch,
     bench,
@@ -115,6 +116,7 @@ streams.register()
 work.register(app)
 sorting.register()
 evidence.register()
+assaying.register()
 settle.register(app)
 worksheet.register(app)
 app.add_typer(balance.app)

@@ -226,60 +226,6 @@ def none_questions(call: Call) -> list[Any]:
     ]
 
 
-@app.command("assay", short_help="Record an assay of a fraction.")
-def assay(
-    ctx: typer.Context,
-    address: Annotated[str | None, typer.Argument(metavar="LOT/FRACTION", help="What was sampled.")] = None,
-    metal: Metal = None,
-    value: Annotated[str | None, typer.Option("--value", help='The grade, such as "310 g/t" or "0.31 g/kg".')] = None,
-    u: Annotated[
-        str | None, typer.Option("--u", help='Standard uncertainty (1 sd), sampling included, such as "5 %".')
-    ] = None,
-    below: Annotated[bool, typer.Option("--below", help="The value is a detection limit: less than that.")] = False,
-    method: Annotated[str | None, typer.Option("--method", help="fire or wet, of a ground sample.")] = None,
-    date: options.Date = None,
-    sure: options.Sure = False,
-    later: options.Later = False,
-    prices: options.Prices = None,
-    as_json: options.Json = False,
-) -> None:
-    """Record an assay of a ground sample of a fraction."""
-    from gradeest.cli.ask import Question, at_terminal, fill_in, parse_choice
-    from gradeest.units import parse_grade, parse_share
-    from gradeest.workflow import learning
-
-    call = call_of(ctx)
-    happened = parse_date(date or "today")
-
-    def addresses(_: dict[str, Any]) -> tuple[tuple[str, str], ...]:
-        from gradeest.workflow.reading import list_fractions
-
-        return tuple((row.address, row.kind) for row in list_fractions(call.place()))
-
-    given = {"address": address, "metal": metal, "value_g_per_t": value, "u_rel": u}
-    listing = addresses if at_terminal() else None
-    questions = [
-        Question("address", "LOT/FRACTION", "Fraction", str.strip, "what was sampled", choices_from=listing),
-        Question(
-            "metal", "--metal", "Metal", parse_choice(METAL_CHOICES, "metal"), "Au, Ag or Pd", choices=METAL_CHOICES
-        ),
-        Question("value_g_per_t", "--value", "Grade of the dry feed", parse_grade, 'such as "310 g/t" or "0.31 g/kg"'),
-        Question(
-            "u_rel",
-            "--u",
-            "Its standard uncertainty (1 sd)",
-            parse_share,
-            'laboratory and sampling together, such as "5 %" (from memory: 5-30 % for scrap)',
-        ),
-    ]
-    answers = fill_in(questions, given, "record assay")
-    answers["below_detection"] = below
-    if method is not None:
-        answers["method"] = method
-    how = {"date": happened, "later": later, "prices": prices}
-    learn_from("record assay", learning.record_assay, call, answers, sure=sure, as_json=as_json, **how)
-
-
 def learn_from(
     command: str,
     keep: Callable[..., Any],

@@ -10,11 +10,12 @@ from gradeest.records.balance_rules import DIGIT, check_named_balance, fits
 from gradeest.records.domain import Batch, Liquid
 from gradeest.records.findings import Findings, is_number, suggest
 from gradeest.records.references import Context, began_by, find_open_batch, is_fraction, is_metal, sort_of_address
+from gradeest.records.sampling_rules import check_sampling
 
 G_PER_KG = 1000.0
 G_PER_T = 1e6
 LIQUIDS: tuple[str, ...] = get_args(Liquid)
-ASSAY_METHODS = ("fire", "wet")
+ASSAY_METHODS = ("fire", "wet", "plating")
 LEAST_STEPS = 30  # below it two weights agree to a step by chance too often
 
 
@@ -103,6 +104,7 @@ def check_assay(payload: Mapping[str, Any], context: Context, found: Findings) -
                 f"{value:g} g/t {payload['metal']} is more than {kind} is thought to hold ({row.max_g_per_t:g} g/t)",
                 "check unit and metal",
             )
+        check_sampling(payload, context, found)
 
 
 def _find_form(payload: Mapping[str, Any], context: Context, found: Findings) -> Form | None:

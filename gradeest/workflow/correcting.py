@@ -96,8 +96,7 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
     elif event.kind == "nondetect":
         tail = f"below {data['below_g']:g} g, liquid {data['liquid']}"
     elif event.kind == "assay":
-        sign = "below " if data.get("below_detection") else ""
-        tail = f"{sign}{data['value_g_per_t']:g} g/t, {100 * data['u_rel']:g} %"
+        tail = tell_assay(data)
     elif event.kind == "setting":
         tail = str(data["value"])
     elif event.kind in TAILS:
@@ -126,6 +125,20 @@ def tell_loss(data: Mapping[str, Any]) -> str:
     wiped = f", wiped up {tell_parts([data['wiped']])}" if data.get("wiped") else ""
     note = f", {data['note']}" if data.get("note") else ""
     return f"{100 * data['low']:.3g}-{100 * data['high']:.3g} %{wiped}{note}"
+
+
+def tell_assay(data: Mapping[str, Any]) -> str:
+    """The grade with its uncertainty, and how the sample came about."""
+    sign = "below " if data.get("below_detection") else ""
+    text = f"{sign}{data['value_g_per_t']:.6g} g/t, {100 * data['u_rel']:.4g} %"
+    if data.get("method") == "plating":
+        text += f", {data['area_cm2']:g} cm2 plated {data['thickness_um']:.3g} um on {data['plated_g']:g} g"
+    parts = [f"{p['name']} {p['mass_g']:g} g of {p['value_g_per_t']:g} g/t" for p in data.get("parts") or ()]
+    if parts:
+        text += f", {' + '.join(parts)}"
+    if data.get("sample_g") is not None:
+        text += f", {data['sample_g']:g} g sampled below {data['top_um']:g} um"
+    return text
 
 
 def tell_settlement(data: Mapping[str, Any]) -> str:

@@ -59,11 +59,6 @@ def record_none(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned
     return record(place, "nondetect", answers, **how)
 
 
-def record_assay(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
-    """Keep an assay of a fraction and learn from it. `how` is what `record` takes."""
-    return record(place, "assay", answers, **how)
-
-
 def record_spot_test(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
     """Keep what a spot test of a batch's liquid showed, and learn from it. `how` is what `record` takes."""
     return record(place, "spottest", answers, **how)

@@ -87,7 +87,10 @@ mass = "4 kg"
 """
 PRICES = 'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = "1 / g"\nPd = "30 / g"\n'  # invented
 WEIGHT = ("--metal", "Au", "--form", "gold-powder", "--weight", "1.2 g", "--readability", "0.01 g", "--close", "--json")
-SAME_AS_PRODUCT = {"record none", "record spot-test", "record assay", "record loss", "batch set-aside", "batch close"}
+SAME_AS_PRODUCT = {
+    *("record none", "record spot-test", "record assay", "record plating", "record loss"),
+    *("batch set-aside", "batch close"),
+}
 ARGUMENTS = {
     "strip-order": ("shed", "--hours", "3"),
     "lot show": ("shed",),

@@ -1,0 +1,98 @@
+"""Assays as they are typed, with the error of the sample; powder and oversize together; a plated area as a grade."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from gradeest.errors import InputError
+from gradeest.materials.catalogue import Catalogue, load_catalogue
+from gradeest.materials.plating import parse_area, plated_grade_g_per_t
+from gradeest.materials.sampling_error import UM_PER_CM, mass_weighted, relative_sd, scrap_constant
+from gradeest.units import parse_grade, parse_mass
+from gradeest.workflow.learning import Learned, record
+from gradeest.workflow.opening import Place, open_bench
+
+Part = tuple[float, float]  # g, g/t
+
+
+def read_part(text: str) -> Part:
+    """Mass (g) and grade (g/t) of a part of a ground sample, typed as "930 g 250 g/t"."""
+    words = text.split()
+    for cut in range(1, len(words)):
+        try:
+            return parse_mass(" ".join(words[:cut])), parse_grade(" ".join(words[cut:]))
+        except InputError:
+            continue
+    raise InputError(f"{text!r} is no mass with a grade", 'such as "930 g 250 g/t"')
+
+
+def read_area(text: str) -> float:
+    """An area in cm2, typed as "120 cm2"."""
+    return parse_area(text)
+
+
+def record_assay(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
+    """Keep an assay of a fraction and learn from it. `how` is what `learning.record` takes.
+
+    `answers` may hold `powder` and `oversize` (instead of a value), `sample_g` and `top_um`: then `u_rel` is the
+    laboratory's uncertainty, and that of the sample is added to it.
+    """
+    payload = {name: answers.get(name) for name in ("address", "metal", "value_g_per_t", "u_rel", "method")}
+    payload["below_detection"] = bool(answers.get("below_detection"))
+    parts = {name: answers[name] for name in ("powder", "oversize") if answers.get(name)}
+    if parts:
+        payload["parts"] = [{"name": n, "mass_g": g, "value_g_per_t": grade} for n, (g, grade) in parts.items()]
+    if answers.get("sample_g") is not None:
+        payload |= {"sample_g": answers["sample_g"], "top_um": answers["top_um"], "u_lab": payload["u_rel"]}
+    return record(place, "assay", _with_sum(place, payload, parts), **how)
+
+
+def _with_sum(place: Place, payload: dict[str, Any], parts: Mapping[str, Part]) -> dict[str, Any]:
+    """The grade of all parts together, and the error of the sample in its uncertainty."""
+    lab, sample = payload["u_rel"], payload.get("sample_g")
+    pieces = parts or {"powder": (1.0, payload["value_g_per_t"])}
+    weighed = []
+    for name, (grams, grade) in pieces.items():
+        by_chance = 0.0
+        if sample is not None and name == "powder":
+            lot_g = grams if parts else _mass_g(place, payload["address"])
+            by_chance = _by_chance(load_catalogue(place.priors), payload, grade, lot_g)
+        weighed.append((grams, grade, math.hypot(lab, by_chance)))
+    value, u_rel = mass_weighted(weighed)
+    return {name: v for name, v in payload.items() if v is not None} | {"value_g_per_t": value, "u_rel": u_rel}
+
+
+def _by_chance(catalogue: Catalogue, payload: Mapping[str, Any], grade: float, lot_g: float) -> float:
+    """Relative sd of a sample by chance alone; 0 where mass or size cannot be (the rules say so)."""
+    sample, top, metal = payload["sample_g"], payload["top_um"], payload["metal"]
+    if not 0 < sample <= lot_g or not top > 0 or f"sampling.carrier_share.{metal}" not in catalogue.constants:
+        return 0.0
+    return relative_sd(scrap_constant(metal, grade, catalogue.constants), top / UM_PER_CM, sample, lot_g)
+
+
+def _mass_g(place: Place, address: str) -> float:
+    with open_bench(place) as opened:
+        if address not in opened.bench.addresses():
+            return math.inf
+        return 1000 * opened.bench.fraction(address).mass_kg
+
+
+def record_plating(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
+    """Keep a plated area and its thickness as what it says of the grade, and learn from it."""
+    constants = load_catalogue(place.priors).constants
+    area, thickness, mass = (answers[name] for name in ("area_cm2", "thickness_um", "plated_g"))
+    density = constants[f"plating.density.{answers['metal']}"]
+    payload = {
+        "address": answers["address"],
+        "metal": answers["metal"],
+        "value_g_per_t": min(plated_grade_g_per_t(area, thickness, density, mass), 1e6),
+        "u_rel": constants["plating.nominal_log_sd" if answers["nominal"] else "plating.measured_log_sd"],
+        "method": "plating",
+        "area_cm2": area,
+        "thickness_um": thickness,
+        "plated_g": mass,
+        "nominal": answers["nominal"],
+    }
+    return record(place, "assay", payload, **how)
