@@ -138,11 +138,12 @@ class Machine:
     def __init__(self, program: Program, lanes: int = LANES, threads: int | None = None) -> None:
         self.program, self.lanes = program, lanes
         self.threads = threads or min(os.cpu_count() or 1, 8)
-        self._free: list[tuple[Values, Values, Values]] = []  # memory of its rows and their derivatives, used again
+        # memory of its rows and their derivatives, used again; what has no room for derivatives lies apart
+        self._free: dict[bool, list[tuple[Values, Values, Values]]] = {True: [], False: []}
 
     def _buffers(self, gradients: bool) -> tuple[Values, Values, Values]:
         try:
-            return self._free.pop()
+            return self._free[gradients].pop()
         except IndexError:
             p = self.program
             v = np.zeros((p.first + len(p.op), self.lanes))
@@ -160,7 +161,7 @@ class Machine:
         def one(start: int) -> None:
             memory = self._buffers(gradients)
             work_on(code, start, min(self.lanes, draws - start), *memory)
-            self._free.append(memory)
+            self._free[gradients].append(memory)
 
         starts = range(0, draws, self.lanes)
         if len(starts) > 1 and self.threads > 1:

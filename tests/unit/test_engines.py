@@ -153,3 +153,14 @@ def test_a_changed_array_changes_the_density(network: Network, points: Values, n
         new[:, 0] = old[0, 0]
     changed = replace(network, arrays={**network.arrays, name: new})
     assert apart_by_one_constant(log_density(points, changed), log_density(points, network)) > 1e-6
+
+
+def test_memory_of_values_alone_is_not_used_for_gradients(network: Network, points: Values) -> None:
+    """Memory without room for derivatives, taken for them, was written beyond its end: a crash, now and then."""
+    machine, theta = Machine(record(network), threads=1), points[:40].T
+    values = machine.values(theta)
+    terms, slope = machine.terms(theta)
+    fresh_terms, fresh_slope = Machine(record(network), threads=1).terms(theta)
+    np.testing.assert_array_equal(terms, fresh_terms)
+    np.testing.assert_array_equal(slope, fresh_slope)
+    np.testing.assert_array_equal(values[: len(terms)], terms[: len(values)])
