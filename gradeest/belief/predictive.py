@@ -24,14 +24,17 @@ def run_forward(
     rng: np.random.Generator,
     draws: int = 20_000,
     mass_kg: Mapping[str, Values] | None = None,
+    origin: NDArray[np.int64] | None = None,
 ) -> Outcome:
     """Forward draws of runs, each processing a mass of one fraction alone.
 
     Posterior draws are reused in turn when `draws` is larger; `Outcome.origin` says which. A run of less than what is
     left of a fraction takes a random portion of it (Dirichlet split). `mass_kg`: draws (draw,) of a mass that is not
-    known yet, by address; the run's own is then what is expected of it.
+    known yet, by address; the run's own is then what is expected of it. `origin`, (draw,): the posterior draws to use,
+    so that runs asked for apart go together.
     """
-    origin = np.resize(rng.permutation(posterior.draws), draws)
+    if origin is None:
+        origin = np.resize(rng.permutation(posterior.draws), draws)
     shape = (len(runs), len(posterior.metals), draws)  # draws of a run lie side by side
     contained, recovered, weight = (np.moveaxis(np.zeros(shape), -1, 0) for _ in range(3))
     trace = np.moveaxis(np.zeros(shape, dtype=bool), -1, 0)

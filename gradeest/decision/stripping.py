@@ -118,8 +118,8 @@ class Stripping:
         for heap in self.parts.heaps:
             board = self.catalogue.boards[heap.board]
             here = [k for k in taken if self.parts.kinds[k] in board.parts and self.parts.kinds[k] not in heap.gone]
-            gone = heap.gone | {self.parts.kinds[k] for k in here}
-            left = np.maximum(heap.kg - heap.on_kg[:, here].sum(axis=1), 0.0)
+            gone = heap.gone.union(self.parts.kinds[k] for k in here)
+            left = heap.kg - heap.on_kg[:, here].sum(axis=1)
             total = total + left * draw_price_per_kg(board, gone, self.prices, self.catalogue, self.named)
         return total
 
@@ -180,13 +180,7 @@ class Stripping:
         """E[V] of every set with its best pool; sets are numbered by their members' bits."""
         count = len(self.parts.kinds)
         members = [tuple(k for k in range(count) if number >> k & 1) for number in range(2**count)]
-        allowed = sum(1 << self.parts.kinds.index(kind) for kind in self.runs)
-        over_as_is = np.full(2**count, -np.inf)  # of processing a pool instead of its parts as they are
-        for number in range(2**count):
-            if number & ~allowed == 0:
-                at = list(members[number])
-                spent = (self.spent[:, at] + self.as_is[:, at]).sum(axis=1).mean()
-                over_as_is[number] = self._settled(at).mean() - spent
+        over_as_is = self._expect_pools()
         best = np.arange(2**count)
         for k in range(count):  # the best pool within a set is its own, or that of the set without one member
             for number in range(2**count):
@@ -194,12 +188,56 @@ class Stripping:
                 if over_as_is[smaller] > over_as_is[best[number]]:
                     best[number] = smaller
         as_is, hours = self.as_is.mean(axis=0), self.parts.hours.mean(axis=0)
+        boards = self._expect_boards(members)
         values = []
         for number, taken in enumerate(members):
             at = list(taken)
-            value = over_as_is[best[number]] + as_is[at].sum() - self.rate * hours[at].sum()
-            values.append((float(value + self.draw_boards(taken).mean()), Choice(taken, members[best[number]])))
+            value = over_as_is[best[number]] + as_is[at].sum() - self.rate * hours[at].sum() + boards[number]
+            values.append((float(value), Choice(taken, members[best[number]])))
         return values
+
+    def _expect_pools(self) -> Array:
+        """What processing a pool is expected to bring over its parts as they are, by number; -inf: not to be processed.
+
+        Pools grow one kind at a time, so that what goes to a buyer together is added up once for each.
+        """
+        outcome = self.parts.outcome
+        found = np.full(2 ** len(self.parts.kinds), -np.inf)
+        found[0] = 0.0
+        instead = (self.spent + self.as_is).mean(axis=0)
+        waiting: list[tuple[int, tuple[int, ...], Array | float, Array | float]] = [(0, (), 0.0, 0.0)]
+        while waiting:
+            number, pool, fine, weight = waiting.pop()
+            for k in range(pool[-1] + 1 if pool else 0, len(self.parts.kinds)):
+                n = self.runs.get(self.parts.kinds[k])
+                if n is None:
+                    continue
+                grown = (*pool, k)
+                more = fine + outcome.recovered_g[:, n], weight + outcome.weight_g[:, n]
+                kinds = [self.catalogue.kinds[self.parts.kinds[m]] for m in grown]
+                paid = settle_with_one(self.buyers, *more, kinds, self.catalogue)
+                found[number | 1 << k] = paid.mean() - instead[list(grown)].sum()
+                waiting.append((number | 1 << k, grown, *more))
+        return found
+
+    def _expect_boards(self, members: Sequence[tuple[int, ...]]) -> Array:
+        """What a buyer is expected to give for all boards, set by set: for each heap mass times price, both linear."""
+        found = np.zeros(len(members))
+        for heap in self.parts.heaps:
+            board = self.catalogue.boards[heap.board]
+            here = [k for k, kind in enumerate(self.parts.kinds) if kind in board.parts and kind not in heap.gone]
+            for state in ("whole", "picked"):
+                unit = draw_unit(board, state, self.prices, self.named)
+                worth: dict[frozenset[str], float] = {}
+                mass, on = (unit * heap.kg).mean(), (unit[:, None] * heap.on_kg).mean(axis=0)
+                for number, taken in enumerate(members):
+                    off = [k for k in taken if k in here]
+                    gone = heap.gone.union(self.parts.kinds[k] for k in off)
+                    if ("picked" if gone else "whole") == state:
+                        if gone not in worth:
+                            worth[gone] = worth_of_unit(board, gone, self.prices, self.catalogue)
+                        found[number] += worth[gone] * (mass - on[off].sum())
+        return found
 
     def of(self, taken: Sequence[int]) -> tuple[float, Choice]:
         """E[V] of a set, and what of it is processed."""
@@ -248,26 +286,37 @@ def _at_mass(outcome: Outcome, factor: float) -> Outcome:
 
 
 def draw_price_per_kg(
-    board: Board, gone: frozenset[str] | set[str], prices: Prices, catalogue: Catalogue, named: NamedDraws
+    board: Board, gone: frozenset[str], prices: Prices, catalogue: Catalogue, named: NamedDraws
 ) -> Array:
     """What a buyer gives per kg of boards without the kinds `gone`, (draw,).
 
     As typed for whole or picked boards of the kind; else the share of the metal value that ordinary boards hold, or
     would still hold. Boards that are refused are worth nothing here.
     """
-    state = "picked" if gone else "whole"
-    if board.stop:
+    unit = draw_unit(board, "picked" if gone else "whole", prices, named)
+    return unit * worth_of_unit(board, gone, prices, catalogue)
+
+
+def draw_unit(board: Board, state: str, prices: Prices, named: NamedDraws) -> Array:
+    """The part of a board's price that is drawn, (draw,): the price per kg as typed, else the share of its metal."""
+    typed, share = prices.boards.get(f"{state}_per_kg.{board.id}"), prices.boards.get(f"share.{state}")
+    if board.stop or (typed is None and share is None):
         return np.zeros(named.draws)
-    typed = prices.boards.get(f"{state}_per_kg.{board.id}")
     if typed is not None:
         return named.amount(f"boards-{state}-per-kg:{board.id}", typed)
-    share = prices.boards.get(f"share.{state}")
-    if share is None:
-        return np.zeros(named.draws)
-    return named.share(f"as-is:boards-{state}", share) * usual_value_per_kg(board, gone, prices, catalogue)
+    assert share is not None
+    return named.share(f"as-is:boards-{state}", share)
 
 
-def usual_value_per_kg(board: Board, gone: frozenset[str] | set[str], prices: Prices, catalogue: Catalogue) -> float:
+def worth_of_unit(board: Board, gone: frozenset[str], prices: Prices, catalogue: Catalogue) -> float:
+    """What that part is of: 1 where a price per kg was typed, else the metal value per kg."""
+    state = "picked" if gone else "whole"
+    if f"{state}_per_kg.{board.id}" in prices.boards:
+        return 1.0
+    return usual_value_per_kg(board, gone, prices, catalogue)
+
+
+def usual_value_per_kg(board: Board, gone: frozenset[str], prices: Prices, catalogue: Catalogue) -> float:
     """Recoverable metal value per kg of ordinary boards without the kinds `gone`, from the catalogue alone."""
     shares: Mapping[str, float] = {part: row.q50 for part, row in board.parts.items()}
     left = {part: share for part, share in shares.items() if part not in gone}

@@ -24,7 +24,7 @@ from gradeest.materials.hazards import check_batch
 from gradeest.records.domain import Bench, Fraction
 from gradeest.records.piles import Pile
 from gradeest.records.sorting import portions_of, untouched_kg
-from gradeest.workflow.believing import FORWARD_DRAWS, NEXT_LOT, State, believe, digest, stream
+from gradeest.workflow.believing import FORWARD_DRAWS, NEXT_LOT, State, believe, digest, forward_origin, stream
 from gradeest.workflow.compositions import FEW_DRAWS, believe_boards, believe_minutes
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.telling import Report, say_nothing
@@ -40,15 +40,16 @@ ONE_BOARD = 1.0  # that a trial strips
 
 @dataclass(frozen=True)
 class Ahead:
-    """Parts still on the boards of a lot. `reasons`: why a kind of part may not be processed; `signals` (draw, signal):
-    logs of what one trial board would show; `boards` how many whole ones there are, `posterior` of the grades."""
+    """Parts still on the boards of a lot. `reasons`: why a kind of part may not be processed; `boards`: how many whole
+    ones there are; `weights_seen`, `minutes_seen` (draw, part): logs of what one of them would show in a trial."""
 
     lot: str
     piles: tuple[str, ...]
     parts: Parts
     reasons: dict[str, str]
     refused: tuple[str, ...]  # piles of which nothing may be taken off
-    signals: Array
+    weights_seen: Array
+    minutes_seen: Array
     boards: float
     posterior: Posterior
     contained_g: dict[str, dict[str, Array]]  # of each kind and metal, (draw,)
@@ -86,14 +87,16 @@ def look_ahead(
     from gradeest.belief import predictive
 
     by_address = {_address(lot, kind): mass[:, k] for k, kind in enumerate(kinds)}
-    rng = stream(opened.place, "ahead")
-    outcome = predictive.run_forward(posterior, outcome_runs, catalogue, rng, draws=FORWARD_DRAWS, mass_kg=by_address)
+    rng, origin = stream(opened.place, "ahead"), forward_origin(opened, posterior)
+    outcome = predictive.run_forward(
+        posterior, outcome_runs, catalogue, rng, draws=FORWARD_DRAWS, mass_kg=by_address, origin=origin
+    )
     named = tuple(dataclasses.replace(run, address=run.address.rpartition(NEXT_LOT)[2]) for run in outcome.runs)
     outcome = dataclasses.replace(outcome, runs=named)
     parts = Parts(kinds, made, mass * minutes / 60, outcome)
     contained = _contained(posterior, lot, kinds, mass, outcome.origin)
-    signals = np.concatenate([np.log(heaps.trial), np.log(trial_minutes)], axis=1) if heaps.boards else mass[:, :0]
-    return Ahead(lot, tuple(piles), parts, reasons, refused, signals, heaps.boards, posterior, contained)
+    seen = np.log(heaps.trial), np.log(trial_minutes)
+    return Ahead(lot, tuple(piles), parts, reasons, refused, *seen, heaps.boards, posterior, contained)
 
 
 @dataclass(frozen=True)

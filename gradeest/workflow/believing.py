@@ -220,6 +220,11 @@ def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run], *, dr
     return predictive.run_forward(posterior, runs, opened.catalogue, stream(opened.place, "forward"), draws=draws)
 
 
+def forward_origin(opened: Opened, posterior: Posterior) -> NDArray[np.int64]:
+    """The posterior draw behind each forward draw of `run_forward`, (draw,)."""
+    return np.resize(stream(opened.place, "forward").permutation(posterior.draws), FORWARD_DRAWS)
+
+
 def run_pooled(
     opened: Opened, posterior: Posterior, route: str, runs: Sequence[Run], also_g: NDArray[np.float64] | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

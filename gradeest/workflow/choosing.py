@@ -72,10 +72,10 @@ def bid_on(
         runs, blocked = split_fractions(opened, state, OFFER)
         barred = {item.address for item in blocked}
         runs = tuple(run for run in runs if run.address not in barred)
-        posterior = believe(opened, state, report=report)
+        boards = boards_on_offer(opened, state, OFFER, found, report=report) if lot.boards else None
+        posterior = believe(opened, state, report=report) if boards is None else boards.posterior
         outcome = run_forward(opened, posterior, runs)
         kinds = {a: bench.fraction(a).kind for a in bench.addresses()}
-        boards = boards_on_offer(opened, state, OFFER, found, report=report) if lot.boards else None
         price = file_lot.price_paid if asked is None else asked
         bid = _bid(opened, outcome, kinds, found, blocked, chance, price, boards)
         return BidShown(

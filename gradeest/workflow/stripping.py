@@ -22,6 +22,7 @@ from gradeest.workflow.outlook import Trust, load_prices, say_invented, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
+    from gradeest.belief.posterior import Posterior
     from gradeest.decision.prices import Prices
     from gradeest.decision.stripping import Stripping
     from gradeest.decision.summary import Interval
@@ -153,6 +154,7 @@ class BoardsOnOffer:
     hours: Array
     parts: tuple[Part, ...]
     recovered_g: Array
+    posterior: Posterior  # of the lot with its parts: fractions run by it go together with the boards draw by draw
 
     def worth(self, prices: Prices, metal: float = 1.0) -> Array:
         """(draw,); at other prices the boards are stripped as they would be now, or not at all if that is better."""
@@ -192,7 +194,7 @@ def boards_on_offer(
     for address in together.refused:
         pile = state.bench.pile(address)
         parts.append(Part(pile.name, pile.kind, pile.mass_kg or 0.0, "not counted", 0.0, "refused (STOP)"))
-    return BoardsOnOffer(prices, tuple(chosen), kg, hours, tuple(parts), grams)
+    return BoardsOnOffer(prices, tuple(chosen), kg, hours, tuple(parts), grams, together.posterior)
 
 
 def _offered(state: State, ahead: Ahead, sets: Stripping, choice: Choice) -> Part:
@@ -298,9 +300,12 @@ def _explain(step: int | None, use: str, gain: float, reason: str) -> str:
 
 def _trial(sets: Stripping, ahead: Ahead, best: Choice, most_hours: float | None) -> Trial | None:
     """One board stripped of everything first; None where there is only one, or nothing to choose."""
-    if ahead.boards < 2 or not ahead.signals.size:
+    if ahead.boards < 2:
         return None
-    worth = sets.worth_of_trial(ahead.signals, most_hours, ahead.parts.outcome.origin)
+    signals = ahead.weights_seen
+    if sets.rate > 0:  # unpaid hours change no choice
+        signals = np.concatenate([signals, ahead.minutes_seen], axis=1)
+    worth = sets.worth_of_trial(signals, most_hours, ahead.parts.outcome.origin)
     everything = sets.of(range(len(ahead.parts.kinds)))[0]
     cost = max(sets.of(best.taken)[0] - everything, 0.0) / ahead.boards
     net = worth.value - cost

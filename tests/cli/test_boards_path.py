@@ -134,3 +134,12 @@ def test_a_bid_on_boards_with_many_kinds_of_parts_takes_them_pile_by_pile(bench:
 
 
 MANY = ("cards", "memory", "telecom", "power")
+
+
+def test_a_bid_on_fractions_and_boards_adds_their_worths(bench: Run, tmp_path: Path) -> None:
+    """Expected worths add up, for the two are settled apart."""
+    strips = '[[fraction]]\nname = "strips"\nkind = "fingers-memory"\nmass = "4 kg"\n'
+    (tmp_path / "strips.toml").write_text(strips, encoding="utf-8")
+    (tmp_path / "both.toml").write_text(strips + DISKS.partition("2024-02-02\n")[2], encoding="utf-8")
+    worth = {n: bench("bid", f"{n}.toml", "--json").json["bid"]["worth"]["mean"] for n in ("strips", "disks", "both")}
+    assert worth["both"] == pytest.approx(worth["strips"] + worth["disks"], rel=0.08)

@@ -20,7 +20,7 @@ KEPT = ("fingers-cards", "chips-mixed", "connectors")  # enough parts for the su
 CARDS = dataclasses.replace(
     SHIPPED.boards["boards-cards"], parts={part: SHIPPED.boards["boards-cards"].parts[part] for part in KEPT}
 )
-RUNS, DRAWS, BINS = 150, 99, 10  # ranks 0..99 in ten bins of fifteen
+RUNS, DRAWS, BINS = 100, 99, 10  # ranks 0..99 in ten bins of ten
 STRIPPED = SHIPPED.shares["stripped-share"]
 
 
