@@ -138,6 +138,46 @@ def test_the_end_of_input_saves_nothing(folder: Path) -> None:
     assert not (folder / "gradeest.ledger").exists()
 
 
+def test_lot_add_takes_boards_by_mass_or_by_count(folder: Path) -> None:
+    person = Person(folder, "lot", "add")
+    person.answer("Name of the lot", "van")
+    person.answer("Date you got it", "2024-01-05")
+    person.answer("Price paid", "")
+    person.answer("Owner", "")
+    person.answer("Kind of fraction 1", "boards-cards")
+    person.answer("Name of these boards", "")
+    person.answer("Mass", "3 kg")
+    person.answer("Pieces", "")
+    person.answer("Note", "")
+    person.answer("Kind of fraction 2", "boards-transmitter")
+    person.see("Beryllium oxide")
+    person.answer("Name of these boards", "radio")
+    person.answer("Mass", "")
+    person.answer("Pieces", "2")
+    person.answer("Note", "")
+    person.answer("Kind of fraction 3", "")
+    person.answer("Unsorted rest", "")
+    person.answer("Note", "")
+    person.see("cards: boards-cards, 3 kg")
+    person.see("radio: boards-transmitter, 2 pieces")
+    person.answer("Save it", "y")
+    assert person.leave() == 0
+    lot = call(folder, "lot", "show", "van", "--json")["lot"]
+    assert [(b["name"], b["mass_kg"], b["pieces"]) for b in lot["boards"]] == [("cards", 3.0, None), ("radio", None, 2)]
+
+
+def test_lot_weigh_asks_for_what_is_missing(folder: Path) -> None:
+    (folder / "van.toml").write_text('[[boards]]\nkind = "boards-cards"\nmass = "3 kg"\n', encoding="utf-8")
+    call(folder, "lot", "add", "van.toml")
+    person = Person(folder, "lot", "weigh", "van")
+    person.answer("What came off", "fingers-cards")
+    person.answer("Its mass", "80")
+    person.answer("Its mass", "80 g")
+    person.answer("Minutes it took", "")
+    person.see("Weighed 80.0 g of fingers-cards off 3.00 kg of van/cards")
+    assert person.leave() == 0
+
+
 def test_record_product_asks_for_everything(lot_added: Path) -> None:
     call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--date", "2024-02-01")
     person = Person(lot_added, "record", "product", "--later", "--date", "2024-02-08")
