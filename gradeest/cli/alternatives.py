@@ -31,17 +31,11 @@ def compare(
 ) -> None:
     """Compare what may be done with one fraction: process, test, sell as it is, save up, keep; needs your prices."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.choosing import check_amounts
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
-    from gradeest.errors import InputError
-    from gradeest.units import parse_mass
     from gradeest.workflow.alternatives import compare_uses
 
-    check_amounts({"--fee": fee})
-    kg = None if monthly is None else parse_mass(monthly) / 1000
-    if kg is not None and kg <= 0:
-        raise InputError("nothing comes in a month", 'type how much does, such as --monthly "350 g"')
+    kg = read_monthly(monthly, fee)
     with Progress() as report:
         shown = compare_uses(
             place_of(ctx), address, monthly_kg=kg, fee=fee, prices=prices, changes=tuple(change or ()), report=report
@@ -50,6 +44,30 @@ def compare(
         print_json("compare", shown)
         return
     show(*use_parts(shown))
+
+
+def read_monthly(monthly: str | None, fee: float | None) -> float | None:
+    """What comes in a month, kg. Raises InputError for it and for the fee at once."""
+    from gradeest.cli.choosing import check_amounts
+    from gradeest.errors import InputError, Issue
+    from gradeest.units import parse_mass
+
+    kg: float | None = None
+    issues: list[Issue] = []
+    try:
+        check_amounts({"--fee": fee})
+    except InputError as err:
+        issues += err.issues
+    try:
+        kg = None if monthly is None else parse_mass(monthly) / 1000
+    except InputError as err:
+        issues.append(Issue("error", err.message, err.hint, field="--monthly"))
+    if kg is not None and kg <= 0:
+        hint = 'type how much does, such as --monthly "350 g"'
+        issues.append(Issue("error", "nothing comes in a month", hint, field="--monthly"))
+    if issues:
+        raise InputError("what was typed cannot be used", issues=issues)
+    return kg
 
 
 def use_parts(shown: UsesShown) -> list[Any]:

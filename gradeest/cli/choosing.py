@@ -84,6 +84,7 @@ def plan_parts(shown: PlanShown) -> list[Any]:
     """The plan as a table and lines."""
     from gradeest.cli.cautions import caution_lines
     from gradeest.cli.tables import heading, interval, make_table, mass, money, note, number, percent
+    from gradeest.cli.testing import pair
 
     what = f"Plan for lot {shown.lot}" if shown.lot else "Plan"
     tried = f", if {', '.join(shown.changes)}" if shown.changes else ""
@@ -106,7 +107,7 @@ def plan_parts(shown: PlanShown) -> list[Any]:
         hours = interval((shown.hours.q5, shown.hours.q50, shown.hours.q95))
         parts.append(
             note(
-                f"The plan gains {money(shown.gain.mean)}, bad case {money(shown.gain.q5)}, in "
+                f"The plan gains {pair(shown.gain.mean, shown.gain_mcse)}, bad case {money(shown.gain.q5)}, in "
                 f"{percent(shown.chance_of_gain)} of cases; hours {hours}; cost {money(shown.cost.mean)} "
                 f"({money(shown.cost.q5)}-{money(shown.cost.q95)})."
             )

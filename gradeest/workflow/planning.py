@@ -86,6 +86,7 @@ class PlanShown:
     hours: Interval
     cost: Interval
     gain: Interval  # of the runs of the plan, settled together
+    gain_mcse: float
     chance_of_gain: float
     hours_rate: float
     headed: str  # what amounts of reagents are for, "" without any
@@ -146,6 +147,7 @@ def plan_work(
             plan.total(money.hours),
             plan.total(money.cost),
             plan.gain(found, kinds, opened.catalogue, stream(place, "prices")),
+            plan.gain_mcse,
             plan.chance,
             found.hours_rate,
             BUDGET if any(supply.step for supply in supplies) else "",
@@ -238,7 +240,7 @@ class _Plan:
         self.must = tuple(n for n, i in enumerate(self.open) if rows[i].address in must)
         self.picked = choose_runs(self.values, self.limits, money.shared_fee, self.must)
         self.chosen = [self.open[n] for n in self.picked]
-        self.chance = 0.0
+        self.gain_mcse = self.chance = 0.0
 
     def steps(self) -> tuple[Step, ...]:
         """The runs to make in their order, then what waits, is tested, sold or kept."""
@@ -293,10 +295,10 @@ class _Plan:
     def gain(
         self, prices: Prices, kinds: Mapping[str, str], catalogue: Catalogue, rng: np.random.Generator
     ) -> Interval:
-        """Gain of the runs chosen in one settlement, draw by draw; also sets the chance that it is one."""
+        """Gain of the runs chosen in one settlement, draw by draw; also sets its error and the chance of a gain."""
         from gradeest.decision.prices import NamedDraws
         from gradeest.decision.settlement import Market
-        from gradeest.decision.summary import Interval
+        from gradeest.decision.summary import Interval, mcse
 
         money, draws = self.money, self.outcome.recovered_g.shape[0]
         gain = np.zeros(draws)
@@ -306,7 +308,7 @@ class _Plan:
             spent = money.cost + money.labour + money.alternative
             paid = market.settle(money.buyer_of, self.chosen)
             gain = paid - spent[:, self.chosen].sum(axis=1)
-        self.chance = float((gain > 0).mean())
+        self.gain_mcse, self.chance = mcse(gain, self.outcome.origin), float((gain > 0).mean())
         return Interval.of(gain)
 
     def notes(self, opened: Opened) -> list[str]:

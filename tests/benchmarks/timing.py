@@ -119,6 +119,7 @@ class Waits:
     rank_anew: float
     plan: float
     test_first: float
+    compare: float
     bid: float
     grades: float
     record: float
@@ -144,6 +145,7 @@ def measure(folder: Path, lots: int, next_batch: str) -> Waits:
     anew = statistics.median(seconds(folder, "rank", "--if", f"Au=-{n}%") for n in (1, 2, 3))
     plan, test_first = seconds(folder, "plan", "--hours", "40"), seconds(folder, "test-first")
     bid = seconds(folder, "bid", "offer.toml")
+    compare = seconds(folder, "compare", f"lot1/{KINDS[0]}", "--monthly", "300 g")
     grades = statistics.median(seconds(folder, "grades") for _ in range(3))
     charge = f"lot{lots}/{KINDS[-1]}=0.4 kg"  # a fraction not processed so far
     seconds(folder, "batch", "add", "--charge", charge, "--date", DAY.isoformat())
@@ -151,7 +153,7 @@ def measure(folder: Path, lots: int, next_batch: str) -> Waits:
     weight = ("--metal", "Au", "--form", form, "--weight", f"{grams:.2f} g", "--readability", "0.01 g")
     record = seconds(folder, "record", "product", next_batch, *weight, "--close", "--sure", "--date", DAY.isoformat())
     say(f"  a weight up to the next ranking took {record:.1f} s")
-    return Waits(short_help, first, again, anew, plan, test_first, bid, grades, record)
+    return Waits(short_help, first, again, anew, plan, test_first, compare, bid, grades, record)
 
 
 @dataclass(frozen=True)
@@ -276,6 +278,7 @@ def print_waits() -> None:
         ("rank_anew", "rank at other prices, belief from the cache"),
         ("plan", "plan, from the cache"),
         ("test_first", "test-first for all, from the cache"),
+        ("compare", "compare for one, from the cache"),
         ("bid", "bid on a lot of four, from the cache"),
         ("grades", "grades, from the cache"),
         ("record", "record product up to the next ranking"),

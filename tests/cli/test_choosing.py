@@ -253,6 +253,10 @@ def test_what_must_not_be_processed_is_compared_without_it(priced: Run) -> None:
     assert [(use["name"], use["worth"]) for use in uses] == [("process", None)]  # refused outright: no price either
     assert priced("compare", "shed/nothing").code == 3
     assert priced("compare", "shed/strips", "--monthly", "0 g").code == 3
+    wrong = priced("compare", "shed/strips", "--monthly", "abc", "--fee", "-1")
+    assert wrong.code == 3
+    assert "--monthly" in wrong.err
+    assert "--fee" in wrong.err
 
 
 @pytest.mark.parametrize(
