@@ -292,7 +292,7 @@ def together_lines(shown: RankingShown) -> list[Any]:
 
 def tells_clearly(row: Any) -> bool:
     """What its result tells about the others is worth more than the error of that figure lets appear."""
-    return row.tells_others is not None and row.tells_others > max(3 * row.tells_others_mcse, 0.5)
+    return row.tells_others is not None and row.tells_others > 3 * row.tells_others_mcse
 
 
 def telling_line(shown: RankingShown) -> list[Any]:
