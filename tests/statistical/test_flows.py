@@ -130,6 +130,12 @@ CASES = {"weighed": weighed, "open": open_one, "nothing dropped": nothing_droppe
 def test_every_destination_is_that_of_importance_sampling(case: str) -> None:
     posterior, flow = fitted(case)
     assert CASES[case]().gaps(flow, posterior) == []
+    gold = METALS.index("Au")
+    whole = np.sum([grams[:, gold] for grams in flow.parts_g.values()], axis=0)
+    assert np.abs(whole / flow.contained_g[:, gold] - 1).max() < 1e-9  # every draw closes
+    if case == "weighed":  # and the product is the one that was read: no part of it was lost on the way
+        told = posterior.product_g["B1", "au-1"]
+        assert np.abs(flow.parts_g["product"][:, gold] / told - 1).max() < 1e-9
 
 
 def dissolved(posterior: Posterior) -> Values:

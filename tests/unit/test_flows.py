@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import math
+import sys
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +18,7 @@ from gradeest.belief.flows import Known, flow_of
 from gradeest.belief.posterior import draw_prior
 from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, rest_of
 from gradeest.belief.spots import PLACES
+from gradeest.cli.where import BAR_WIDTH, EIGHTHS, bar
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Product, Sale, Stream
@@ -275,7 +278,19 @@ def test_everything_wrong_with_the_question_is_said_at_once(tmp_path: Path) -> N
         understand(BENCH, "2025", None, None, replace_old=False)
 
 
-# --- the drawing
+# --- the bars and the drawing
+
+
+def test_a_bar_is_as_long_as_its_share_and_needs_neither_colour_nor_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    def columns(share: float) -> float:
+        return sum(1 if sign == "█" else EIGHTHS.index(sign) / 8 for sign in bar("Au", share).plain)
+
+    for share in (1.0, 0.5, 0.37, 0.02):
+        assert abs(columns(share) - share * BAR_WIDTH) <= 1 / 16 + 1e-9
+    assert columns(1e-6) > 0  # what is there is seen
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding="ascii"))
+    assert bar("Au", 0.5).plain == "#" * (BAR_WIDTH // 2)
+
 
 DRAWN = (
     MetalBands(
