@@ -1,14 +1,15 @@
 """Jumps: all unknowns of a fraction, or of what was pooled, are proposed anew at once, whatever the choices were.
 
 Given what all share and the richness of the lots, a bench falls into small parts. Of each part and each configuration
-of its choices the draws so far give a regression on what it shares; the mixture of these normals is proposed, and taken
-by Metropolis and Hastings' rule, each part by itself. So a particle need not find its way from one side of a choice to
+of its choices the draws so far give a regression on what it shares; a mixture of Student's t about these is proposed, and
+taken by Metropolis and Hastings' rule, each part by itself. Normals would be too light: what is far out could not leave. So a particle need not find its way from one side of a choice to
 the other, and on the same side it forgets where it was (an independence sampler: Tierney 1994, Ann. Stat. 22:1701).
 Unknowns that a configuration leaves idle are drawn from their idle density, which is known exactly.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise, product
 from typing import Any
@@ -28,6 +29,7 @@ MOST_CONFIGURATIONS = 32  # of one part that are proposed: the likeliest
 RIDGE = 5.0  # draws' worth of a prior that nothing depends on what is shared
 TYPICAL = 0.5  # draws' worth, for each unknown, of a prior that a configuration is as wide as the likeliest
 MOST_DRAWS = 2_000  # that regressions are made from
+FREEDOM = 8.0  # degrees, of Student's t
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class Jumps:
     members: tuple[Index, Index]  # begins by part, unknowns
     shared: tuple[Index, Index]  # begins by part, unknowns that the regressions are on
     configurations: Index  # begins by part
-    ln_share: Values  # (configuration,), the normals' constants in it
+    ln_share: Values  # (configuration,), the densities' constants in it
     share: Values  # (configuration,) cumulative within a part
     used: tuple[Index, Index]  # begins by configuration, places among the part's members
     idle: tuple[Index, Index, Values, Values]  # begins, places, centres, standard deviations
@@ -49,15 +51,16 @@ class Jumps:
         """New draws (unknown, draw), and ln q(old) - ln q(new) of every part, (part, draw)."""
         new, gain = theta.copy(), np.zeros((self.parts.count, theta.shape[1]))
         normals = rng.normal(size=(len(self.members[1]), theta.shape[1]))
+        stretch = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, size=gain.shape))
         _propose(
             self.members, self.shared, self.configurations, self.ln_share, self.share, self.used, self.idle,
-            self.regression, self.root, theta, normals, rng.uniform(size=gain.shape), new, gain,
+            self.regression, self.root, theta, normals, stretch, rng.uniform(size=gain.shape), new, gain,
         )  # fmt: skip
         return new, gain
 
 
 @compiled
-def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, theta, normals, uniform, new, gain):  # type: ignore[no-untyped-def]
+def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, theta, normals, stretch, uniform, new, gain):  # type: ignore[no-untyped-def]
     most = 1
     for p in range(len(cfgs) - 1):
         most = max(most, of[0][p + 1] - of[0][p])
@@ -76,7 +79,7 @@ def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, th
                 for k in range(on):
                     value += regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
                 for s in range(r + 1):
-                    value += root[1][w + r * count + s] * normals[begin + s, i]
+                    value += root[1][w + r * count + s] * normals[begin + s, i] * stretch[p, i]
                 new[of[1][begin + used[1][used[0][c] + r]], i] = value
             for k in range(idle[0][c], idle[0][c + 1]):
                 place = begin + idle[1][k]
@@ -86,7 +89,7 @@ def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, th
                 top, total = -np.inf, 0.0
                 for c in range(cfgs[p], cfgs[p + 1]):
                     count, rows, w = used[0][c + 1] - used[0][c], regression[0][c], root[0][c]
-                    ln_q = ln_share[c]
+                    ln_q, square = ln_share[c], 0.0
                     for r in range(count):
                         value = where[of[1][begin + used[1][used[0][c] + r]], i] - regression[1][rows + r]
                         for k in range(on):
@@ -94,7 +97,8 @@ def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, th
                         for s in range(r):
                             value -= root[1][w + r * count + s] * gap[s]
                         gap[r] = value / root[1][w + r * count + r]
-                        ln_q -= 0.5 * gap[r] * gap[r]
+                        square += gap[r] * gap[r]
+                    ln_q -= 0.5 * (FREEDOM + count) * np.log1p(square / FREEDOM)
                     for k in range(idle[0][c], idle[0][c + 1]):
                         value = (where[of[1][begin + idle[1][k]], i] - idle[2][k]) / idle[3][k]
                         ln_q -= 0.5 * value * value
@@ -222,7 +226,9 @@ class _Flat:
         self.add("regression", coefficients.ravel())
         self.add("root", root.ravel())
         self.weights.append(float(total) / len(y))
-        self.constants.append(-float(np.log(np.diag(root)).sum() + np.log(centres[:, 1]).sum()))
+        half = 0.5 * len(used)
+        of_t = math.lgamma(0.5 * FREEDOM + half) - math.lgamma(0.5 * FREEDOM) + half * math.log(2 / FREEDOM)
+        self.constants.append(of_t - float(np.log(np.diag(root)).sum() + np.log(centres[:, 1]).sum()))
 
     def end_part(self) -> None:
         own = np.sqrt(np.array(self.weights[self.first :]))  # a side that few have found yet must be found soon

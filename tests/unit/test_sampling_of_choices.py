@@ -78,7 +78,7 @@ def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: py
         narrow = network.layout["reading"].start
         theta[narrow, :40] -= 12.0
         mover.place(theta)
-        for _ in range(40):
+        for _ in range(80):
             mover.move(0)
         return float((np.abs(mover.theta - theta)[narrow, :40] > 0).mean())
 
