@@ -1,9 +1,10 @@
 """Jumps: all unknowns of a fraction, or of what was pooled, are proposed anew at once, whatever the choices were.
 
 Given what all share and the richness of the lots, a bench falls into small parts. Of each part and each configuration
-of its choices the draws so far give a regression on what it shares; a mixture of Student's t about these is proposed, and
-taken by Metropolis and Hastings' rule, each part by itself. Normals would be too light: what is far out could not leave. So a particle need not find its way from one side of a choice to
-the other, and on the same side it forgets where it was (an independence sampler: Tierney 1994, Ann. Stat. 22:1701).
+of its choices the draws so far give a regression on what it shares; a mixture of Student's t about these is proposed,
+and taken by Metropolis and Hastings' rule, each part by itself (normals would be too light: what is far out could not
+leave). So a particle need not find its way from one side of a choice to the other, and on the same side it forgets
+where it was (an independence sampler: Tierney 1994, Ann. Stat. 22:1701).
 Unknowns that a configuration leaves idle are drawn from their idle density, which is known exactly.
 """
 
@@ -60,7 +61,9 @@ class Jumps:
 
 
 @compiled
-def _propose(of, shared, cfgs, ln_share, share, used, idle, regression, root, theta, normals, stretch, uniform, new, gain):  # type: ignore[no-untyped-def]
+def _propose(  # type: ignore[no-untyped-def]
+    of, shared, cfgs, ln_share, share, used, idle, regression, root, theta, normals, stretch, uniform, new, gain
+):
     most = 1
     for p in range(len(cfgs) - 1):
         most = max(most, of[0][p + 1] - of[0][p])

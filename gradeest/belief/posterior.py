@@ -202,8 +202,8 @@ def diagnose(draws: Values) -> tuple[float, float]:
 def within_reach(draws: Values) -> Values:
     """Draws (chain, draw, quantity) cut off `REACH` standard deviations from the middle.
 
-    Diagnostics of ranks do the same by another way (Vehtari et al. 2021): one draw far out in a long tail says as little
-    of whether the rest has settled as of where the middle is.
+    Diagnostics of ranks do the same by another way (Vehtari et al. 2021): one draw far out in a long tail says little
+    of whether the rest has settled, or of where the middle is.
     """
     flat = draws.reshape(-1, draws.shape[-1])
     low, middle, high = np.quantile(flat[:: len(flat) // SOME + 1], (0.16, 0.5, 0.84), axis=0)
