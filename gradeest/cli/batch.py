@@ -46,6 +46,7 @@ def add(
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import at_terminal, insist
     from gradeest.cli.complaints import UsageError
+    from gradeest.cli.gate import ask_if_closed
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
     from gradeest.workflow import recording
@@ -60,22 +61,16 @@ def add(
     else:
         raise UsageError("batch add: missing --charge", '--charge LOT/FRACTION or --charge "LOT/FRACTION=430 g"')
     place = call.place()
+    ask_if_closed(place, charges, route, happened)
     with Progress() as progress:
         listener = Listener(report=progress) if as_json else Listener(progress, print_started)
         started = insist(
             lambda sure: recording.add_batch(
-                place,
-                charges,
-                route=route,
-                date=happened,
-                note=note,
-                trial=trial,
-                sure=sure,
-                later=later,
+                place, charges, route=route, date=happened, note=note, trial=trial, sure=sure, later=later,
                 listener=listener,
             ),
             sure=sure,
-        )
+        )  # fmt: skip
     if as_json:
         print_json("batch add", started)
         return

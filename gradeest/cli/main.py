@@ -19,6 +19,7 @@ from gradeest.cli import (
     cost,
     demo,
     evidence,
+    gate,
     grades,
     imports,
     ledger,
@@ -128,6 +129,7 @@ why.register(app)
 year.register(app)
 ledger.register(app)
 app.add_typer(bench.app)
+gate.register(app)
 app.add_typer(prices.app)
 app.add_typer(priors.app)
 

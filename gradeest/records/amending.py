@@ -25,6 +25,7 @@ WORDS = {
     "hours": "hours of {batch}",
     "spending": "cost of {batch}",
     "waste": "waste of {batch}",
+    "gate": "gate of {route}",
     "check": "check of balance {balance}",
 }
 AMENDABLE: dict[str, tuple[str, ...]] = {

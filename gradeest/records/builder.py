@@ -32,7 +32,7 @@ from gradeest.records.ledger import Event
 from gradeest.records.piles import Weighing
 from gradeest.records.sorting import portions_of, untouched_kg
 from gradeest.records.takings import add_source, close_heaps, take_from, take_whole
-from gradeest.records.work import Spending, Waste, WorkHours
+from gradeest.records.work import GatePassed, Spending, Waste, WorkHours
 
 Left = TypeVar("Left", Sale, Discard)
 
@@ -58,6 +58,7 @@ class Builder:
     hours: tuple[WorkHours, ...] = ()
     spendings: tuple[Spending, ...] = ()
     wastes: tuple[Waste, ...] = ()
+    gates: tuple[GatePassed, ...] = ()
     weighings: tuple[Weighing, ...] = ()
     product_assays: tuple[ProductAssay, ...] = ()
     settlements: tuple[Settlement, ...] = ()
@@ -286,6 +287,9 @@ class Builder:
         self._batch(waste.batch)
         self.wastes = (*self.wastes, waste)
 
+    def _gate(self, event: Event) -> None:
+        self.gates = (*self.gates, work_rules.gate_from(event.payload, event.happened_on, event.number))
+
     # -- inside ----------------------------------------------------------------------------------------------------
 
     def _batch(self, name: str) -> Batch:
@@ -339,4 +343,5 @@ STEPS: dict[str, Callable[[Builder, Event], None]] = {
     "hours": Builder._hours,
     "spending": Builder._spending,
     "waste": Builder._waste,
+    "gate": Builder._gate,
 }

@@ -22,7 +22,7 @@ from gradeest.records.results import SettledMetal as SettledMetal
 from gradeest.records.results import Settlement as Settlement
 from gradeest.records.results import SpotResult as SpotResult
 from gradeest.records.results import SpotTest as SpotTest
-from gradeest.records.work import Spending, Waste, WorkHours
+from gradeest.records.work import GatePassed, Spending, Waste, WorkHours
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
@@ -282,6 +282,7 @@ class Bench:
     hours: tuple[WorkHours, ...] = ()
     spendings: tuple[Spending, ...] = ()
     wastes: tuple[Waste, ...] = ()
+    gates: tuple[GatePassed, ...] = ()
     weighings: tuple[Weighing, ...] = ()  # of parts taken off boards
     product_assays: tuple[ProductAssay, ...] = ()
     settlements: tuple[Settlement, ...] = ()

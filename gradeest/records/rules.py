@@ -36,7 +36,7 @@ from gradeest.records.stock_rules import (
 )
 from gradeest.records.storage import read_storage_days
 from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside, check_stream_charge
-from gradeest.records.work_rules import check_hours, check_spending, check_waste
+from gradeest.records.work_rules import check_gate, check_hours, check_spending, check_waste
 
 SETTINGS = ("fit-equipment", "permit", "licence", STORAGE_CLOCK)
 
@@ -246,6 +246,7 @@ RULES: dict[str, Callable[[Mapping[str, Any], Context, Findings], None]] = {
     "hours": check_hours,
     "spending": check_spending,
     "waste": check_waste,
+    "gate": check_gate,
     "balance": check_balance,
     "check": check_check,
 }
@@ -270,6 +271,7 @@ TEXTS: dict[str, tuple[str, ...]] = {
     "hours": ("batch", "step"),
     "spending": ("batch", "what"),
     "waste": ("batch", "what", "went"),
+    "gate": ("route", "text"),
     "balance": ("name",),
     "check": ("balance",),
 }
@@ -301,6 +303,7 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "hours": ("batch", "hours"),
     "spending": ("batch", "amount"),
     "waste": ("batch", "volume_l", "what", "went"),
+    "gate": ("route", "text"),
     "balance": ("name", "readability_g"),
     "check": ("balance", "weight_g", "reads_g"),
 }

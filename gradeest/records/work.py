@@ -1,4 +1,4 @@
-"""What a batch took: hands-on hours, money spent, liquid waste; frozen records beside those of `domain.py`."""
+"""What a batch took: hands-on hours, money spent, liquid waste; gates passed; beside the records of `domain.py`."""
 
 from __future__ import annotations
 
@@ -36,5 +36,18 @@ class Waste:
     volume_l: float
     what: str
     went: str
+    date: dt.date
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class GatePassed:
+    """A person read the cautions of a route and typed the word asked for.
+
+    `text` stands for the cautions as they were read: with others the gate is closed again.
+    """
+
+    route: str
+    text: str
     date: dt.date
     event: int = 0

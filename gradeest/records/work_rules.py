@@ -1,4 +1,4 @@
-"""What lets in hours, money and waste of a batch, and how their events become records."""
+"""What lets in hours, money and waste of a batch, and a gate passed, and how their events become records."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
-from gradeest.records.findings import Findings, is_number
+from gradeest.records.findings import Findings, is_number, suggest
 from gradeest.records.payloads import date_of
 from gradeest.records.references import Context, began_by, find_batch
-from gradeest.records.work import Spending, Waste, WorkHours
+from gradeest.records.work import GatePassed, Spending, Waste, WorkHours
 
 FAR_OFF = 10.0  # times beyond the route's own 5 and 95 % points: a unit or a decimal point slipped
 MOST_L = 1e5
-WORK_KINDS = ("hours", "spending", "waste")  # events that say nothing of grades
+WORK_KINDS = ("hours", "spending", "waste", "gate")  # events that say nothing of grades
 
 
 def check_hours(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
@@ -70,3 +70,15 @@ def waste_from(payload: Mapping[str, Any], happened_on: dt.date, number: int) ->
     """The waste of a "waste" event."""
     date, litres = date_of(payload, happened_on), float(payload["volume_l"])
     return Waste(payload["batch"], litres, payload["what"], payload["went"], date, number)
+
+
+def check_gate(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
+    """Add what speaks against a gate passed."""
+    route, routes = str(payload["route"]), context.catalogue.routes
+    if route not in routes:
+        found.error("route", f"there is no route '{route}'", suggest(route, routes, "a route"))
+
+
+def gate_from(payload: Mapping[str, Any], happened_on: dt.date, number: int) -> GatePassed:
+    """The gate of a "gate" event."""
+    return GatePassed(payload["route"], payload["text"], date_of(payload, happened_on), number)

@@ -159,6 +159,7 @@ TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "setaside": lambda d: tell_parts(d["streams"]),
     "hours": lambda d: f"{d['hours']:g} h" + (f", {d['step']}" if d.get("step") else ""),
     "spending": lambda d: f"{d['amount']:g}" + (f", {d['what']}" if d.get("what") else ""),
+    "gate": lambda d: "its cautions read, the word typed",
     "waste": lambda d: f"{d['volume_l']:g} L {d['what']}, went {d['went']}",
     "leave": lambda d: f"{d['volume_l']:g} L wait",
     "loss": tell_loss,

@@ -68,6 +68,7 @@ class RankingShown:
     marks: Mapping[str, str]
     marks_explained: str
     cautions: tuple[RouteCautions, ...]  # one line per route named
+    gates_closed: tuple[str, ...]  # routes named whose gate has to be passed before a batch is begun
     defer: str  # to whom all this defers
     prices: Mapping[str, Any]
     prices_file: str
@@ -299,6 +300,8 @@ def make_ranking(
     ranking = rank_by_money(opened, state, posterior, runs, blocked, prices, per=per, careful=careful)
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
     content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
+    from gradeest.workflow import gates
+
     named = dict.fromkeys(row.route for row in ranking.rows if row.route)
     found = marks(opened, kinds, runs, blocked)
     return RankingShown(
@@ -308,6 +311,7 @@ def make_ranking(
         found,
         explain_marks(found.values()),
         tuple(route_cautions(opened.catalogue, route) for route in named),
+        tuple(route for route in named if gates.is_closed(opened, route, opened.place.today)),
         DEFER,
         prices.as_dict(),
         str(file),

@@ -47,6 +47,7 @@ COMMANDS = {
     "hours": "record hours",
     "spending": "record cost",
     "waste": "record waste",
+    "gate": "gate",
     "balance": "balance add",
     "check": "balance check",
 }
@@ -215,6 +216,8 @@ def add_batch(
     `trial`: it is a part of one fraction, run before the rest of it is decided on. What it is expected to give is kept
     beside it, unless `later`.
     """
+    from gradeest.workflow.gates import refuse_closed
+
     with open_bench(place) as opened:
         before = state_of(opened)
         known = can_be_charged(opened.bench)
@@ -234,6 +237,7 @@ def add_batch(
         }
         if trial:
             payload["trial"] = True
+        refuse_closed(opened, chosen, date)
         saved = append(opened, "batch", payload, date, sure=sure)
         batch = opened.bench.batches[saved.name]
         kinds = opened.bench.kinds_in(batch)

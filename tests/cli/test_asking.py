@@ -209,7 +209,7 @@ def test_record_product_asks_for_everything(lot_added: Path) -> None:
 
 
 def test_only_what_is_missing_is_asked(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g")
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--date", "2024-02-01")
     person = Person(lot_added, "record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--weight", "1.2 g",
                     "--later")  # fmt: skip
     asked = ["Batch", "Metal:", "Form:", "Net weight", "Smallest step"]
@@ -219,7 +219,7 @@ def test_only_what_is_missing_is_asked(lot_added: Path) -> None:
 
 
 def test_a_hardly_credible_weight_is_asked_back(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/caps=100 g")
+    call(lot_added, "batch", "add", "--charge", "shed/caps=100 g", "--date", "2024-02-01")
     words = ("record", "product", "B1", "--metal", "Pd", "--form", "palladium-black", "--weight", "9 g")
     words = (*words, "--readability", "0.01 g", "--later")
     person = Person(lot_added, *words)
@@ -240,6 +240,9 @@ def test_batch_add_asks_and_offers_the_usual_route(lot_added: Path) -> None:
     person.answer("Mass [all]", "600 g")
     person.answer("What else goes in", "")
     person.answer("Route [foils-peroxide]", "")
+    person.child.expect(r"type\s+the\s+word\s+([a-z]+):")  # its gate is asked for first
+    person.child.sendline(person.child.match[1])
+    person.see("is open from")
     person.see("Started batch B1")
     assert person.leave() == 0
     charge = call(lot_added, "batch", "show", "B1", "--json")["batch"]["charges"][0]
@@ -258,7 +261,7 @@ def test_amend_offers_what_can_be_changed(lot_added: Path) -> None:
 
 
 def test_the_balance_used_last_is_offered_and_never_taken_unasked(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later", "--date", "2024-02-01")
     for name, step in (("pocket", "0.01 g"), ("lab", "0.001 g")):
         call(lot_added, "balance", "add", name, "--readability", step)
     gold = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--later")
@@ -275,7 +278,7 @@ def test_the_balance_used_last_is_offered_and_never_taken_unasked(lot_added: Pat
 
 
 def test_decimals_that_do_not_fit_are_asked_about_and_kept_without_stretching_the_belief(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later", "--date", "2024-02-01")
     gold = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--later", "--readability", "0.1 g")
     person = Person(lot_added, *gold, "--weight", "0.55 g")
     person.see("more digits")
@@ -322,7 +325,7 @@ def test_more_is_asked_for(lot_added: Path) -> None:
 
 
 def test_a_loss_is_asked_for_in_words(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later", "--date", "2024-02-01")
     person = Person(lot_added, "record", "loss", "--later")
     person.answer("Batch", "B1")
     person.see("a third")
@@ -339,7 +342,7 @@ def test_a_loss_is_asked_for_in_words(lot_added: Path) -> None:
 
 
 def test_what_is_set_aside_and_left_is_asked_for(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later", "--date", "2024-02-01")
     person = Person(lot_added, "batch", "set-aside", "--later")
     person.answer("Batch", "B1")
     person.answer("What was set aside", "oversize")
@@ -371,7 +374,7 @@ def test_balances_are_asked_for(lot_added: Path) -> None:
 
 
 def test_a_range_from_old_notes_is_asked_for_no_balance(lot_added: Path) -> None:
-    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later")
+    call(lot_added, "batch", "add", "--charge", "shed/strips=500 g", "--later", "--date", "2024-02-01")
     person = Person(lot_added, "record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--later")
     person.answer("Net weight on the balance", "2-3 g")
     assert person.child.expect_exact(["Smallest step", "Was it damp [n]"]) == 1

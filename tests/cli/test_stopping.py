@@ -24,7 +24,7 @@ RESULT = (
 def test_ctrl_c_in_a_fit_keeps_what_was_said_to_be_saved(tmp_path: Path) -> None:
     (tmp_path / "shed.toml").write_text(LOT, encoding="utf-8")
     call(tmp_path, "lot", "add", "shed.toml")
-    call(tmp_path, "batch", "add", "--charge", "shed/strips=300 g", "--later")
+    call(tmp_path, "batch", "add", "--charge", "shed/strips=300 g", "--later", "--date", "2024-02-01")
     person = Person(tmp_path, *RESULT)
     person.see("Saved B1/au-1 (event 3")
     person.see("Fitting what is recorded")

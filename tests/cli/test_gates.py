@@ -1,0 +1,184 @@
+"""Gates: a person types the word asked for, or nothing is begun; a STOP has none. Also a box of contacts and relays."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from gradeest.cli import ask
+from gradeest.cli.main import main
+from gradeest.workflow import gates
+
+pytestmark = pytest.mark.gates
+BOX = """
+name = "box"
+date = 2024-01-05
+
+[[fraction]]
+name = "cadmium"
+kind = "contacts-agcdo"
+mass = "1.9 kg"
+
+[[fraction]]
+name = "nickel"
+kind = "contacts-agni"
+mass = "0.4 kg"
+
+[[fraction]]
+name = "unknown"
+kind = "contacts-unknown"
+mass = "0.2 kg"
+
+[[fraction]]
+name = "wetted"
+kind = "relays-mercury"
+mass = "0.2 kg"
+
+[[fraction]]
+name = "radio"
+kind = "beo-parts"
+mass = "0.06 kg"
+"""
+PRICES = """currency = "USD"
+[metals]
+Au = "100 / g"
+Ag = "1 / g"
+Pd = "35 / g"
+[buyers.refiner]
+payable.Ag = 0.95
+fee = 300
+fee_per_g_received = 0.03215
+takes_as_is = ["contacts-agcdo"]
+"""  # invented round prices
+
+
+class Bench:
+    """The program in an empty folder, with what a person at a terminal would type."""
+
+    def __init__(self, patch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+        self.patch, self.capsys = patch, capsys
+
+    def run(self, *words: str, typed: str | None = None) -> tuple[int, str]:
+        """Exit code and all that was printed; `typed`: the answer of a person (None: nobody is there)."""
+        self.patch.setattr(ask, "at_terminal", lambda: typed is not None)
+        self.patch.setattr(ask, "read_line", lambda _: typed)
+        self.capsys.readouterr()
+        code = main(list(words))
+        out = self.capsys.readouterr()
+        return code, " ".join((out.out + out.err).split())
+
+    def gate(self, route: str) -> dict[str, object]:
+        self.capsys.readouterr()
+        assert main(["gate", route, "--json"]) == 0
+        (found,) = json.loads(self.capsys.readouterr().out)["gates"]
+        return found
+
+    def kinds(self) -> list[str]:
+        """Sorts of all events."""
+        self.capsys.readouterr()
+        assert main(["history", "--json"]) == 0
+        return [event["kind"] for event in json.loads(self.capsys.readouterr().out)["events"]]
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Bench:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GRADEEST_LEDGER", raising=False)
+    monkeypatch.setenv("COLUMNS", "80")
+    (tmp_path / "box.toml").write_text(BOX, encoding="utf-8")
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+    found = Bench(monkeypatch, capsys)
+    assert found.run("lot", "add", "box.toml")[0] == 0
+    return found
+
+
+BATCH = ("batch", "add", "--charge", "box/nickel=0.1 kg", "--later")
+
+
+def test_a_batch_begun_today_meets_the_gate_of_its_route(bench: Bench) -> None:
+    code, out = bench.run(*BATCH)
+    assert code == 3
+    assert "gradeest gate silver-nitric" in out
+    code, out = bench.run(*BATCH, typed="yes")
+    assert code == 3
+    assert "is not the word asked for" in out
+    assert bench.kinds() == ["lot"]  # nothing half saved
+    word = str(bench.gate("silver-nitric")["word"])
+    code, out = bench.run(*BATCH, typed=f" {word.upper()} ")
+    assert code == 0
+    assert "nitrogen dioxide" in out.lower()
+    assert bench.kinds() == ["lot", "gate", "batch"]
+    assert bench.run(*BATCH)[0] == 0  # open now, also for a script
+    assert "gate of silver-nitric" in bench.run("history")[1]
+    bench.run("undo", "2")
+    assert bench.run(*BATCH)[0] == 3  # taken back, it is closed again
+
+
+def test_what_was_run_on_an_earlier_day_is_recorded_as_it_was(bench: Bench) -> None:
+    assert bench.run(*BATCH, "--date", "2024-02-01")[0] == 0
+
+
+def test_a_gate_is_passed_by_a_person_only_and_a_stop_has_none(bench: Bench) -> None:
+    assert bench.run("gate", "silver-nitric")[0] == 2
+    word = str(bench.gate("silver-nitric")["word"])
+    assert bench.run("gate", "silver-nitric", typed=word)[0] == 0
+    listed = bench.run("gate")[1]
+    assert "open since" in listed
+    assert "STOP: refused, whatever is typed" in listed
+    for typed in ("smelting", "fume", "yes"):
+        code, out = bench.run("gate", "smelt-lead", typed=typed)
+        assert (code, "refused (STOP)" in out) == (3, True)
+    assert bench.run("gate", "nowhere", typed="x")[0] == 3
+    assert bench.kinds() == ["lot", "gate"]
+
+
+def test_a_gate_closes_after_a_year_and_when_its_text_changes(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    from gradeest.materials.catalogue import load_catalogue
+    from gradeest.records.domain import Bench as Records
+    from gradeest.records.work import GatePassed
+
+    catalogue = load_catalogue()
+    import datetime as dt
+
+    today = dt.date(2024, 6, 1)
+    text = gates.gate_of(Records(), catalogue, "silver-nitric", today).text
+    most = int(catalogue.constants[gates.AGAIN_AFTER])
+    assert 360 <= most <= 366
+    for days, kept, is_open in ((0, text, True), (most, text, True), (most + 1, text, False), (0, "other", False)):
+        passed = (GatePassed("silver-nitric", kept, today - dt.timedelta(days)),)
+        found = gates.gate_of(Records(gates=passed), catalogue, "silver-nitric", today)
+        assert (found.open_since is not None) == is_open
+        assert bool(found.closed_because) != is_open
+
+
+def test_a_bench_without_a_licence_begins_no_batch_with_restricted_acid(bench: Bench) -> None:
+    bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
+    assert bench.run("bench", "set", "licence", "no")[0] == 0
+    code, out = bench.run(*BATCH)
+    assert (code, "nitric acid" in out) == (3, True)
+    assert bench.run("bench", "set", "licence", "number 7")[0] == 0
+    assert bench.run(*BATCH)[0] == 0
+
+
+def test_a_box_of_contacts_relays_and_radio_parts(bench: Bench) -> None:
+    """Contacts that hold or may hold cadmium are never heated, mercury relays and suspect ceramic never processed, with
+    all gates passed; silver-nickel alone may be ranked, and cadmium contacts go to the refiner as they are."""
+    for route in ("melt-contacts", "silver-nitric"):
+        assert bench.run("gate", route, typed=str(bench.gate(route)["word"]))[0] == 0
+    for address in ("cadmium", "unknown"):
+        code, out = bench.run("batch", "add", "--charge", f"box/{address}", "--route", "melt-contacts", typed="y")
+        assert (code, "STOP" in out) == (3, True)
+    for address in ("wetted", "radio"):
+        code, out = bench.run("batch", "add", "--charge", f"box/{address}", "--route", "silver-nitric", typed="y")
+        assert (code, "STOP" in out) == (3, True)
+    bench.capsys.readouterr()
+    assert main(["rank", "--json"]) == 0
+    shown = json.loads(bench.capsys.readouterr().out)
+    rows = {row["address"]: row for row in shown["ranking"]["rows"]}
+    assert {address for address, row in rows.items() if row["verdict"] == "blocked"} == {"box/wetted", "box/radio"}
+    assert rows["box/nickel"]["verdict"] != "blocked"
+    assert rows["box/cadmium"]["alternative"] == "sell"
+    assert shown["gates_closed"] == []
+    assert "closed" in bench.run("gate")[1]
