@@ -49,7 +49,7 @@ def test_a_forecast_needs_no_prices_and_is_kept(bench: Run, tmp_path: Path) -> N
     body = done.json
     assert set(body) == {
         "command", "lot", "forecast", "not_processed", "marks", "cautions", "unsorted_kg", "invented", "trust",
-        "catalogue_version", "seed", "engine", "kept",
+        "catalogue_version", "seed", "engine", "kept", "on_boards",
     }  # fmt: skip
     gold = rows_by(body["forecast"]["rows"], "shed/strips", "Au")
     for name in ("contained_g", "recovered_g", "weight_g"):

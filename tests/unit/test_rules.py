@@ -87,7 +87,7 @@ def test_charges_name_fractions(recorder):
         recorder, "batch", {**batch("B2"), "charges": [{"address": "shed", "mass_kg": 1.0}]}
     )
     assert "did you mean shed/fingers-memory" in refused(recorder, "batch", batch("B2", shed__fingers_memry=1.0))
-    assert "is a batch" in refused(
+    assert "is a product" in refused(
         recorder, "batch", {**batch("B2"), "charges": [{"address": "B1/au-1", "mass_kg": 1.0}]}
     )
     twice = {**batch("B2"), "charges": batch()["charges"] * 2}
