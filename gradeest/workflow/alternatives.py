@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Run
 from gradeest.errors import InputError
@@ -156,13 +157,16 @@ class _Fraction:
 
         posterior = self.posterior
         at = posterior.fractions.index(self.address)
-        draw = np.resize(np.arange(posterior.draws), self.bench.outcome.recovered_g.shape[0])
-        held = posterior.rest_grade_g_per_t[draw, at] * mass_kg * float(posterior.dry_share[at]) / 1000
+        held = posterior.rest_grade_g_per_t[self.origin(), at] * mass_kg * float(posterior.dry_share[at]) / 1000
         found = [Use("process", None, None, None, None, reason)]
         if self.opened.catalogue.kinds[self.kind].stop:
             sold = self.sell(mass_kg, held, is_guessed=False)
             return found + sold + (self.keep() if sold else [])
         return found + self.sell(mass_kg, held) + self.keep()
+
+    def origin(self) -> NDArray[np.int_]:
+        """Which forward draws share a posterior draw, (draw,): these are reused in turn, whatever their order."""
+        return np.resize(np.arange(self.posterior.draws), self.bench.outcome.recovered_g.shape[0])
 
     def tests(self, i: int) -> list[Use]:
         """The best assay and the best trial run; each is worth the best use without it and what it brings more."""
@@ -195,7 +199,8 @@ class _Fraction:
         kind, catalogue, named = self.opened.catalogue.kinds[self.kind], self.opened.catalogue, self.bench.named
         metals = self.posterior.metals
         at_terms = settle_as_is(kind, mass_kg, contained_g, metals, self.prices, catalogue, named)
-        found = [use_of(f"sell to {name}", money, 0.0, "as it is, at its terms") for name, money in at_terms.items()]
+        remark, origin = "as it is, at its terms", self.origin()
+        found = [use_of(f"sell to {name}", money, 0.0, remark, origin) for name, money in at_terms.items()]
         is_offer = kind.id in self.prices.as_is_per_kg
         as_is = mass_kg * draw_as_is_per_kg(kind, self.prices, catalogue, named)
         if as_is.any() and (is_offer or is_guessed):
@@ -229,8 +234,8 @@ class _Fraction:
             together = run_pooled(self.opened, self.posterior, run.route, [run, new])
             alone = run_pooled(self.opened, self.posterior, run.route, [new])
             choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
-        named = self.bench.named
-        return save_up_with(run, self.kind, alternative, choices, self.prices, self.opened.catalogue, named)
+        named, catalogue = self.bench.named, self.opened.catalogue
+        return save_up_with(run, self.kind, alternative, choices, self.prices, catalogue, named, self.origin())
 
 
 def _size(option: Option) -> str:
