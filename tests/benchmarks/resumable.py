@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
@@ -30,10 +30,8 @@ def run_missing(examine: Callable[[int], Row], seeds: Iterable[int], file: Path,
         kept = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
         rows = {row["seed"]: row for row in kept}
     missing = [seed for seed in asked if seed not in rows]
-    with ProcessPoolExecutor(processes) as pool, file.open("a", encoding="utf-8") as lines:
-        waiting = [pool.submit(examine, seed) for seed in missing]
-        for n, one in enumerate(as_completed(waiting)):
-            row = one.result()
+    with file.open("a", encoding="utf-8") as lines:
+        for n, row in enumerate(_examined(examine, missing, processes)):
             rows[row["seed"]] = row
             lines.write(json.dumps(row) + "\n")
             lines.flush()
@@ -41,3 +39,13 @@ def run_missing(examine: Callable[[int], Row], seeds: Iterable[int], file: Path,
     if missing:
         print(file=sys.stderr)
     return [rows[seed] for seed in asked]
+
+
+def _examined(examine: Callable[[int], Row], seeds: Sequence[int], processes: int) -> Iterator[Row]:
+    """Rows as they come."""
+    if processes < 2:
+        yield from map(examine, seeds)
+        return
+    with ProcessPoolExecutor(processes) as pool:
+        for one in as_completed([pool.submit(examine, seed) for seed in seeds]):
+            yield one.result()
