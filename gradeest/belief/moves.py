@@ -26,7 +26,9 @@ from gradeest.records.domain import Bench
 
 Values = NDArray[np.float64]  # (draw,)
 Flags = NDArray[np.bool_]
-Sort = Literal["weight", "weight so far", "non-detect", "spot test", "assay", "product assay", "settlement"]
+Sort = Literal[
+    "weight", "weight so far", "non-detect", "spot test", "assay", "plated area", "product assay", "settlement"
+]
 SORTS: dict[str, Sort] = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}
 BENCH_RESULTS = ("assays", "product_assays", "settlements")  # fields of a bench that hold results, and those of a batch
 BATCH_RESULTS = ("products", "nondetects", "spot_tests")
@@ -90,7 +92,8 @@ def _pieces(evidence: Evidence) -> Iterator[Piece]:
             if melted and line.fineness > 0:
                 yield Piece("settlement", tuple(melted), line.name, (paper.event,))
     for assay in evidence.assays:
-        yield Piece("assay", (jar_of(parts_of(assay)[0][0]),), assay.metal, (assay.event,))
+        sort: Sort = "plated area" if assay.method == "plating" else "assay"
+        yield Piece(sort, (jar_of(parts_of(assay)[0][0]),), assay.metal, (assay.event,))
 
 
 def batches_behind(bench: Bench, address: str) -> tuple[str, ...]:

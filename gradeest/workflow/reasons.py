@@ -50,9 +50,9 @@ class Moved:
 class Reason:
     """Something the grade rests on, and the grade without it: g/t of dry feed (5/50/95 %), chance of traces.
 
-    `sort`: weight, weight so far, non-detect, spot test, assay, product assay, settlement, earlier results (several
-    that are left out together), other fractions (all results that are not of this one). `without` and `moved` are None
-    where no fit settled.
+    `sort`: weight, weight so far, non-detect, spot test, assay, plated area, product assay, settlement, earlier results
+    (several that are left out together), other fractions (all results that are not of this one). `without` and `moved`
+    are None where no fit settled.
     """
 
     sort: str

@@ -6,9 +6,12 @@ section 2.5, from memory) and the divergence of two normals (Kullback and Leible
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -33,6 +36,7 @@ from gradeest.records.domain import (
     Settlement,
     SpotTest,
 )
+from tests.engine_bench import every_evidence
 from tests.statistical.bench_maker import DAY, SHIPPED, with_constants, with_lognormal_grade
 
 KIND, GOLD = "fingers-memory", METALS.index("Au")
@@ -123,6 +127,29 @@ def test_what_tells_presence_counts_too() -> None:
 
 
 # --- pieces
+
+
+def test_no_field_of_results_is_forgotten() -> None:
+    """Of a bench with every kind of evidence, without all pieces nothing is left to fit."""
+    bench = every_evidence()
+    numbered = with_events(bench)
+    pieces = list_pieces(gather(numbered, SHIPPED))
+    assert gather(numbered, SHIPPED).cells()
+    events = {event for piece in pieces for event in piece.events}
+    left = gather(leave_out(numbered, events), SHIPPED)
+    assert (left.cells(), list_pieces(left)) == ((), ())
+
+
+def with_events(bench: Bench) -> Bench:
+    """The bench with a number of its own for every result, as a ledger gives them."""
+    numbers = itertools.count(1)
+
+    def number(record: Any, fields: Iterable[str]) -> Any:
+        found = {name: tuple(replace(one, event=next(numbers)) for one in getattr(record, name)) for name in fields}
+        return replace(record, **found)
+
+    batches = {name: number(batch, moves.BATCH_RESULTS) for name, batch in bench.batches.items()}
+    return number(replace(bench, batches=batches), moves.BENCH_RESULTS)
 
 
 def test_every_sort_of_result_is_a_piece_and_can_be_left_out() -> None:
