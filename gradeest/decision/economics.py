@@ -46,6 +46,9 @@ class Economics:
     ]  # by run: the buyer its product goes or would go to ("" for the table [settlement], or none)
     buyer_of: tuple[int, ...]  # the same by their place among the prices' terms, `NOWHERE` for none
     sold_to: tuple[str, ...]  # by run: the buyer who settles it unprocessed, where that is the best alternative
+    lacking: (
+        float  # expected money by which runs that each would gain fall short of the fees they share; 0: they do not
+    )
 
 
 def value_runs(
@@ -89,6 +92,7 @@ def value_runs(
         tuple("" if buyer == NOWHERE else market.buyers[buyer].terms.name for buyer in buyer_of),
         buyer_of,
         tuple(one.to for one in chosen),
+        found.lacking,
     )
 
 

@@ -148,7 +148,7 @@ def rank_runs(
     rows = _with_telling(rows, outcome, money.advantage, prices, origin)
     rows += [_blocked(row, prices, catalogue, named) for row in blocked]
     total = Interval.of(money.pool_advantage)
-    notes = _notes(outcome, prices, money, total)
+    notes = _notes(outcome, prices, money)
     return Ranking(
         tuple(rows),
         prices.currency,
@@ -297,10 +297,13 @@ def _blocked(row: Blocked, prices: Prices, catalogue: Catalogue, named: NamedDra
     )
 
 
-def _notes(outcome: Outcome, prices: Prices, money: Economics, total: Interval) -> tuple[str, ...]:
+def _notes(outcome: Outcome, prices: Prices, money: Economics) -> tuple[str, ...]:
     notes = [f"tried: {change}" for change in prices.changes]
-    if money.pool and total.mean <= 0:
-        notes.append("together these gain less than one settlement's fee: collect more before you send any")
+    if money.lacking > 0:
+        notes.append(
+            f"some would gain if others paid the settlement's fee with them; all together they lack "
+            f"{money.lacking:.3g} {prices.currency}: collect more before you process any"
+        )
     guessed = [
         route
         for route in dict.fromkeys(run.route for run in outcome.runs)

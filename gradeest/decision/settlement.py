@@ -107,6 +107,7 @@ class Assignment:
     buyer_of: tuple[int, ...]
     pool: tuple[int, ...]
     revenue: Array  # (draw, run)
+    lacking: float = 0.0  # expected money by which runs that each would gain fall short of fees that none alone causes
 
 
 class Market:
@@ -175,7 +176,11 @@ class Market:
         or all that are mostly of one metal, move to another buyer where that brings more in spite of a second parcel.
         """
         means = spent.mean(axis=0)
-        _, buyer_of = max((self._with_one(b, means) for b in range(len(self.buyers))), key=lambda one: one[0])
+        total, buyer_of = max((self._with_one(b, means) for b in range(len(self.buyers))), key=lambda one: one[0])
+        lacking = 0.0
+        if total <= 0:  # each would travel on fees that the others pay, and nobody pays them
+            lacking = -total if any(buyer != NOWHERE for buyer in buyer_of) else 0.0
+            buyer_of = [NOWHERE] * len(buyer_of)
         if len(self.buyers) > 1:
             for _ in range(ROUNDS):
                 if not self._improve(buyer_of, means):
@@ -183,7 +188,7 @@ class Market:
         pool = tuple(run for run, buyer in enumerate(buyer_of) if buyer != NOWHERE)
         found = [self._revenue(buyer_of, run) for run in range(len(means))]
         revenue = np.stack([money for _, money in found]).T if found else np.zeros((self.draws, 0))
-        return Assignment(tuple(buyer for buyer, _ in found), pool, revenue)
+        return Assignment(tuple(buyer for buyer, _ in found), pool, revenue, 0.0 if pool else lacking)
 
     def _with_one(self, buyer: int, spent: Array) -> tuple[float, list[int]]:
         """Starts with everybody a buyer takes; who does not gain leaves, until nobody moves."""

@@ -70,12 +70,15 @@ def test_nothing_is_settled_where_no_fraction_is_worth_its_fee(catalogue: Catalo
     assert money.pool_advantage == pytest.approx(np.zeros(5))
 
 
-def test_a_fee_that_all_share_but_none_causes_is_said(catalogue: Catalogue) -> None:
+def test_runs_that_together_do_not_earn_their_fee_are_not_processed(catalogue: Catalogue) -> None:
+    """Each would gain if the other paid the fee: 50 + 50 < 200."""
     batch, kinds = runs(2)
     terms = prices({"r0": costs(), "r1": costs()}, settlement_fee=one(200))
     ranking = rank_runs(outcome(np.full((5, 2), 0.5), batch), kinds, terms, catalogue, np.random.default_rng(1))
-    assert [row.verdict for row in ranking.rows] == ["process", "process"]
-    assert ranking.total_gain.mean == pytest.approx(-100.0)
+    assert [row.verdict for row in ranking.rows] == ["keep", "keep"]
+    assert [row.gain.mean for row in ranking.rows] == pytest.approx([-150.0, -150.0])
+    assert ranking.total_gain.mean == pytest.approx(0.0)
+    assert any("lack 100 " in note for note in ranking.notes)
     assert any("collect more" in note for note in ranking.notes)
 
 
