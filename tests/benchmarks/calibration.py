@@ -14,6 +14,7 @@ import math
 import time
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -291,8 +292,9 @@ def main() -> None:
     """Run what is missing of the asked benches, then report on all."""
     parser = options(__doc__, benches=40, file=".calibration.jsonl")
     parser.add_argument("--figure", type=Path, help="where histograms of the ranks and reliability are drawn")
+    parser.add_argument("--most", type=int, default=4, help="lots, and fractions of each; a file for every size")
     asked = parser.parse_args()
-    rows = run_missing(examine, range(asked.benches), asked.file, asked.processes)
+    rows = run_missing(partial(examine, most=asked.most), range(asked.benches), asked.file, asked.processes)
     print(report(rows))
     if asked.figure:
         draw(rows, asked.figure)

@@ -307,7 +307,21 @@ def capacitors() -> Program:
     return Program(bench(lots, batches, said), load_catalogue(), frozenset(sure))
 
 
-BENCHES = {"capacitors": capacitors}
+def chips() -> Program:
+    """Gold dropped together from fingers and chips that may hold none; the chips run alone too; the fingers assayed."""
+    lots = [lot("P", Fraction("fing", "fingers-memory", 0.5)), lot("Q", Fraction("late", "chips-from-2014", 1.5))]
+    batches = [
+        made.batch(
+            "B1", "foils-peroxide", [("P/fing", 0.5), ("Q/late", 0.8)],
+            made.product("au-1", "B1", "Au", "gold-powder", 1.4, 0.1),
+        ),
+        made.batch("B2", "chips-burn", [("Q/late", 0.6)], made.product("au-1", "B2", "Au", "gold-powder", 0.1, 0.1)),
+    ]  # fmt: skip
+    said = [assay("P/fing", "Au", 2200, 0.3)]
+    return Program(bench(lots, batches, said), load_catalogue())
+
+
+BENCHES = {"capacitors": capacitors, "chips": chips}
 
 
 def told_by_engine(program: Program, posterior: Posterior) -> dict[str, Values]:
