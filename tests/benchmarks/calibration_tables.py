@@ -124,5 +124,6 @@ def _draw_reliability(axes: object, name: str, pairs: NDArray[np.float64]) -> No
             points.append((said[inside].mean(), came[inside].mean(), error))
     x, y, error = np.array(points).T
     axes.plot([0, 1], [0, 1], color="0.7", zorder=0)  # type: ignore[attr-defined]
+    axes.set_ylim(-0.05, 1.05)  # type: ignore[attr-defined]
     axes.errorbar(x, y, error, fmt="o", color="0.2", markersize=4)  # type: ignore[attr-defined]
     axes.set_title(f"chance of {name}: came true over said, {len(pairs)}", fontsize=9)  # type: ignore[attr-defined]
