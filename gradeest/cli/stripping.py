@@ -116,6 +116,8 @@ def _line(row: PartRow) -> str:
 
 
 def _next(shown: StripShown, taken: list[PartRow]) -> str:
+    if shown.trial is not None and shown.trial.advice == "do it":
+        return f"Next: gradeest lot weigh {shown.lot} KIND MASS --boards MASS --minutes N, part by part of one board"
     if not taken:
         return f"Next: gradeest sell {shown.boards[0]} --for AMOUNT"
     return f"Next: gradeest lot weigh {shown.lot} {taken[0].kind} MASS --minutes N"

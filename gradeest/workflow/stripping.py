@@ -285,13 +285,15 @@ def _row(sets: Stripping, ahead: Ahead, k: int, step: int | None, choice: Choice
         Interval.of(gain),
         Interval.of(alone),
         float(gain.mean() / hours.mean()),
-        _explain(step, use, float(gain.mean()), ahead.reasons.get(kind, "")),
+        _explain(step, use, float(gain.mean()), float(net.mean()), ahead.reasons.get(kind, "")),
     )
 
 
-def _explain(step: int | None, use: str, gain: float, reason: str) -> str:
+def _explain(step: int | None, use: str, gain: float, net: float, reason: str) -> str:
+    if step is None and gain > 0:
+        return "does not fit into the hours"
     if step is None:
-        return "does not fit into the hours" if gain > 0 else "brings less than it costs to take off"
+        return "the boards then lose more of their price" if net > 0 else "brings less than it costs to take off"
     if gain < 0:
         return "pays only together with what comes after it"
     said = {"process": "to be processed", "sell": "to be sold as it is", "keep": "to be kept"}[use]

@@ -223,6 +223,7 @@ def test_prices_of_boards_decide_and_hours_limit(attic: Run, tmp_path: Path) -> 
     assert all(row["step"] is None for row in whole["rows"])
     assert whole["whole"]["mean"] == pytest.approx(3000.0)
     assert "Take nothing off" in attic("strip-order").out
+    assert "the boards then lose more of their price" in {row["why"] for row in whole["rows"]}
     file.write_text(
         PRICES + "[boards.whole_per_kg]\nboards-cards = 1\n[boards.picked_per_kg]\nboards-cards = 1\n", encoding="utf-8"
     )
