@@ -153,3 +153,21 @@ def test_every_route_that_may_run_has_its_uses_and_every_kind_its_base_metal() -
 def test_no_metal_for_cementing_has_a_price() -> None:
     assert all(isinstance(item, Item) for item in shipped().items.values())
     assert [i.id for i in shipped().items.values() if i.price is None] == ["copper-pieces", "iron-pieces"]
+
+
+def test_a_stream_is_of_the_kinds_of_the_batch_that_left_it() -> None:
+    """0.3 kg of a stream of a batch of 3 kg of fingers and 1 kg of pins: a quarter of it counts as pins."""
+    import datetime as dt
+
+    from gradeest.records.domain import Batch, Bench, Charge, Fraction, Lot, Stream
+    from gradeest.workflow.costing import kilos_by_kind
+
+    day = dt.date(2024, 1, 5)
+    lot = Lot("shed", day, (Fraction("strips", "fingers-memory", 5.0), Fraction("pins", "pins-full", 5.0)))
+    first = Batch(
+        "B1", day, "mixed-chloride", (Charge("shed/strips", 3.0), Charge("shed/pins", 1.0)),
+        streams=(Stream("oversize", "B1", "set-aside", 0.4, None, day),),
+    )  # fmt: skip
+    second = Batch("B2", day, "mixed-chloride", (Charge("B1/oversize", 0.3), Charge("shed/pins", 0.5)))
+    bench = Bench({"shed": lot}, {"B1": first, "B2": second})
+    assert kilos_by_kind(bench, second) == pytest.approx({"fingers-memory": 0.225, "pins-full": 0.575})
