@@ -1,11 +1,11 @@
 """Entries that contradict each other, found by quick sums before anything is fitted.
 
 No run can bring out more than went in, whatever its recovery: the metal in a batch's products is held against what the
-assays of its fractions allow (a fraction without an assay may hold up to L). Two assays of one fraction are held
-against each other. A *clash* lies beyond `BEYOND_SDS` of both sides' uncertainty on the ln scale. What an ordinary run
-would contradict but a failed one explains is no clash; it is named only where a fit did not settle (`strains`).
-Jars of several sources are left out: what was sampled and what was run need not be the same mixture. So are batches
-that took a stream of another one.
+assays of its fractions allow (a fraction without an assay may hold up to L). Two assays of one fraction, or of one
+product, are held against each other, and a settlement against assays of all its products. A *clash* lies beyond
+`BEYOND_SDS` of both sides' uncertainty on the ln scale. What an ordinary run would contradict but a failed one explains
+is no clash; it is named only where a fit did not settle (`strains`). Jars of several sources are left out: what was
+sampled and what was run need not be the same mixture. So are batches that took a stream of another one.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from gradeest.belief.evidence import BatchMetal, gather
 from gradeest.belief.network import logit_normal
 from gradeest.belief.readings import handling_sd
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import Assay, Bench, Product
+from gradeest.records.domain import Assay, Bench, Product, ProductAssay, SettledMetal, Settlement
 
 BEYOND_SDS = 6.0  # of both uncertainties together: by chance once in a thousand million times
 STRAINED_SDS = 3.0  # what is named where a fit did not settle
@@ -75,7 +75,7 @@ class _Search:
                 self.assays.setdefault((assay.address, assay.metal), []).append(assay)
 
     def beyond(self, sds: float, *, failed_runs_explain: bool) -> tuple[Clash, ...]:
-        found = [*self.assay_pairs(), *self.too_heavy()]
+        found = [*self.assay_pairs(), *self.too_heavy(), *self.product_pairs(), *self.papers()]
         if not failed_runs_explain:
             found += [*self.poorer_than_assayed(), *self.unlike_weights()]
         return tuple(sorted((c for c in found if c.sds > sds), key=lambda c: -c.sds))
@@ -94,6 +94,39 @@ class _Search:
                 gap = math.log(high.value_g_per_t / low.value_g_per_t)
                 check = "unit and metal of both, and whether their uncertainty holds the sampling too"
                 yield Clash((self.say_assay(one), self.say_assay(two)), gap / math.hypot(one.u_rel, two.u_rel), check)
+
+    def product_pairs(self) -> Iterator[Clash]:
+        """Two assays of one product and metal."""
+        for one, two in itertools.combinations(self.bench.product_assays, 2):
+            if (one.address, one.metal) == (two.address, two.metal):
+                sds = abs(one.share - two.share) / math.hypot(one.u, two.u)
+                check = "product and metal of both, and whether their uncertainty is that of the whole product"
+                yield Clash((self.say_product_assay(one), self.say_product_assay(two)), sds, check)
+
+    def papers(self) -> Iterator[Clash]:
+        """A settlement of products that were all assayed by themselves."""
+        for paper in self.bench.settlements:
+            for line in paper.metals:
+                said = [
+                    a for a in self.bench.product_assays
+                    if a.metal == line.name == self.bench.product(a.address).metal and a.address in paper.products
+                ]  # fmt: skip
+                own = [a for a in paper.products if self.bench.product(a).metal == line.name]
+                products = [self.bench.product(a) for a in own]
+                if not own or set(own) != {a.address for a in said} or any(p.damp or p.interval_g for p in products):
+                    continue
+                by_product = {a.address: a for a in said}  # the last of each
+                grams = {a: p.weight_g * by_product[a].share for a, p in zip(own, products, strict=True)}
+                moved = [grams[a] * by_product[a].u / by_product[a].share for a in own]
+                moved += [handling_sd(p, self.bench, self.k) for p in products]
+                total = sum(grams.values())
+                spread = math.hypot(math.hypot(*moved) / total, self.k["settlement.log_sd"], self.k["balance.scale_sd"])
+                gap = math.log(paper.melted_g * line.fineness / total)
+                gap = min(gap + self.catalogue.shares["melt-loss"].q95, 0.0) if gap < 0 else gap
+                entries = (self.say_paper(paper, line), *(self.say_product_assay(a) for a in said))
+                yield Clash(
+                    entries, abs(gap) / spread, "fineness and weights of the paper, and what was melted together"
+                )
 
     def too_heavy(self) -> Iterator[Clash]:
         """More metal in the products of a batch than the assays of what went in allow."""
@@ -212,3 +245,9 @@ class _Search:
     def say_assay(self, assay: Assay) -> Entry:
         below = "below " if assay.below_detection else ""
         return Entry(assay.event, f"assay of {assay.address}, {below}{assay.value_g_per_t:g} g/t {assay.metal}")
+
+    def say_product_assay(self, assay: ProductAssay) -> Entry:
+        return Entry(assay.event, f"assay of {assay.address}, {100 * assay.share:g} % {assay.metal}")
+
+    def say_paper(self, paper: Settlement, line: SettledMetal) -> Entry:
+        return Entry(paper.event, f"settlement, {paper.melted_g:g} g of {100 * line.fineness:g} % {line.name}")

@@ -16,6 +16,8 @@ LEAST_CHANCE = 0.05  # of a cause that is named on screen; --json has them all
 MOST_CAUSES = 4
 KEEP = "Keep the liquid, test it first."
 LOW = 0.05  # so far down in its forecast a result is worth a test of the liquid, surprise or not
+OF_PRODUCTS = "Look at the form it was booked as, whether it was dry, and the units."
+PAPERS = ("product assay", "settlement")  # said of products: nothing in the liquid is to be kept for them
 OTHERS = 6  # rows of fractions that the result was not about
 SAVED_AS = {
     "close": "Closed batch",
@@ -80,6 +82,10 @@ def judged_text(one: Judged) -> str:
 
     if one.evidence == "assay":
         head, expected = f"{one.of} {one.metal}: assay {number(one.value, 3)} g/t", f"{grade(one.expected)}"
+    elif one.evidence == "product assay":
+        head, expected = f"{one.of}: {number(one.value, 4)} % {one.metal}", f"{four_digits(one.expected)} %"
+    elif one.evidence == "settlement":
+        head, expected = f"{one.of}: settled {number(one.value, 4)} g {one.metal}", f"{four_digits(one.expected)} g"
     elif one.evidence == "none":
         head = f"{one.of} {one.metal}: nothing seen, so below {one.value:g} g on the balance"
         expected = f"{interval(one.expected)} g"
@@ -89,12 +95,20 @@ def judged_text(one: Judged) -> str:
         expected = f"{interval(one.expected)} g"
     text = f"{head}, forecast {expected}: {where(one)}."
     if one.surprise:
-        return f"! {text} {causes_text(one)}"
+        return f"! {text} {causes_text(one) if one.causes else OF_PRODUCTS}"
     if one.causes:
         return f"{text} {causes_text(one)}"
-    if one.share_below < LOW and one.evidence != "assay" and not one.open:
+    if one.share_below < LOW and one.evidence not in ("assay", *PAPERS) and not one.open:
         return f"{text} {KEEP}"
     return text
+
+
+def four_digits(points: tuple[float, float, float]) -> str:
+    """5, 50 and 95 % points of what is known to a per cent."""
+    from gradeest.cli.tables import number
+
+    low, mid, high = (number(point, 4) for point in points)
+    return f"{mid} ({low}-{high})"
 
 
 def causes_text(one: Judged) -> str:

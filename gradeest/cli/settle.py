@@ -114,14 +114,12 @@ def settle_questions(call: Call) -> list[Any]:
         Question("due", "--due", "Still to come", parse_money, "of a part payment", "0"),
         Question("to", "--to", "Who settled", str.strip, "a name", optional=True),
     ]
-    by_metal: list[Any] = []
-    for metal in METALS:
-        by_metal += metal_questions(metal, read_payable, read_price)
-    return [*first, *by_metal, *last]
+    lines = [metal_questions(metal, read_payable, read_price) for metal in METALS]
+    return [*first, *(question for column in zip(*lines, strict=True) for question in column), *last]
 
 
 def metal_questions(metal: str, read_payable: Any, read_price: Any) -> list[Any]:
-    """Fineness, payable and price of one metal; what is not assayed is not asked about further."""
+    """Fineness, payable and price of one metal; what is not assayed, or not paid for, is not asked about further."""
     from gradeest.cli.ask import Question
     from gradeest.units import parse_purity
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Run
 from gradeest.errors import GradeestError
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, NonDetect, Product
+from gradeest.records.domain import METALS, Assay, Batch, NonDetect, Product, ProductAssay, Settlement
 from gradeest.records.ledger import Shown
 from gradeest.workflow.believing import PRIOR_DRAWS, State, believe, run_pooled, stream
 from gradeest.workflow.opening import Opened
@@ -51,7 +52,8 @@ class Expected:
 class Judged:
     """A result against its forecast, before it was learned from. `expected` are the 5, 50 and 95 % points.
 
-    Parameters: evidence, "weight", "none" or "assay"; value, fine metal in g, the limit in g, or a grade in g/t;
+    Parameters: evidence, "weight", "none", "assay", "product assay" or "settlement"; value, fine metal in g, the limit
+    in g, a grade in g/t, or a purity in %;
     share_below, how much of the forecast lies below the value (0-1; beyond 0.01-0.99 it is not told apart);
     surprise, it lies in the outer 1 %; kept, the forecast was made when the batch was started.
     """
@@ -255,6 +257,43 @@ def judge_assay(opened: Opened, old: Posterior, assay: Assay) -> Judged:
         assay.address, assay.metal, "assay", assay.value_g_per_t, "g/t", (low, mid, high), share, odd, False, False,
         causes,
     )  # fmt: skip
+
+
+def judge_product_assay(opened: Opened, old: Posterior, assay: ProductAssay) -> Judged | None:
+    """An assay of a product against the purity it was thought to have; None where nothing was known of it dry."""
+    product = opened.bench.product(assay.address)
+    fine = old.product_g.get((product.batch, product.name))
+    if fine is None or product.damp or product.metal != assay.metal or product.interval_g:
+        return None
+    error = assay.u * stream(opened.place, "product assay").standard_normal(fine.size)
+    expected = 100 * np.minimum(fine / product.weight_g + error, 1.0)
+    return judge_said(assay.address, assay.metal, "product assay", 100 * assay.share, "%", expected)
+
+
+def judge_settlement(opened: Opened, old: Posterior, paper: Settlement) -> tuple[Judged, ...]:
+    """What a refiner found, metal by metal, against what the products were thought to hold, less the melt loss."""
+    found = []
+    products = [opened.bench.product(address) for address in paper.products]
+    rng = stream(opened.place, "settlement")
+    for line in paper.metals:
+        fine = [old.product_g.get((p.batch, p.name)) for p in products if p.metal == line.name]
+        known = [grams for grams in fine if grams is not None]
+        if not known or len(known) < len(fine) or line.fineness <= 0:
+            continue
+        error = opened.catalogue.constants["settlement.log_sd"] * rng.standard_normal(known[0].size)
+        expected = np.sum(known, axis=0) * (1 - opened.catalogue.shares["melt-loss"].q50) * np.exp(error)
+        told = paper.melted_g * line.fineness
+        found.append(judge_said(", ".join(paper.products), line.name, "settlement", told, "g", expected))
+    return tuple(found)
+
+
+def judge_said(of: str, metal: str, evidence: str, value: float, unit: str, expected: NDArray[np.float64]) -> Judged:
+    """What others said of products against draws (draw,) of what they were expected to say."""
+    quantiles = [float(q) for q in np.quantile(expected, LEVELS)]
+    share = share_below(quantiles, LEVELS, value)
+    low, mid, high = (quantiles[LEVELS.index(level)] for level in (0.05, 0.5, 0.95))
+    odd = share <= OUTER or share >= 1 - OUTER
+    return Judged(of, metal, evidence, value, unit, (low, mid, high), share, odd, False, False, ())
 
 
 def share_below(quantiles: Sequence[float], levels: Sequence[float], value: float) -> float:

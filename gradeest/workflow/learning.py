@@ -12,7 +12,13 @@ from gradeest.errors import InferenceError, InputError
 from gradeest.records.domain import Bench
 from gradeest.workflow.believing import State, believe, state_of
 from gradeest.workflow.comparing import GradeChange, compare
-from gradeest.workflow.expecting import Judged, judge_assay, judge_batch
+from gradeest.workflow.expecting import (
+    Judged,
+    judge_assay,
+    judge_batch,
+    judge_product_assay,
+    judge_settlement,
+)
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import RankingShown, Trust, load_prices, make_ranking, trust_in
 from gradeest.workflow.recording import Saved, append
@@ -168,7 +174,12 @@ def judge(opened: Opened, before: State, old: Posterior, saved: Sequence[Saved])
         if new:
             found += [one for one in judge_batch(opened, before, old, name) if one.metal in new]
     assays = [assay for assay in opened.bench.assays if assay.event in numbers]
-    return tuple(found + [judge_assay(opened, old, assay) for assay in assays if assay.address in old.fractions])
+    found += [judge_assay(opened, old, assay) for assay in assays if assay.address in old.fractions]
+    said = [judge_product_assay(opened, old, a) for a in opened.bench.product_assays if a.event in numbers]
+    found += [one for one in said if one is not None]
+    for paper in opened.bench.settlements:
+        found += judge_settlement(opened, old, paper) if paper.event in numbers else ()
+    return tuple(found)
 
 
 def rank_both(

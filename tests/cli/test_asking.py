@@ -404,3 +404,29 @@ def test_bench_set_asks_how_long_only_for_the_clock(lot_added: Path) -> None:
     assert person.leave() == 0
     settings = {one["name"]: one["value"] for one in call(lot_added, "bench", "show", "--json")["settings"]}
     assert settings == {"storage-clock": "90 days", "permit": "no. 12"}
+
+
+def test_settle_asks_in_the_order_of_the_paper(folder: Path) -> None:
+    call(folder, "lot", "add", "shed.toml")
+    call(folder, "batch", "add", "--charge", "shed/strips", "--later")
+    weight = ("--form", "gold-powder", "--weight", "3.2 g", "--readability", "0.01 g", "--close", "--later")
+    call(folder, "record", "product", "B1", "--metal", "Au", *weight)
+    person = Person(folder, "settle", "--later")
+    for question, answer in (
+        ("What was melted together:", "B1/au-1"),
+        ("Weight received:", "0.103 ozt"),
+        ("Weight after melting:", "0.102 ozt"),
+        ("Au: assay (fineness)", ".9761"),
+        ("Ag: assay (fineness)", "0.9 %"),
+        ("Pd: assay (fineness)", ""),
+        ("Au: payable", "98 %"),
+        ("Ag: payable", ""),
+        ("Au: price", "50 / g"),
+        ("Charges, all together [0]:", "10"),
+        ("Paid:", "141.74"),
+        ("Still to come [0]:", ""),
+        ("Who settled", ""),
+    ):
+        person.answer(question, answer)
+    person.see("Saved settlement of B1/au-1")
+    assert person.leave() == 0

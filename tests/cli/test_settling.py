@@ -137,3 +137,31 @@ def test_xrf_of_parts_is_no_grade(booked: Run) -> None:
     assert "a thickness comes out, not a grade" in " ".join(refused.err.split())
     assert "record product-assay" in booked("record", "assay", "B1/au-1", *words[3:]).err
     assert booked(*words, "--method", "fire", "--later").code == 0
+
+
+def test_a_surprise_is_announced_before_it_is_learned_from(booked: Run) -> None:
+    done = booked(*PAPER, "--paid", "2927", "--json").json
+    (judged,) = done["judged"]
+    assert (judged["evidence"], judged["metal"], judged["unit"]) == ("settlement", "Au", "g")
+    assert judged["value"] == pytest.approx(31.38 * 0.9761)
+    assert judged["expected"][0] < judged["expected"][1] < judged["expected"][2]
+    poor = booked("record", "product-assay", "B1/au-1", "--metal", "Au", "--value", "80 %", "--u", "0.5 %")
+    assert "! B1/au-1: 80.00 % Au, forecast" in poor.out
+    assert "hardly expected" in poor.out
+    assert "Look at the form" in " ".join(poor.out.split())
+
+
+def test_papers_that_contradict_each_other_are_named_and_nothing_is_shown(booked: Run) -> None:
+    for value in ("93 %", "97 %"):
+        words = ("record", "product-assay", "B1/au-1", "--metal", "Au", "--value", value, "--u", "0.2 %", "--later")
+        assert booked(*words).code == 0
+    shown = booked("grades", "fingers-memory")
+    assert shown.code == 5
+    assert "assay of B1/au-1, 93 % Au" in " ".join(shown.err.split())
+    assert booked("undo", "14").code == 0
+    assert booked("amend", "13", "share=90 %").code == 0
+    assert booked("settle", "B1/au-1", "--received", "10.9 g", "--melted", "10.85 g", "--assay", "Au=.99",
+                  "--paid", "0", "--later", "--sure").code == 0  # fmt: skip
+    shown = booked("grades", "fingers-memory")
+    assert shown.code == 5
+    assert "settlement, 10.85 g of 99 % Au" in " ".join(shown.err.split())
