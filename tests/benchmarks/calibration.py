@@ -38,7 +38,7 @@ from gradeest.records.domain import METALS, Assay, BalanceCheck, Batch, Bench, F
 from tests.benchmarks.calibration_tables import RANKS, draw, report
 from tests.benchmarks.resumable import options, run_missing
 from tests.decision_cases import prices as round_prices
-from tests.engine_bench import DAY, batch, bench, lot, product
+from tests.engine_bench import DAY, batch, bench, lot, product, product_assay, settlement, spot_test
 
 Values = NDArray[np.float64]
 KINDS = (
@@ -128,6 +128,36 @@ def _assay(address: str, kind: str, rng: np.random.Generator) -> Assay:
     return Assay(address, metal, 50.0, float(rng.choice([0.05, 0.15, 0.3])), DAY, below_detection=below)
 
 
+def with_papers(planned: Bench, rng: np.random.Generator) -> Bench:
+    """The same plan with spot tests before the drop, assays of products, and a settlement of several batches' gold."""
+    batches, assays, gold = {}, [], []
+    for name, one in planned.batches.items():
+        closed = [p for p in one.products if not one.is_open and not name.startswith(NEXT)]
+        tested = [p.metal for p in closed if rng.uniform() < 0.15]
+        tests = [spot_test(name, "clear", round(2 * one.mass_kg, 2), "before-drop", metal) for metal in tested]
+        batches[name] = replace(one, spot_tests=tuple(tests))
+        addresses = [f"{name}/{p.name}" for p in closed]
+        assays += [
+            product_assay(a, 0.9, 0.01, p.metal) for a, p in zip(addresses, closed, strict=True) if rng.uniform() < 0.15
+        ]
+        gold += [a for a, p in zip(addresses, closed, strict=True) if p.metal == "Au"]
+    papers = (settlement(gold[:4], 1.0, Au=0.9),) if len(gold) > 1 and rng.uniform() < 0.6 else ()
+    return replace(planned, batches=batches, product_assays=tuple(assays), settlements=papers)
+
+
+def without_specks(made: Bench) -> Bench:
+    """Papers on products of a few digits are left out: nobody has specks assayed."""
+
+    def is_speck(address: str) -> bool:
+        name, _, product_name = address.partition("/")
+        found = [p for p in made.batches[name].products if p.name == product_name]
+        return not found or found[0].weight_g < 10 * found[0].readability_g
+
+    assays = tuple(a for a in made.product_assays if not is_speck(a.address))
+    papers = tuple(s for s in made.settlements if not any(is_speck(a) for a in s.products))
+    return replace(made, product_assays=assays, settlements=papers)
+
+
 def without_nothing(made: Bench) -> Bench:
     """A reading of zero is typed as `nothing`, the limit being what the balance would have shown."""
     batches = {}
@@ -143,17 +173,19 @@ def without_nothing(made: Bench) -> Bench:
     return replace(made, batches=batches)
 
 
-def examine(seed: int, most: int = 4) -> dict[str, Any]:
+def examine(seed: int, most: int = 4, *, papers: bool = False) -> dict[str, Any]:
     """One bench: ranks of the truth, also in the broken program, and chances with what came true.
 
-    Parameters: most, lots and fractions of each.
+    Parameters: most, lots and fractions of each; papers, with spot tests, assays of products and settlements too.
     """
     catalogue, rng = load_catalogue(), np.random.default_rng([20251, seed])
     planned = split_layers(plan(rng, catalogue, most))
+    if papers:
+        planned = with_papers(planned, np.random.default_rng([20252, seed]))
     made, truth = simulate(planned, catalogue, rng)
     runs = [Run(one.charges[0].address, one.charges[0].mass_kg, one.route) for one in made.batches.values()
             if one.name.startswith(NEXT)]  # fmt: skip
-    made = without_nothing(so_far(made))
+    made = without_specks(without_nothing(so_far(made)))
     began = time.process_time()
     try:
         posterior, spreads = _fit(made, catalogue, seed)
@@ -293,8 +325,12 @@ def main() -> None:
     parser = options(__doc__, benches=40, file=".calibration.jsonl")
     parser.add_argument("--figure", type=Path, help="where histograms of the ranks and reliability are drawn")
     parser.add_argument("--most", type=int, default=4, help="lots, and fractions of each; a file for every size")
+    parser.add_argument(
+        "--papers", action="store_true", help="with spot tests, assays of products, settlements; likewise"
+    )
     asked = parser.parse_args()
-    rows = run_missing(partial(examine, most=asked.most), range(asked.benches), asked.file, asked.processes)
+    one = partial(examine, most=asked.most, papers=asked.papers)
+    rows = run_missing(one, range(asked.benches), asked.file, asked.processes)
     print(report(rows))
     if asked.figure:
         draw(rows, asked.figure)
