@@ -26,7 +26,7 @@ from gradeest.belief.choices import pad_rows
 from gradeest.belief.network import floats, integers, logit_normal
 from gradeest.belief.ops import Array
 
-SOFT = 1e-3  # of the weights: below so much of what is not metal its unknown counts in logarithms
+SOFT = 4e-3  # of the weights (a settlement is good to 3e-3): below so much that is not metal, its unknown counts in ln
 NO_METAL = -1e4  # ln of metal that is not there
 
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pytest
 from scipy.special import ndtr
 from scipy.stats import norm, truncnorm
 
@@ -39,9 +40,9 @@ class Powders:
     weight: Values
 
 
-def powders() -> Powders:
+def powders(form: str = FORM, damp: str = "") -> Powders:
     world = ForwardModel(CATALOGUE, 400_000, 31)
-    share = {name: world.metal_share(name, FORM) for name in WEIGHTS}
+    share = {name: world.metal_share(name, form, name == damp) for name in WEIGHTS}
     h = 1 + world.k["balance.scale_sd"] * world.normal("balance", "bench")
     handling = STEP * world.k["balance.unchecked_handling"]
     fine = {}
@@ -51,13 +52,15 @@ def powders() -> Powders:
     return Powders(world, share, fine, np.ones(world.draws))
 
 
-def settled(loss_row: str = "melt-loss") -> Powders:
+def settled(
+    loss_row: str = "melt-loss", form: str = FORM, damp: str = "", melted: float = MELTED, fineness: float = FINENESS
+) -> Powders:
     """What a refiner's paper says of the three together."""
-    found = powders()
+    found = powders(form, damp)
     row, k = CATALOGUE.shares[loss_row], CATALOGUE.constants
     lost = expit(found.world.share_row(row, 0.0, 0.0, found.world.normal("melt")))
     told = np.log(sum(found.fine.values())) + np.log1p(-lost)
-    found.weight = np.exp(-0.5 * ((math.log(MELTED * FINENESS) - told) / k["settlement.log_sd"]) ** 2)
+    found.weight = np.exp(-0.5 * ((math.log(melted * fineness) - told) / k["settlement.log_sd"]) ** 2)
     return found
 
 
@@ -69,10 +72,15 @@ def assayed(share: float, u: float) -> Powders:
     return found
 
 
-def weighed(**said: object) -> Bench:
+def weighed(form: str = FORM, damp: str = "", **said: object) -> Bench:
     lots = [lot(f"L{name}", Fraction("a", "fingers-memory", 4.0)) for name in WEIGHTS]
     batches = [
-        batch(name, "foils-peroxide", [(f"L{name}/a", 4.0)], product("au-1", name, "Au", FORM, grams, STEP))
+        batch(
+            name,
+            "foils-peroxide",
+            [(f"L{name}/a", 4.0)],
+            product("au-1", name, "Au", form, grams, STEP, damp=name == damp),
+        )
         for name, grams in WEIGHTS.items()
     ]
     return replace(bench(lots, batches), **said)  # type: ignore[arg-type]
@@ -89,19 +97,33 @@ def fit_assayed(share: float, u: float) -> Posterior:
     return fit(weighed(product_assays=(product_assay("B1/au-1", share, u),)), CATALOGUE, seed=6)
 
 
-def gaps(posterior: Posterior, found: Powders) -> list[str]:
+def gaps(posterior: Posterior, found: Powders, form: str = FORM) -> list[str]:
     exact = Weighted(found.weight)
     assert exact.ess > 1500
     count = max(posterior.diagnostics.ess_min, WORTH * posterior.draws)
     rows: Mapping[str, tuple[Values, Values]] = {
         name: (np.log(grams), np.log(posterior.product_g[name, "au-1"])) for name, grams in found.fine.items()
     }
-    z = (found.world.normal("form", FORM), posterior.form_z[:, posterior.forms.index(FORM)])
+    z = (found.world.normal("form", form), posterior.form_z[:, posterior.forms.index(form)])
     return [gap for name, pair in (*rows.items(), ("form", z)) for gap in compare(name, *pair, exact, count)]
 
 
 def test_a_settlement_of_three_powders() -> None:
     assert gaps(fit_settled(), settled()) == []
+
+
+@pytest.mark.parametrize(
+    ("form", "damp", "melted", "fineness"),
+    [
+        ("gold-powder-refined", "", 31.7, 0.9975),  # hardly anything is not metal: particles must not stick there
+        ("gold-powder", "B2", 30.0, 0.975),  # one weighed damp: the paper says how damp
+        ("gold-powder", "", 31.95, 0.998),  # as much metal as was booked
+    ],
+)
+def test_settlements_of_nearly_pure_and_of_damp_powders(form: str, damp: str, melted: float, fineness: float) -> None:
+    paper = settlement([f"{name}/au-1" for name in WEIGHTS], melted, Au=fineness)
+    posterior = fit(weighed(form, damp, settlements=(paper,)), CATALOGUE, seed=5)
+    assert gaps(posterior, settled(form=form, damp=damp, melted=melted, fineness=fineness), form) == []
 
 
 def test_a_forgotten_melt_loss_is_found() -> None:
