@@ -73,7 +73,9 @@ def start_second(run: Run):  # type: ignore[no-untyped-def]
 def test_a_later_weight_of_what_was_set_aside_corrects_the_earlier_batch(packs: Run) -> None:
     before, _ = grade(packs)
     assert before == pytest.approx([0.61, 0.76, 1.11], rel=0.03)
-    assert gold_in(packs, "B1/sides") == pytest.approx([0.11, 0.27, 0.66], rel=0.05)
+    left = gold_in(packs, "B1/sides")
+    assert left[1] == pytest.approx(0.27, abs=0.005 + 0.03 * 0.27)  # two digits are known
+    assert [left[0], left[2]] == pytest.approx([0.11, 0.66], abs=0.005, rel=0.1)
     started = start_second(packs)
     assert started.code == 0, started.err
     (expected,) = started.json["expected"]
