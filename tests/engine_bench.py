@@ -9,6 +9,7 @@ from typing import Any
 
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import (
+    AshLink,
     Assay,
     Balance,
     BalanceCheck,
@@ -104,7 +105,7 @@ def settlement(products: Sequence[str], melted_g: float, **fineness: float) -> S
 
 
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 16 batches, two lots, three metals.
+    """Every kind of evidence on one bench: 18 batches, three lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
     and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
@@ -112,7 +113,8 @@ def every_evidence() -> Bench:
     the drop, beside weights, limits and alone; assays of a powder and a salt, a settlement of products of three,
     one of them coarse; assays, one of a weighed
     fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches;
-    streams that a later batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts.
+    streams that a later batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts;
+    ash of their filters, weighed and with nothing found.
     """
     lots = [
         lot(
@@ -125,6 +127,7 @@ def every_evidence() -> Bench:
             Fraction("mlcc", "mlcc-unsorted", 0.3), Fraction("late", "chips-from-2014", 0.5),
             Fraction("jar", "chips-dip", 0.9, layers_kg=(0.5, 0.4)),
         ),
+        lot("L3", Fraction("ash", "ash-filters", 0.05), Fraction("wipes", "ash-filters", 0.03)),
     ]  # fmt: skip
     gone = NonDetect("B4", "Au", 0.02, "gone", DAY)
     negative = NonDetect("B6", "Pd", 0.02, "tested-negative", DAY)
@@ -174,6 +177,11 @@ def every_evidence() -> Bench:
     batches = [replace(one, spot_tests=tuple(tests.get(one.name, ()))) for one in batches]
     waiting = batch("B11", "chips-burn", [("L1/late", 0.3)], closed=False)
     only_tested = replace(waiting, spot_tests=(spot_test("B11", "clear", 1.0, "before-drop"),))
+    ash = batch("B17", "ash-leach", [], product("au-1", "B17", "Au", "gold-powder", 0.06))
+    none = batch("B18", "ash-leach", [], nondetects=[NonDetect("B18", "Au", 0.3, "tested-negative", DAY)])
+    of_dies = Charge("L3/ash", 0.05, (), AshLink(("B10",), "furnace"))
+    of_strips = Charge("L3/wipes", 0.03, (), AshLink(("B1",), "open-flame", (0.01, 0.2)))
+    batches += [replace(ash, charges=(of_dies,)), replace(none, charges=(of_strips,))]
     batches[9] = replace(batches[9], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
     batches.append(only_tested)
     assays = [

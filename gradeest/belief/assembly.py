@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 
 from gradeest.belief import network as nw
+from gradeest.belief import streams
+from gradeest.belief.ashes import ash_choices
 from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations, pad_rows
 from gradeest.belief.evidence import ROLES, BatchMetal, dry_share, gather
 from gradeest.belief.factors import tabulate
@@ -33,17 +35,6 @@ from gradeest.belief.network import (
 from gradeest.belief.outflows import list_outflows
 from gradeest.belief.portions import list_anchored, list_free, list_weighed
 from gradeest.belief.readings import list_readings
-from gradeest.belief.streams import (
-    adding,
-    all_streams,
-    charge_rows,
-    is_share_of_rest,
-    kept_choices,
-    list_kept,
-    list_stream_values,
-    stream_choices,
-    takers,
-)
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
@@ -69,6 +60,10 @@ class Assembly:
         self.evidence = gather(bench, catalogue)
         self.items = self.evidence.batch_metals
         self.item_of = {item.batch_metal: item for item in self.items}
+        self.links = self.evidence.links
+        self.in_ash = {(name, metal) for (_, metal), link in self.links.items() for name in link.batches}
+        spread = [n for n, i in enumerate(self.items) if i.tests or i.batch_metal in self.in_ash]
+        self.rest_of = {n: row for row, n in enumerate(spread)}  # batch metal -> its unknowns of where the rest went
         self.count: dict[str, int] = {role: sum(i.role == role for i in self.items) for role in ROLES}
         self.backward = self.count["W"] + self.count["O"]
         self.arrays: dict[str, Any] = {}
@@ -114,8 +109,8 @@ class Assembly:
         list_weighed(self)
         list_anchored(self)
         list_free(self)
-        list_kept(self)
-        list_stream_values(self)
+        streams.list_kept(self)
+        streams.list_stream_values(self)
         self._parameters()
         rows = tabulate(self)
         layout, start = {}, 0
@@ -144,6 +139,8 @@ class Assembly:
             "limit": rows["limit"],
             "spot": rows["spot"],
             "kept": self.n_kept,
+            "ash": rows["ash"],
+            "free": len(self.free_index),
             "told_stream": len(self.ws),
             "stream_value": self.no_value - self.stream_base,
             "stream_level": self.stream_levels,
@@ -156,8 +153,9 @@ class Assembly:
             self.evidence, tuple(self.cells), {name: tuple(a.in_order()) for name, a in self.axis.items()},
             self.anchored, self.free_index, self.values, configurations, dict(self.graph.fixed),
             (*self.evidence.notes, *self.fixed_notes), tuple(self.copies),
-            all_streams(self), tuple(self.set_aside),
-            frozenset(i.batch_metal for i in self.items if is_share_of_rest(self, i)),
+            streams.all_streams(self), tuple(self.set_aside),
+            frozenset(i.batch_metal for i in self.items if streams.is_share_of_rest(self, i)),
+            {self.items[n].batch_metal: row for n, row in self.rest_of.items()},
         )  # fmt: skip
 
     def scale(self, kind: str, metal: str) -> GradeScale:
@@ -172,12 +170,17 @@ class Assembly:
             dry = dry_share(self.bench, address, self.catalogue)
             mass = max(fraction.mass_kg, self.bench.charged_kg(address)) * dry
             self.cell_of[address, metal] = len(self.cells)
-            self.cells.append(Cell(address, address.partition("/")[0], fraction.kind, metal, mass))
+            lot = address if (address, metal) in self.links else address.partition("/")[0]  # linked ash is of no lot
+            self.cells.append(Cell(address, lot, fraction.kind, metal, mass))
         self.scales = [self.scale(c.kind, c.metal) for c in self.cells]
         self.items_of: list[list[BatchMetal]] = [
             [i for i in self.items if i.metal == c.metal and c.address in i.portions] for c in self.cells
         ]
         self.weights_of = [[i for i in items if i.role in BACKWARD] for items in self.items_of]
+
+    def is_linked(self, cell: int) -> bool:
+        """Whether a cell is ash of filters that are followed: no row of its kind speaks of it."""
+        return (self.cells[cell].address, self.cells[cell].metal) in self.links
 
     def alpha(self, cell: Cell, mass_kg: float) -> float:
         """Dirichlet parameter of a portion of a cell's fraction."""
@@ -207,7 +210,10 @@ class Assembly:
             if item.tells_recovery:
                 self.graph.add(failed(item), rough_log_odds(item, self, "failed"))
         self.parents: dict[Hashable, Hashable] = {}
-        for cell in self.cells:
+        for n, cell in enumerate(self.cells):
+            if self.is_linked(n):
+                self.graph.add(switch(cell), -math.inf)
+                continue
             self._add_switch(cell)
             pair = self.correlation(cell.kind, cell.metal)
             if pair is not None and pair.second_needs_first:
@@ -220,6 +226,8 @@ class Assembly:
                 self.graph.connect([switch(first), switch(second)])
         for index in range(len(self.cells)):
             self.graph.connect(self.local(index, with_switch=True))
+            if self.is_linked(index):
+                self.graph.connect(ash_choices(self, index))
         for a, b, _ in self.pairs():
             both = [self.local(i, with_switch=True) for i in (a, b)]
             self.graph.connect([c for choices in both for c in choices])
@@ -228,8 +236,8 @@ class Assembly:
                 self.graph.connect(self.item_choices(item))
             else:
                 self.graph.connect(self.split_choices(item))
-                if takers(self, item):
-                    self.graph.connect(kept_choices(self, item))
+                if streams.takers(self, item):
+                    self.graph.connect(streams.kept_choices(self, item))
         for assay in self.evidence.assays:
             cells = [self.cell_of[address, assay.metal] for address, _ in parts_of(assay)]
             self.graph.connect([key for cell in cells for key in self.local(cell)])
@@ -261,7 +269,7 @@ class Assembly:
         """Choices that move the split of a weighed batch's metal: its failure; where it is pooled, what decides its
         members (the least decided ones, at most MOST_SPLITS of them); what decides streams that later weights tell."""
         own = failed(item)
-        later = [key for other, _ in adding(self, item) for key in self.split_choices(other)]
+        later = [key for other, _ in streams.adding(self, item) for key in self.split_choices(other)]
         if item.members == 1:
             return tuple(dict.fromkeys((own, *later)))
         others: dict[Hashable, None] = {}
@@ -288,26 +296,18 @@ class Assembly:
 
     def item_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
         keys: dict[Hashable, None] = {failed(item): None} if item.tells_recovery else {}
-        return tuple(dict.fromkeys((*keys, *self.charge_choices(item))))
-
-    def charge_choices(self, item: BatchMetal) -> tuple[Hashable, ...]:
-        """Choices that decide what went into a batch that is not read backwards."""
-        keys: dict[Hashable, None] = {}
-        for address in item.portions:
-            keys.update(dict.fromkeys(self.local(self.cell_of[address, item.metal])))
-        for part in item.streams:
-            keys.update(dict.fromkeys(stream_choices(self, part, item.metal)))
-        return tuple(keys)
+        return tuple(dict.fromkeys((*keys, *streams.charge_choices(self, item))))
 
     def portion_rows(self, item: BatchMetal, chosen: Mapping[Hashable, int]) -> list[int]:
         """Values of all that a batch which is not read backwards took, under the choices made."""
-        return charge_rows(self, item, chosen)
+        return streams.charge_rows(self, item, chosen)
 
     def pairs(self) -> list[tuple[int, int, float]]:
         found = []
         for (address, metal), index in self.cell_of.items():
             pair = self.correlation(self.cells[index].kind, metal)
-            if pair is not None and metal == pair.first and (address, pair.second) in self.cell_of:
+            linked = self.links.keys() & {(address, metal), (address, pair.second)} if pair is not None else ()
+            if pair is not None and metal == pair.first and (address, pair.second) in self.cell_of and not linked:
                 found.append((index, self.cell_of[address, pair.second], pair.correlation))
         return found
 

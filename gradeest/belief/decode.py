@@ -285,7 +285,8 @@ class Completion:
             lot, kind = address.partition("/")[0], self.bench.fraction(address).kind
             z = self._unshared(address, kind)
             for m, metal in enumerate(METALS):
-                trace[:, f, m] = self.is_trace(lot, kind, metal)
+                is_linked = (address, kind, metal) in self._switches  # ash of filters has a switch of its own
+                trace[:, f, m] = self.is_trace(address if is_linked else lot, kind, metal)
                 key = (address, metal)
                 if key in self.fitted.ln_grade:
                     whole[:, f, m] = np.exp(self.fitted.ln_grade[key])

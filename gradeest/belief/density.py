@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.ashes import ash_terms
 from gradeest.belief.fineness import fineness_terms, settled_purities
 from gradeest.belief.network import Network
 from gradeest.belief.ops import NUMPY, Array, Ops, log_between
@@ -406,6 +407,7 @@ class _Evaluation:
             self._limits(),
             *spot_terms(self),
             self.kept_terms,
+            ash_terms(self, self._pseudo("x0")),
         ]
 
     def logit_absent_switch(self) -> Array:

@@ -19,7 +19,18 @@ from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, ProductAssay, Settlement, SpotTest
+from gradeest.records.domain import (
+    METALS,
+    AshLink,
+    Assay,
+    Batch,
+    Bench,
+    NonDetect,
+    Product,
+    ProductAssay,
+    Settlement,
+    SpotTest,
+)
 
 Role = Literal["W", "O", "N", "S", "T", "X"]
 ROLES: tuple[Role, ...] = ("W", "O", "N", "S", "T", "X")
@@ -76,6 +87,7 @@ class Evidence:
     batch_metals: tuple[BatchMetal, ...]
     assays: tuple[Assay, ...]
     notes: tuple[str, ...]
+    links: Mapping[tuple[str, str], AshLink]  # (address, metal) of ash, to batches with a weight of that metal
     product_assays: tuple[ProductAssay, ...] = ()
     settlements: tuple[Settlement, ...] = ()
 
@@ -117,11 +129,13 @@ class Evidence:
         }
 
     def behind_streams(self, item: BatchMetal) -> tuple[str, ...]:
-        """Fractions whose metal is in the streams that went into a batch."""
+        """Fractions whose metal is in the streams, or in the ash of filters, that went into a batch."""
         found: dict[str, None] = {}
-        for part in item.streams:
+        links = [self.links[address, item.metal] for address in item.portions if (address, item.metal) in self.links]
+        before = [part.left_by for part in item.streams] + [name for link in links for name in link.batches]
+        for name in before:
             for other in self.batch_metals:
-                if other.batch_metal == (part.left_by, item.metal):
+                if other.batch_metal == (name, item.metal):
                     found.update(dict.fromkeys((*other.portions, *self.behind_streams(other))))
         return tuple(found)
 
@@ -161,7 +175,36 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
     for item in list(found.values()):
         _add_silent(item, bench, catalogue, found)
     in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
-    return Evidence(tuple(in_order), bench.assays, tuple(notes), bench.product_assays, bench.settlements)
+    links = _links(bench, found, notes)
+    return Evidence(tuple(in_order), bench.assays, tuple(notes), links, bench.product_assays, bench.settlements)
+
+
+def _links(
+    bench: Bench, found: Mapping[tuple[str, str], BatchMetal], notes: list[str]
+) -> dict[tuple[str, str], AshLink]:
+    """Ash of filters, by metal: only a weight tells how much of it a batch left over, what others left is untracked."""
+    links = {}
+    for batch in bench.batches.values():
+        for charge in batch.charges:
+            for metal in METALS if charge.link is not None else ():
+                assert charge.link is not None
+                weighed = [name for name in charge.link.batches if _role(found, name, metal) in ("W", "O")]
+                if not weighed:
+                    continue  # nothing is tracked of this metal: it is ash like any other
+                links[charge.address, metal] = replace(charge.link, batches=tuple(weighed))
+                others = [name for name in charge.link.batches if name not in weighed]
+                if others:
+                    without = "has" if len(others) == 1 else "have"
+                    notes.append(
+                        f"{', '.join(others)} {without} no weight of {metal}: what the filters held of it counts as "
+                        f"untracked in {charge.address}"
+                    )
+    return links
+
+
+def _role(found: Mapping[tuple[str, str], BatchMetal], batch: str, metal: str) -> str:
+    item = found.get((batch, metal))
+    return "" if item is None else item.role
 
 
 def _is_told(part: StreamPart, metal: str, found: Mapping[tuple[str, str], BatchMetal]) -> bool:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from gradeest.belief.ashes import list_ashes
 from gradeest.belief.choices import Factor, pad_rows
 from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.layers import parts_of
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 BLOCKS = (
     *("ok", "failed", "present", "absent", "cc_present", "cc_absent", "free_present", "free_absent"),
-    *("split", "pair", "assay", "small", "limit", "bound", "spot", "kept"),
+    *("split", "pair", "assay", "small", "limit", "bound", "spot", "kept", "ash"),
 )
 Table = dict[tuple[int, ...], tuple[str, int]]  # values of the choices -> (block of terms, row)
 Pending = list[tuple[tuple[Hashable, ...], Table]]
@@ -45,8 +46,8 @@ def tabulate(net: Assembly) -> dict[str, int]:
             table = {(0, 0): ("present", n), (0, 1): ("absent", n), (1, 1): ("zero", 0)}
             pending.append(((parent, key), table))
     for c in range(len(net.cells)):
-        choices, table = _grade_table(net, c)
-        pending.append((choices, table))
+        if not net.is_linked(c):
+            pending.append(_grade_table(net, c))
     for item in net.items[: net.backward]:
         if item.batch_metal in net.v_rows:
             table = {outcome: ("split", row) for outcome, row in net.v_rows[item.batch_metal].items()}
@@ -54,8 +55,8 @@ def tabulate(net: Assembly) -> dict[str, int]:
     _pair_tables(net, rows, pending, cc)
     _assay_tables(net, rows, pending, cc, free)
     _batch_tables(net, rows, pending)
-    for choices, table in list_spots(net, rows):
-        pending.append((choices, table))
+    pending += list_spots(net, rows)
+    pending += list_ashes(net, rows, lambda c, chosen: _grade_row(net, c, chosen, cc, free), free)
     for choices, kept in net.kept_rows.values():
         pending.append((choices, {outcome: ("kept", row) for outcome, row in kept.items()}))
     rows["kept"] = net.n_kept

@@ -9,6 +9,7 @@ from gradeest.belief.evidence import BatchMetal, StreamPart, least_weight_g
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import BACKWARD, logit, switch
 from gradeest.belief.readings import handling_sd
+from gradeest.belief.spots import PLACES
 from gradeest.belief.streams import is_share_of_rest, row_of
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 FAILED_GAP, FAILED_SD = -2.4, 2.2  # ln of a failed run's recovery against an ordinary one's, roughly
 COARSE_SDS = 5.0  # of the handling: what a reading may be off
+LINKED_SD = 0.7  # of the metal in linked ash
 WIDER = 1.3  # the spread between lots is not known, and the row's level may be off
 
 
@@ -30,9 +32,25 @@ def rough_charge_g(item: BatchMetal, net: Assembly) -> float:
     """Metal in the charge, by the rows' median grades."""
     total = 0.0
     for address, kg in item.portions.items():
+        if (address, item.metal) in net.links:
+            total += rough_ash_g(net.cell_of[address, item.metal], net)
+            continue
         scale = net.scales[net.cell_of[address, item.metal]]
         total += kg * scale.limit / (1 + math.exp(-scale.mu0)) / 1000
     return total + sum(rough_stream_g(part, item.metal, net) for part in item.streams)
+
+
+def rough_ash_g(cell: int, net: Assembly) -> float:
+    """Metal in linked ash, by the rows' medians and the weights of the batches whose filters it is of."""
+    one, k, shares = net.cells[cell], net.k, net.catalogue.shares
+    link = net.links[one.address, one.metal]
+    part = k["rest.filters"] / sum(k[f"rest.{place}"] for place in PLACES)
+    total = 0.0
+    for name in link.batches:
+        item = net.item_of[name, one.metal]
+        recovery = net.catalogue.routes[item.route].recovery[one.metal].q50
+        total += rough_metal_g(item, net) * (1 - recovery) / recovery * part
+    return total * shares[f"keep:{link.burning}"].q50 / (1 - shares["untracked"].q50)
 
 
 def rough_stream_g(part: StreamPart, metal: str, net: Assembly) -> float:
@@ -78,6 +96,8 @@ def _evidence(cell: int, net: Assembly) -> float:
 def _failed_odds(item: BatchMetal, net: Assembly) -> float:
     prior = math.log(max(net.k["recovery.failed_share"], 1e-12))
     seen, expected = rough_metal_g(item, net), rough_charge_g(item, net)
+    if any((address, item.metal) in net.links for address in item.portions):
+        return prior
     if item.role == "O" or seen <= 0 or expected <= 0 or not _one_switch(item, net):
         return prior
     if not is_sharp(item, net):
@@ -154,6 +174,9 @@ def _seen_x(cell: int, net: Assembly, scale: GradeScale) -> tuple[float, float] 
 def rough_x(cell: int, net: Assembly) -> tuple[float, float]:
     """Reference and step of a free cell's present side."""
     scale = net.scales[cell]
+    if net.is_linked(cell):
+        grade = rough_ash_g(cell, net) / net.cells[cell].dry_kg * 1000
+        return logit(min(max(grade / scale.limit, 1e-9), 0.9)), LINKED_SD
     seen = _seen_x(cell, net, scale)
     if seen is not None and net.graph.log_odds[switch(net.cells[cell])] < 0:  # else its present side is idle
         x, sd = seen

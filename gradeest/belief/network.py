@@ -141,6 +141,7 @@ class Network:
     streams: Mapping[tuple[str, str], Decided]  # (stream, metal) that went into a later batch -> its value
     set_aside: tuple[SetAside, ...]
     stated_for_all: frozenset[tuple[str, str]]  # batch metals whose recovery is a share of all that was charged
+    rest_rows: Mapping[tuple[str, str], int]  # batch metal -> its unknowns of where the rest went
 
 
 def failed(item: BatchMetal) -> Hashable:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.choices import pad_rows
 from gradeest.belief.network import Z95, SetAside, floats, logit, logit_normal
-from gradeest.belief.streams import read_off, recovers_of_all, row_of, takers
+from gradeest.belief.streams import goes_on, read_off, recovers_of_all, row_of
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Batch, Loss
 
@@ -26,7 +26,12 @@ Values = NDArray[np.float64]
 
 def loss_logit(loss: Loss) -> tuple[float, float]:
     """Centre and sd of the logit of a recorded loss's share."""
-    low, high = (logit(min(max(share, 1e-4), 1 - 1e-4)) for share in (loss.low, loss.high))
+    return range_logit(loss.low, loss.high)
+
+
+def range_logit(low: float, high: float) -> tuple[float, float]:
+    """Centre and sd of the logit of a share that a person gave as a range, its 5 and 95 % points."""
+    low, high = (logit(min(max(share, 1e-4), 1 - 1e-4)) for share in (low, high))
     return (low + high) / 2, max((high - low) / (2 * Z95), 1e-3)
 
 
@@ -68,7 +73,7 @@ def list_outflows(net: Assembly) -> None:
             if stream.sort != "set-aside" or stream.address in told:
                 continue
             row = row_of(net, stream.address, item.metal)
-            unseen = for_all and not takers(net, item)  # nothing depends on it: drawn afterwards
+            unseen = for_all and not goes_on(net, item)  # nothing depends on it: drawn afterwards
             net.set_aside.append(SetAside(stream.address, item.metal, *row, -1 if unseen else len(streams)))
             if unseen:
                 continue

@@ -178,7 +178,7 @@ def _renumber(code: _Code, terms: Index, shown: Index, weight: Values, offset: f
     lengths = np.where(listed, b - a, 0)
     ends = np.cumsum(lengths)
     positions = np.repeat(a - (ends - lengths), lengths) + np.arange(int(lengths.sum()))
-    a, b, c = (np.where(listed, own, new(own)) for own in (a, b, c))
+    a, b, c = (np.where(listed, own, new(np.where(listed, 0, own))) for own in (a, b, c))
     a, b = np.where(listed, ends - lengths, a), np.where(listed, ends, b)
     small = np.int32
     return Program(

@@ -2,8 +2,8 @@
 
 Of every batch and metal that a result speaks of: q, the logit of the recovery; what part of the metal that reached the
 product is in it (ln P/M, the rest is hold-up); of an open batch, what part of the final product was weighed so far;
-logits of recorded losses; where a spot test speaks of the liquid, how what did not reach
-the product was shared. `flows.py` turns these into grams; nothing is ever subtracted.
+logits of recorded losses; where a spot test speaks of the liquid, or ash of the filters, how
+what did not reach the product was shared. `flows.py` turns these into grams; nothing is ever subtracted.
 """
 
 from __future__ import annotations
@@ -81,10 +81,10 @@ class _Shares:
                 q = self.state.recovery_logit[:, self.x["bm_rm"][n]] + self._noise(n, item)
                 self.found[(*item.batch_metal, RECOVERY)] = q
                 self._reached(n, item, q, ln_kept)
-        for tested, item in enumerate(item for item in self.items if item.tests):
+        for batch_metal, row in self.net.rest_rows.items():
             for number, place in enumerate(PLACES):
-                z = self.unknown("liquid", tested * len(PLACES) + number)
-                self.found[(*item.batch_metal, rest_of(place))] = z
+                z = self.unknown("liquid", row * len(PLACES) + number)
+                self.found[(*batch_metal, rest_of(place))] = z
         return self.found
 
     def _reached(self, n: int, item: BatchMetal, q: Values, ln_kept: Values) -> None:

@@ -62,7 +62,6 @@ class _Spots:
 
     def __init__(self, net: Assembly) -> None:
         self.net = net
-        self.tested = 0  # batch metals so far
         self.forward: list[tuple[int, list[int]]] = []  # batch metal and its portions
         self.bound: dict[str, list[Any]] = {name: [] for name in ("bm", "forward", "gone", "centre", "sd", "e")}
         names = ("a", "e", "liquid", "gone", "none", "before", "ln_per_l", "metal", "low", "high")
@@ -90,7 +89,6 @@ class _Spots:
                 table[side] = ("spot", len(self.spot["a"]))
                 self._row(n, test, a, e)
         self.pending += [(choices, table) for table in (*tables, limited) if table]
-        self.tested += 1
 
     def _bound(self, n: int, item: BatchMetal, e: int, *, is_failed: bool) -> int:
         """A row of the limit on R; returns where its logit of R stands."""
@@ -106,7 +104,7 @@ class _Spots:
         net = self.net
         low, high = limits_ln(net.k)[test.result]
         row = (
-            a, e, self.tested, net.gone.get(n, len(net.gone)), int(net.items[n].role == "N"),
+            a, e, net.rest_of[n], net.gone.get(n, len(net.gone)), int(net.items[n].role == "N"),
             int(test.moment == "before-drop"),
             math.log(1000 / test.volume_l), net.axis["spot"][test.metal], low, high,
         )  # fmt: skip
@@ -133,9 +131,9 @@ class _Spots:
             "sp_residue": integers(start + RESIDUE for start in first),
             "sp_solution": integers(start + SOLUTION for start in first),
             "spot_sd": spread * math.sqrt(1 - learned), "operator_sd": spread * math.sqrt(learned),
-            "rest_ln_share": floats(rest * self.tested), "rest_sd": net.k["rest.log_sd"],
+            "rest_ln_share": floats(rest * len(net.rest_of)), "rest_sd": net.k["rest.log_sd"],
         }  # fmt: skip
-        net.unknowns |= {"spot": len(net.axis["spot"]), "liquid": len(PLACES) * self.tested}
+        net.unknowns |= {"spot": len(net.axis["spot"]), "liquid": len(PLACES) * len(net.rest_of)}
 
 
 def normal_quantile(ln_p: Array, ops: Ops = NUMPY) -> Array:

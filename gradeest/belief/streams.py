@@ -59,6 +59,14 @@ def takers(net: Assembly, item: BatchMetal) -> list[tuple[BatchMetal, StreamPart
     ]  # fmt: skip
 
 
+def goes_on(net: Assembly, item: BatchMetal) -> bool:
+    """Whether what a batch set aside bears on anything beside itself: on later batches, or on what its filters hold."""
+    if takers(net, item):
+        return True
+    streams = any(stream.sort == "set-aside" for stream in net.bench.batches[item.batch].streams)
+    return item.batch_metal in net.in_ash and is_share_of_rest(net, item) and streams
+
+
 def read_off(net: Assembly, item: BatchMetal) -> list[tuple[BatchMetal, StreamPart]]:
     """Of these, the ones read backwards: they tell what the streams held."""
     if item.role not in BACKWARD:
@@ -82,7 +90,17 @@ def kept_choices(net: Assembly, item: BatchMetal) -> tuple[Hashable, ...]:
 def stream_choices(net: Assembly, part: StreamPart, metal: str) -> tuple[Hashable, ...]:
     """Choices that decide the metal of a stream which runs forward."""
     item = net.item_of[part.left_by, metal]
-    return kept_choices(net, item) if item.role in BACKWARD else net.charge_choices(item)
+    return kept_choices(net, item) if item.role in BACKWARD else charge_choices(net, item)
+
+
+def charge_choices(net: Assembly, item: BatchMetal) -> tuple[Hashable, ...]:
+    """Choices that decide what went into a batch that is not read backwards."""
+    keys: dict[Hashable, None] = {}
+    for address in item.portions:
+        keys.update(dict.fromkeys(net.local(net.cell_of[address, item.metal])))
+    for part in item.streams:
+        keys.update(dict.fromkeys(stream_choices(net, part, item.metal)))
+    return tuple(keys)
 
 
 def forward(net: Assembly) -> list[tuple[BatchMetal, StreamPart]]:
@@ -112,7 +130,7 @@ def list_kept(net: Assembly) -> None:
     sd: list[list[float]] = []
     odds: list[list[int]] = []
     for n, item in enumerate(net.items[: net.backward]):
-        if not takers(net, item):
+        if not goes_on(net, item):
             continue
         rest = is_share_of_rest(net, item)
         later = read_off(net, item)

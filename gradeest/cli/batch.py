@@ -37,6 +37,10 @@ def add(
     trial: Annotated[
         bool, typer.Option("--trial", help="A trial: a part of one fraction, before the rest is decided on.")
     ] = False,
+    from_batches: options.FromBatches = None,
+    from_period: options.FromPeriod = None,
+    burning: options.Burning = None,
+    untracked: options.Untracked = None,
     date: options.Date = None,
     sure: options.Sure = False,
     later: Annotated[bool, typer.Option("--later", help="Only save; do not forecast what it gives.")] = False,
@@ -50,6 +54,7 @@ def add(
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
     from gradeest.workflow import recording
+    from gradeest.workflow.linking import AshSaid
     from gradeest.workflow.telling import Listener
 
     call = call_of(ctx)
@@ -67,7 +72,7 @@ def add(
         started = insist(
             lambda sure: recording.add_batch(
                 place, charges, route=route, date=happened, note=note, trial=trial, sure=sure, later=later,
-                listener=listener,
+                listener=listener, ash=AshSaid(from_batches, from_period, burning, read_untracked(untracked)),
             ),
             sure=sure,
         )  # fmt: skip
@@ -75,6 +80,16 @@ def add(
         print_json("batch add", started)
         return
     show(*expected_lines(started.expected, started.no_forecast), *next_lines(started))
+
+
+def read_untracked(text: str | None) -> tuple[float, float] | None:
+    """The share from elsewhere as a range; one number means up to it. Raises InputError."""
+    from gradeest.units import parse_share_range
+
+    if text is None:
+        return None
+    low, high = parse_share_range(text)
+    return (low, high) if low < high else (0.0, high)
 
 
 def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
@@ -248,6 +263,7 @@ def show_one(
     """Show one batch: what went in, by which route, what was weighed."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.tables import heading, make_table, mass, note, number, show
+    from gradeest.workflow.linking import say_link
     from gradeest.workflow.reading import show_batch
 
     found = show_batch(place_of(ctx), batch)
@@ -259,6 +275,8 @@ def show_one(
     show(heading(f"{sort} {found.batch.name}, {found.batch.date}, {state}"))
     for charge in found.batch.charges:
         show(f"  {charge.address}  {mass(charge.mass_kg)}")
+        if charge.link is not None:
+            show(note(f"{say_link(charge.link)}", indent="    "))
     show(note(f"Route: {found.batch.route} - {found.route_line}"))
     table = make_table([("event", ">"), ("date", "<"), ("product", "<"), ("weight", ">"), ("left", ">"), ("form", "w")])
     for product in found.batch.products:

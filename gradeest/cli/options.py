@@ -23,3 +23,17 @@ All = Annotated[bool, typer.Option("--all", help="Every metal and every number."
 Later = Annotated[
     bool, typer.Option("--later", help="Only save; learn from it at the next forecast (for typing in many results).")
 ]
+FromBatches = Annotated[
+    str | None, typer.Option("--from-batches", metavar="B1..B9", help="Whose filters the ash in the charge is of.")
+]
+FromPeriod = Annotated[
+    str | None,
+    typer.Option("--from-period", metavar="PERIOD", help="The same, of all batches begun in it: 2025-07..2025-12."),
+]
+Burning = Annotated[
+    str | None, typer.Option("--burning", help="What the filters went through: open-flame, furnace or leach.")
+]
+Untracked = Annotated[
+    str | None,
+    typer.Option("--untracked", metavar="SHARE", help='Of the metal in the ash, from elsewhere, such as "2-40 %".'),
+]

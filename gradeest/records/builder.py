@@ -17,7 +17,6 @@ from gradeest.records.domain import (
     BalanceCheck,
     Batch,
     Bench,
-    Charge,
     Discard,
     Fraction,
     Lot,
@@ -153,7 +152,7 @@ class Builder:
         charges = []
         for charge in batch.charges:
             mass, layers = self._take(charge.address, charge.mass_kg)
-            charges.append(Charge(charge.address, mass, layers))
+            charges.append(replace(charge, mass_kg=mass, layers_kg=layers))
         self.batches[batch.name] = replace(batch, charges=tuple(charges))
 
     def _split(self, event: Event) -> None:

@@ -64,6 +64,16 @@ class Lot:
 
 
 @dataclass(frozen=True)
+class AshLink:
+    """Whose filters an ash is of: batches, how it was burnt (a row `keep:` of the shares), and which share of its metal
+    comes from elsewhere (0-1, lower and upper end; None: the row `untracked`)."""
+
+    batches: tuple[str, ...]
+    burning: str
+    untracked: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
 class Charge:
     """A portion of a fraction, or of a stream that an earlier batch left, that went into a batch.
 
@@ -73,6 +83,7 @@ class Charge:
     address: str  # LOT/FRACTION or BATCH/STREAM
     mass_kg: float
     layers_kg: tuple[float, ...] = ()
+    link: AshLink | None = None  # of the ash of filters
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records import payloads
+from gradeest.records.ash_rules import check_links
 from gradeest.records.balance_rules import check_balance, check_check
 from gradeest.records.domain import EXACT_KG, STORAGE_CLOCK, Batch, Bench
 from gradeest.records.findings import Findings, is_clean_text, suggest
@@ -137,6 +138,7 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
         elif _charge(address, item.get("mass_kg"), context, found):
             kinds.append(bench.fraction(address).kind)
         seen.add(address)
+    check_links(charges, str(name), context, found)
     if payload.get("trial"):
         _trial(charges, context, found)
     settings = {setting.name: setting.value for setting in bench.settings.values()}

@@ -87,7 +87,7 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
         tail = f"{count} fraction{'s' if count != 1 else ''}, {total:g} kg"
         tail += f", of it boards: {', '.join(p['name'] for p in boards)}" if boards else ""
     elif event.kind == "batch":
-        tail = " + ".join(f"{c['address']} {c['mass_kg']:g} kg" for c in data["charges"]) + f", {data['route']}"
+        tail = " + ".join(tell_charge(c) for c in data["charges"]) + f", {data['route']}"
         tail += ", a trial" if data.get("trial") else ""
     elif event.kind == "product":
         flags = f" (a range of {data['interval_g']:g} g)" if data.get("interval_g") else ""
@@ -106,6 +106,12 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
     else:
         return head
     return f"{head}: {tail}"
+
+
+def tell_charge(data: Mapping[str, Any]) -> str:
+    """What went in, and whose filters it is the ash of."""
+    ash = f" (ash of the filters of {', '.join(data['from_batches'])})" if data.get("from_batches") else ""
+    return f"{data['address']} {data['mass_kg']:g} kg{ash}"
 
 
 def tell_amount(data: Mapping[str, Any]) -> str:

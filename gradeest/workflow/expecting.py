@@ -73,10 +73,10 @@ class Judged:
 
 def expect_batch(opened: Opened, state: State, batch: Batch, posterior: Posterior) -> tuple[Expected, ...]:
     """What a batch is expected to give, by the belief of a state in which it was not yet run."""
-    from gradeest.workflow.holdings import metal_of_streams
+    from gradeest.workflow.holdings import metal_of_streams, sort_charges
 
-    runs = [Run(c.address, c.mass_kg, batch.route) for c in batch.charges if c.address in posterior.fractions]
-    streams = [c for c in batch.charges if state.bench.has_stream(c.address)]
+    alone, streams = sort_charges(state.bench, posterior, batch)
+    runs = [Run(c.address, c.mass_kg, batch.route) for c in alone]
     if len(runs) + len(streams) < len(batch.charges):
         return ()  # a fraction or stream that this state did not know
     recovered, weight = run_pooled(opened, posterior, batch.route, runs, metal_of_streams(opened, posterior, streams))

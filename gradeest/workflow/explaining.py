@@ -121,12 +121,12 @@ def look_forward(opened: Opened, before: State, old: Posterior, batch: Batch, ro
     From the belief of the state before, or, where that has learned from this batch already, from the quantiles that
     were kept when it was started: then a failed run is an ordinary one at the recovery of a failed one.
     """
-    from gradeest.workflow.holdings import metal_of_streams
+    from gradeest.workflow.holdings import metal_of_streams, sort_charges
 
     known = before.bench.batches.get(batch.name)
     has_learned = known is not None and bool(known.products or known.nondetects)
-    runs = [Run(c.address, c.mass_kg, batch.route) for c in batch.charges if c.address in old.fractions]
-    streams = [c for c in batch.charges if before.bench.has_stream(c.address)]
+    alone, streams = sort_charges(before.bench, old, batch)
+    runs = [Run(c.address, c.mass_kg, batch.route) for c in alone]
     if has_learned or len(runs) + len(streams) < len(batch.charges):
         forward = draw_from_quantiles(opened, batch, row)
     else:

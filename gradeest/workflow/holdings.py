@@ -13,16 +13,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.ashes import untracked_logit
 from gradeest.belief.flows import Flow, Known, flow_of
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import loss_logit, set_aside_names
 from gradeest.belief.posterior import Posterior
 from gradeest.belief.predictive import purity
-from gradeest.belief.sharing import expit, loss_of
+from gradeest.belief.sharing import REACHED, expit, loss_of
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.settlement import paid_per_g
 from gradeest.decision.summary import Interval
-from gradeest.records.domain import METALS, Batch, Bench, Charge, Product, Stream
+from gradeest.records.domain import METALS, AshLink, Batch, Bench, Charge, Product, Stream
 from gradeest.workflow.believing import stream
 from gradeest.workflow.opening import Opened
 
@@ -72,6 +73,10 @@ class Holdings:
         known = self.posterior.charge_g.get((batch.name, address, metal))
         if known is not None:
             return known
+        link = next((c.link for c in batch.charges if c.address == address), None)
+        tracked = self.tracked(link, metal) if link is not None else None
+        if link is not None and tracked is not None:
+            return self.ash_of(link, tracked, f"{address} {metal}")
         if self.bench.is_of_batch(address):
             held = self.of_stream(address, charged_kg(batch, address))[:, METALS.index(metal)]
             return np.asarray(held)
@@ -151,6 +156,41 @@ class Holdings:
         centre, sd = loss_logit(loss)
         return centre + sd * self.rng(f"loss {batch.name} {loss.event}").normal(size=self.draws)
 
+    def of_charge(self, charge: Charge) -> Values:
+        """Metal of a charge that comes from earlier batches, (draw, metal): of a stream, or of linked ash.
+
+        Of a metal that is not tracked linked ash is as rich as any other of its kind.
+        """
+        if charge.link is None:
+            return self.of_stream(charge.address, charge.mass_kg)
+        found = self.in_jar_of(charge)
+        for m, metal in enumerate(METALS):
+            tracked = self.tracked(charge.link, metal)
+            if tracked is not None:
+                found[:, m] = self.ash_of(charge.link, tracked, f"{charge.address} {metal}")
+        return found
+
+    def in_jar_of(self, charge: Charge) -> Values:
+        """Metal of a charge by the grade of its whole fraction."""
+        f = self.posterior.fractions.index(charge.address)
+        kg = charge.mass_kg * float(self.posterior.dry_share[f])
+        return np.array(self.posterior.grade_g_per_t[:, f] * kg / 1000)
+
+    def tracked(self, link: AshLink, metal: str) -> Values | None:
+        """Metal in the filters of the batches that an ash is linked to, (draw,); None where no weight tells of any."""
+        told = [self.bench.batches[name] for name in link.batches if (name, metal, REACHED) in self.posterior.shares]
+        parts = [self.flow(batch).parts_g.get("filters") for batch in told]
+        found = [part[:, METALS.index(metal)] for part in parts if part is not None]
+        return np.sum(found, axis=0) if found else None
+
+    def ash_of(self, link: AshLink, filters: Values, what: str) -> Values:
+        """Metal in the ash of filters: keep x filters / (1 - u), (draw,)."""
+        rng = self.rng(f"ash {what}")
+        keep = logit_normal(self.catalogue.shares[f"keep:{link.burning}"])
+        from_elsewhere = untracked_logit(link, self.catalogue)
+        logits = [centre + sd * rng.normal(size=self.draws) for centre, sd in (keep, from_elsewhere)]
+        return np.asarray(filters * expit(logits[0]) / expit(-logits[1]))
+
     def of_stream(self, address: str, mass_kg: float) -> Values:
         """Metal in some of a stream: it is well mixed."""
         one = self.bench.stream(address)
@@ -226,10 +266,17 @@ def summarise(grams: Values, rests_on: Mapping[str, str], recovered: Collection[
     )
 
 
+def sort_charges(bench: Bench, posterior: Posterior, batch: Batch) -> tuple[list[Charge], list[Charge]]:
+    """The charges of a batch that a bench and a belief know: fractions by themselves, and what earlier batches left."""
+    alone = [c for c in batch.charges if c.link is None and c.address in posterior.fractions]
+    left = [c for c in batch.charges if bench.has_stream(c.address) or (c.link and c.address in posterior.fractions)]
+    return alone, left
+
+
 def metal_of_streams(opened: Opened, posterior: Posterior, charges: Sequence[Charge]) -> Values | None:
-    """Metal of charges that are streams of earlier batches, (draw, metal); None where there are none."""
+    """Metal of charges that come from earlier batches, streams or ash, (draw, metal); None where there are none."""
     holdings = Holdings(opened, posterior)
-    return np.sum([holdings.of_stream(c.address, c.mass_kg) for c in charges], axis=0) if charges else None
+    return np.sum([holdings.of_charge(c) for c in charges], axis=0) if charges else None
 
 
 class Worth:

@@ -21,6 +21,7 @@ from gradeest.records.stock import check_event, name_products, next_batch_name
 from gradeest.workflow.believing import state_of
 from gradeest.workflow.expecting import Expected, forecast_batch
 from gradeest.workflow.hazard_lines import board_cautions, cautions
+from gradeest.workflow.linking import AshSaid, link_ash
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.telling import Listener
 
@@ -206,6 +207,7 @@ def add_batch(
     date: dt.date,
     note: str = "",
     trial: bool = False,
+    ash: AshSaid | None = None,
     sure: bool = False,
     later: bool = False,
     listener: Listener = NOBODY,
@@ -213,8 +215,8 @@ def add_batch(
     """Start a batch of portions of fractions, and of streams set aside from earlier batches, by `route`, or the kinds'
     usual one (mass None: all that is left).
 
-    `trial`: it is a part of one fraction, run before the rest of it is decided on. What it is expected to give is kept
-    beside it, unless `later`.
+    `ash`: whose filters the ash among the charges is of. `trial`: it is a part of one fraction, run before the rest of
+    it is decided on. What it is expected to give is kept beside it, unless `later`.
     """
     from gradeest.workflow.gates import refuse_closed
 
@@ -232,7 +234,7 @@ def add_batch(
         payload: dict[str, Any] = {
             "name": next_batch_name(opened.ledger.events()),
             "route": chosen,
-            "charges": masses,
+            "charges": link_ash(opened, masses, ash) if ash is not None else masses,
             "note": note,
         }
         if trial:

@@ -126,3 +126,94 @@ def test_a_stream_taken_twice_is_refused_and_nothing_is_saved(packs: Run) -> Non
     for words in ("B1/sides went into B2 already", "B3 -> B3/dust -> B3", "B1/au-1 is a product"):
         assert words in text
     assert len(packs("history", "--json").json["events"]) == events
+
+
+# -- ash of filters ----------------------------------------------------------------------------------------------------
+
+ASH_LOT = """name = "sweepings"
+date = 2025-03-01
+[[fraction]]
+name = "ash"
+kind = "ash-filters"
+mass = "90 g"
+wet = false
+"""
+
+
+@pytest.fixture
+def burnt(run: Run, tmp_path: Path) -> Run:
+    """Three batches weighed, and the ash of their filters in a jar."""
+    parts = "".join(f'[[fraction]]\nname = "f{n}"\nkind = "fingers-mixed"\nmass = "4 kg"\n' for n in (1, 2, 3))
+    (tmp_path / "edges.toml").write_text(f'name = "edges"\ndate = 2025-01-05\n{parts}')
+    (tmp_path / "sweepings.toml").write_text(ASH_LOT)
+    assert run("lot", "add", "edges.toml").code == 0
+    assert run("lot", "add", "sweepings.toml").code == 0
+    for n in (1, 2, 3):
+        day = f"2025-01-0{5 + n}"
+        assert run("batch", "add", "--charge", f"edges/f{n}", "--date", day, "--later").code == 0
+        weighed = run("record", "product", f"B{n}", "--weight", f"{9 + n} g", *WEIGHT, "--date", day)
+        assert weighed.code == 0, weighed.err
+    return run
+
+
+def recovery(run: Run, batch: str) -> tuple[float, float]:
+    """Expected share of the gold of a batch in its product, and in its filters."""
+    flows = run("where", batch, "--json")
+    assert flows.code == 0, flows.err
+    (gold,) = [flow for flow in flows.json["flows"] if flow["metal"] == "Au"]
+    shares = {part["to"]: part["share"] for part in gold["parts"]}
+    return shares["product"], shares["filters"]
+
+
+def test_ash_of_a_period_is_linked_and_corrects_the_batches_before(burnt: Run) -> None:
+    product, filters = recovery(burnt, "B2")
+    started = burnt("batch", "add", "--charge", "sweepings/ash", "--from-period", "2025-01", "--burning", "furnace",
+                    "--date", "2025-03-02", "--json")  # fmt: skip
+    assert started.code == 0, started.err
+    assert "ash of the filters of B1, B2, B3; furnace" in burnt("batch", "show", "B4").out
+    (expected,) = started.json["expected"]
+    assert (
+        0.1 < expected["recovered_g"][expected["levels"].index(0.5)] < 1.5
+    )  # by what the filters hold, not by its kind
+    done = burnt("record", "product", "B4", "--weight", "1.60 g", *WEIGHT, "--date", "2025-03-03")
+    assert done.code == 0, done.err
+    after = recovery(burnt, "B2")
+    assert after[1] > 1.5 * filters
+    assert after[0] < product
+    rows = burnt("grades", "--json").json["rows"]
+    rests = {row["address"]: row["rests_on"] for row in rows if row["metal"] == "Au"}
+    assert rests["edges/f2"] == "1 weight, 1 later weight"
+    (ash,) = [row["contained"] for row in rows if (row["address"], row["metal"]) == ("sweepings/ash", "Au")]
+    assert ash[1] * 0.09 / 1000 == pytest.approx(1.6 * 0.985 / 0.88, rel=0.1)
+
+
+def test_ash_that_cannot_be_linked_is_refused_and_nothing_is_saved(burnt: Run) -> None:
+    events = len(burnt("history", "--json").json["events"])
+    add = ("batch", "add", "--charge", "sweepings/ash", "--date", "2025-03-02", "--later")
+    for words, told in (
+        (("--burning", "furnace"), ["whose filters were burnt is missing"]),
+        (("--from-batches", "B1..B3"), ["how the filters were burnt is missing"]),
+        (("--from-batches", "B1,B4,B9", "--burning", "fire"),
+         ["B4 -> its filters -> B4", "there is no batch 'B9'", "'fire' is no way of burning"]),
+        (("--from-period", "2026", "--burning", "furnace"), ["no batch began in 2026"]),
+        (("--from-batches", "B1..B3", "--burning", "leach", "--untracked", "abc"), ["abc"]),
+    ):  # fmt: skip
+        done = burnt(*add, *words)
+        assert done.code == 3, (words, done.out, done.err)
+        text = " ".join(done.err.split())
+        for word in told:
+            assert word in text
+    part = burnt("batch", "add", "--charge", "sweepings/ash=20 g", "--from-batches", "B1..B3", "--burning", "leach",
+                 "--date", "2025-03-02", "--later")  # fmt: skip
+    assert "linked ash goes in whole" in " ".join(part.err.split())
+    strips = burnt("batch", "add", "--charge", "edges/f1", "--from-batches", "B1..B3", "--burning", "leach", "--later")
+    assert strips.code == 3
+    assert len(burnt("history", "--json").json["events"]) == events
+    assert burnt(*add, "--from-batches", "B1..B2", "--burning", "open-flame", "--untracked", "10-20 %").code == 0
+    (tmp := burnt("lot", "more", "sweepings/ash", "50 g", "--date", "2025-03-03"))
+    assert tmp.code == 0
+    twice = burnt("batch", "add", "--charge", "sweepings/ash", "--from-batches", "B2..B3", "--burning", "leach",
+                  "--date", "2025-03-04", "--later")  # fmt: skip
+    text = " ".join(twice.err.split())
+    assert "the filters of B2 went into B4 already" in text
+    assert "rest on it" in " ".join(burnt("undo", "3").err.split())

@@ -80,6 +80,8 @@ def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
     assert network.sizes["told_stream"] == 2
     assert network.sizes["stream_value"] >= 1
     assert set(arrays["kept_rest"]) == {0, 1}
+    assert set(arrays["fi_of_kept"]) == {0, 1}
+    assert set(arrays["ash_free"]) > {network.sizes["free"]}  # ash that a weight fixes, and ash that none does
     assert (network.configurations.of_group < len(network.configurations.terms)).sum(axis=1).max() >= 4
 
 
@@ -138,6 +140,7 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
         "kept_ln_whole",
         "wp_ln_whole",
         "sv_ln_share",
+        "ash_mean",
         "spot_sd",
         "sp_ln_per_l",
         "bo_sd",
