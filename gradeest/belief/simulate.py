@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gradeest.belief.ashes import FILTERS, untracked_logit
 from gradeest.belief.assembly import pieces_per_kg
 from gradeest.belief.decode import Completion
 from gradeest.belief.density import hold_up
@@ -19,7 +20,18 @@ from gradeest.belief.readings import balance_scale, handling_sd
 from gradeest.belief.spots import PLACES, RESIDUE, SOLUTION, limits_ln
 from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import METALS, Assay, Batch, Bench, NonDetect, Product, ProductAssay, Settlement, SpotTest
+from gradeest.records.domain import (
+    METALS,
+    AshLink,
+    Assay,
+    Batch,
+    Bench,
+    NonDetect,
+    Product,
+    ProductAssay,
+    Settlement,
+    SpotTest,
+)
 
 FINE_STEP_G = 0.01  # readability of the balance that weighs what was not planned
 
@@ -65,6 +77,7 @@ class _Simulation:
         self.undropped: dict[tuple[str, str], float] = {}
         self.lost: dict[str, float] = {}  # ln of what recorded losses left of each batch
         self.aside: dict[tuple[str, str], float] = {}  # metal of every (stream, metal), g
+        self.spread: dict[tuple[str, str], np.ndarray] = {}  # where the rest went, by batch and metal
 
     def run(self) -> tuple[Bench, Truth]:
         whole, _, trace = self.prior.grades()
@@ -149,8 +162,7 @@ class _Simulation:
             return []
         k, rng, learned = self.k, self.rng, self.k["spot.learned_share"]
         batch, metal = planned[0].batch, planned[0].metal
-        rest = np.exp([math.log(k[f"rest.{p}"]) + k["rest.log_sd"] * rng.normal() for p in PLACES])
-        rest = rest / rest.sum() * self.left[batch, metal]
+        rest = self._spread(batch, metal) * self.left[batch, metal]
         seen = []
         for test in planned:
             if metal not in self.operator:
@@ -172,6 +184,34 @@ class _Simulation:
         usual = planned[0].form if planned else self.catalogue.routes[batch.route].usual_form[metal]
         return self.catalogue.forms[usual].holdup_factor
 
+    def _spread(self, batch: str, metal: str) -> np.ndarray:
+        """Shares of the places where metal went that did not reach a product, drawn once."""
+        if (batch, metal) not in self.spread:
+            k = self.k
+            weight = [math.log(k[f"rest.{p}"]) + k["rest.log_sd"] * self.rng.normal() for p in PLACES]
+            self.spread[batch, metal] = np.exp(weight) / np.exp(weight).sum()
+        return self.spread[batch, metal]
+
+    def _behind(self, batch: str, metal: str) -> float:
+        """Metal that did not reach the product and was not set aside either, g."""
+        left = self.left[batch, metal]
+        if recovers_of_all(self.plan.batches[batch].route, self.catalogue):
+            left -= sum(grams for (a, m), grams in self.aside.items() if (a.partition("/")[0], m) == (batch, metal))
+        return left
+
+    def _ash(self, link: AshLink, metal: str) -> float | None:
+        """Metal in the ash of filters, g; None where no weight tells of any of it: then it is ash like any other."""
+        tracked = [
+            self._spread(name, metal)[FILTERS] * self._behind(name, metal)
+            for name in link.batches
+            if any(p.metal == metal for p in self.plan.batches[name].products) and (name, metal) in self.left
+        ]
+        if not tracked:
+            return None
+        keep, more = logit_normal(self.catalogue.shares[f"keep:{link.burning}"]), untracked_logit(link, self.catalogue)
+        kept, lost = (1 / (1 + math.exp(-(c + sd * self.rng.normal()))) for c, sd in (keep, more))
+        return kept * sum(tracked) / (1 - lost)
+
     def _charged(self, batch: Batch, metal: str) -> float:
         """All metal that went in, g: portions of fractions, and of streams that earlier batches set aside."""
         total = 0.0
@@ -179,8 +219,12 @@ class _Simulation:
             if self.plan.is_of_batch(charge.address):
                 share = charge.mass_kg / (self.plan.stream(charge.address).mass_kg or charge.mass_kg)
                 total += self.aside[charge.address, metal] * share
-            else:
-                total += self.metal[batch.name, charge.address, metal]
+                continue
+            ash = self._ash(charge.link, metal) if charge.link is not None else None
+            total += self.metal[batch.name, charge.address, metal] if ash is None else ash
+            if ash is not None:  # it goes in whole
+                dry_kg = charge.mass_kg * dry_share(self.plan, charge.address, self.catalogue)
+                self.grade[charge.address, metal] = ash / dry_kg * 1000
         return total
 
     def _share_out(self, batch: Batch, metal: str, is_run: bool) -> float:

@@ -16,6 +16,7 @@ from scipy.special import ndtr
 from gradeest.belief.ashes import ratio_mixture
 from gradeest.belief.network import logit_normal
 from gradeest.belief.posterior import Posterior, fit
+from gradeest.belief.simulate import simulate
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, AshLink, Bench, Charge, Fraction
 from tests.engine_bench import batch, bench, lot, product, with_constants
@@ -247,3 +248,15 @@ def test_what_ash_holds_against_the_filters_is_as_its_two_rows_say(burning: str)
     assert gap < 0.008 + 1.63 / np.sqrt(draws)  # the second: Kolmogorov's 1 % point
     shifted = ndtr((ratio[:, None] - mean - 0.05) / sd) @ weight  # twin
     assert np.abs(shifted - (np.arange(draws) + 0.5) / draws).max() > 0.03
+
+
+def test_ash_of_a_bench_made_from_the_prior_holds_what_its_filters_do() -> None:
+    """Against the calculation by hand, not weighted by what was weighed: medians of the powder that the ash gives."""
+    plan = five_batches(1.0, "furnace")
+    made = [simulate(plan, EXACT, np.random.default_rng(seed)) for seed in range(150)]
+    seen = np.log([bench.batches["B6"].products[0].weight_g for bench, _ in made])
+    true = np.log([truth.grade_g_per_t["sweep/ash", "Au"] * 0.4 / 1000 for _, truth in made])
+    assert np.median(true - seen) == pytest.approx(np.log(1 / 0.88), abs=0.06)  # recovery and purity of a powder
+    weighed = np.log([sum(bench.batches[name].products[0].weight_g for name in FIVE) for bench, _ in made])
+    expected = np.log(0.83 / (5 * WEIGHED) * 0.92 / 0.9)  # filters by weights, keep and u
+    assert np.median(true - weighed) == pytest.approx(expected, abs=4 * 1.2533 * np.std(true - weighed) / np.sqrt(150))
