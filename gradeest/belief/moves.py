@@ -97,11 +97,13 @@ def _pieces(evidence: Evidence) -> Iterator[Piece]:
 
 
 def batches_behind(bench: Bench, address: str) -> tuple[str, ...]:
-    """Batches that took of a fraction, and those that took what such batches had left, in order."""
+    """Batches that took of a fraction, and those that took what such batches had left, streams or ash, in order."""
     found: dict[str, None] = {}
     for batch in bench.batches.values():  # what a batch left is only charged to later ones
-        if any(charge.address == address or charge.address.partition("/")[0] in found for charge in batch.charges):
-            found[batch.name] = None
+        for charge in batch.charges:
+            left_by = charge.link.batches if charge.link is not None else (charge.address.partition("/")[0],)
+            if charge.address == address or found.keys() & set(left_by):
+                found[batch.name] = None
     return tuple(found)
 
 

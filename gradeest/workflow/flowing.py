@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -91,15 +91,17 @@ def in_lot(address: str, lot: str) -> bool:
 def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
     """All flows of a subject together; of a lot or the whole bench with what is still in its jars.
 
-    A stream that went from one of its batches into another is counted there alone.
+    A stream, or ash of filters, that went from one of its batches into another is counted there alone.
     """
     from gradeest.belief.flows import Flow, add_up, part_of
 
     flows = [Flow(np.zeros((holdings.draws, len(METALS))), {})]  # there may be nothing at all
+    burnt, ash = follow_ash(holdings, subject)
     for batch in subject.batches:
         flow = holdings.flow(batch)
         flow = part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow
-        flows.append(count_once(flow, passed_on(holdings, subject, batch), received(holdings, subject, batch)))
+        passed = {"set aside": passed_on(holdings, subject, batch), "filters": burnt.get(batch.name, 0.0)}
+        flows.append(count_once(flow, passed, received(holdings, subject, batch) + ash.get(batch.name, 0.0)))
     for address in jars_of(holdings.bench, subject):
         grams = holdings.in_jar(address)
         flows.append(Flow(grams, {"in jars": grams}))
@@ -161,21 +163,53 @@ def of_batch(address: str, batch: str) -> bool:
     return address.partition("/")[0] == batch
 
 
-def count_once(flow: Flow, passed: Values | float, came: Values | float) -> Flow:
-    """A flow less what it passed on to another one that is counted too, and less what came from one.
+def follow_ash(holdings: Holdings, subject: Subject) -> tuple[dict[str, Values], dict[str, Values]]:
+    """Metal of filters that went as linked ash into a batch of the subject, (draw, metal): out of which, into which.
 
-    Where a draw would pass on more than was set aside, all other places give the rest in proportion: it closes.
+    At most what the filters held is tracked; what more an ash holds came from elsewhere, and what burning lost of it
+    stays with the filters.
+    """
+    burnt: dict[str, Values] = {}
+    ash: dict[str, Values] = {}
+    for batch in subject.batches:
+        for charge in batch.charges:
+            if charge.link is None or (subject.lot and not in_lot(charge.address, subject.lot)):
+                continue
+            held = {b.name: filters_of(holdings, subject, b) for b in subject.batches if b.name in charge.link.batches}
+            whole = sum(held.values(), np.zeros((holdings.draws, len(METALS))))
+            tracked = np.minimum(holdings.charged(batch)[charge.address], whole)
+            ash[batch.name] = ash.get(batch.name, 0.0) + tracked
+            for name, grams in held.items():
+                part = tracked * grams / np.where(whole > 0, whole, 1.0)
+                burnt[name] = burnt.get(name, 0.0) + part
+    return burnt, ash
+
+
+def filters_of(holdings: Holdings, subject: Subject, batch: Batch) -> Values:
+    """Metal in the filters of a batch, of the lot asked about, where a weight tells what did not reach a product."""
+    from gradeest.belief.sharing import REACHED
+
+    held = holdings.flow(batch).parts_g.get("filters", np.zeros((holdings.draws, len(METALS))))
+    told = [(batch.name, metal, REACHED) in holdings.posterior.shares for metal in METALS]
+    return held * told * (lot_share(holdings, batch, subject.lot) if subject.lot else 1.0)
+
+
+def count_once(flow: Flow, passed: Mapping[str, Values | float], came: Values | float) -> Flow:
+    """A flow less what each of its places passed on to another one that is counted too, and less what came from one.
+
+    Where a draw would pass on more than a place holds, all others give the rest in proportion: it closes.
     """
     from gradeest.belief.flows import Flow
 
-    zero = np.zeros_like(flow.contained_g)
-    aside, passed = flow.parts_g.get("set aside", zero), zero + passed
-    others = np.sum([zero, *(grams for to, grams in flow.parts_g.items() if to != "set aside")], axis=0)
-    short = np.maximum(passed - aside, 0.0)
-    left = 1 - np.minimum(short / np.where(others > 0, others, 1.0), 1.0)
-    parts = {
-        to: np.maximum(aside - passed, 0.0) if to == "set aside" else grams * left for to, grams in flow.parts_g.items()
-    }
+    parts, zero = dict(flow.parts_g), np.zeros_like(flow.contained_g)
+    for place, grams in passed.items():
+        gone = zero + grams
+        if not gone.any():
+            continue
+        short = np.maximum(gone - parts.get(place, zero), 0.0)
+        others = np.sum([zero, *(part for to, part in parts.items() if to != place)], axis=0)
+        left = 1 - np.minimum(short / np.where(others > 0, others, 1.0), 1.0)
+        parts = {to: np.maximum(part - gone, 0.0) if to == place else part * left for to, part in parts.items()}
     return Flow(np.maximum(flow.contained_g - came, 0.0), parts)
 
 

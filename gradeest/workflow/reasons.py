@@ -262,8 +262,8 @@ def reason_of(
 
 
 def came_through(bench: Bench, about: Sequence[str], address: str) -> list[str]:
-    """What of earlier batches went into batches that did not take of the fraction itself."""
-    charges = [charge.address for name in about if name in bench.batches for charge in bench.batches[name].charges]
-    if address in charges:
+    """What of earlier batches, streams or ash, went into batches that did not take of the fraction itself."""
+    charges = [charge for name in about if name in bench.batches for charge in bench.batches[name].charges]
+    if any(charge.address == address for charge in charges):
         return []
-    return [charge for charge in charges if charge.partition("/")[0] in bench.batches]
+    return [c.address for c in charges if c.link is not None or bench.is_of_batch(c.address)]

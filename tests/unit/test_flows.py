@@ -21,7 +21,20 @@ from gradeest.belief.spots import PLACES
 from gradeest.cli.where import BAR_WIDTH, EIGHTHS, bar
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue
-from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Product, Sale, Stream
+from gradeest.records.domain import (
+    METALS,
+    AshLink,
+    Batch,
+    Bench,
+    Charge,
+    Fraction,
+    Loss,
+    Lot,
+    NonDetect,
+    Product,
+    Sale,
+    Stream,
+)
 from gradeest.records.periods import Period, parse_period
 from gradeest.report.flow_drawing import Band, MetalBands, draw_flows, place_slots
 from gradeest.workflow.flowing import describe_flow, find_subject, gather_flow
@@ -219,6 +232,29 @@ def test_a_stream_that_was_run_later_is_counted_once(tmp_path: Path) -> None:
     contained, parts = gold("ann")
     assert (contained, parts["in work"]) == (pytest.approx(1.0), pytest.approx(0.5 / 4))
     assert gold(None)[0] == pytest.approx(gold("ann")[0] + gold("shed")[0])
+
+
+def test_ash_of_filters_is_counted_once(tmp_path: Path) -> None:
+    """What B1's filters hold was burnt and run in B3: more than that came from elsewhere, less is with the filters."""
+    holdings = mixed_bench(tmp_path)
+    filters = holdings.flow(holdings.bench.batches["B1"]).parts_g["filters"][:, GOLD]
+    link = AshLink(("B1",), "furnace")
+    for share, elsewhere in ((0.5, 0.0), (3.0, 2.0)):
+        lots = {**holdings.bench.lots, "sweep": Lot("sweep", DAY, (Fraction("ash", "ash-filters", 0.1),))}
+        later = Batch("B3", dt.date(2025, 10, 1), "ash-leach", (Charge("sweep/ash", 0.1, (), link),))
+        bench = replace(holdings.bench, lots=lots, batches={**holdings.bench.batches, "B3": later})
+        prior = draw_prior(bench, CATALOGUE, np.random.default_rng(3), DRAWS)
+        told = {**holdings.posterior.charge_g, ("B3", "sweep/ash", "Au"): share * filters}
+        known = replace(prior, shares=holdings.posterior.shares, charge_g=told)
+        held = Holdings(replace(holdings.opened, bench=bench), known)
+        whole = gather_flow(held, find_subject(bench, "2025-07..2025-12"))
+        apart = [gather_flow(held, find_subject(bench, name)) for name in ("B1", "B2", "B3")]
+        gold = np.sum([one.contained_g[:, GOLD] for one in apart], axis=0)
+        assert whole.contained_g[:, GOLD] == pytest.approx(gold - np.minimum(share, 1) * filters)
+        assert whole.parts_g["filters"][:, GOLD] == pytest.approx(np.maximum(1 - share, 0) * filters)
+        assert gold - whole.contained_g[:, GOLD] == pytest.approx((share - elsewhere) * filters)
+        gap = np.sum(list(whole.parts_g.values()), axis=0) - whole.contained_g
+        assert np.abs(gap).max() < 1e-9 * whole.contained_g.max()
 
 
 def test_shares_add_up_and_every_number_has_its_interval(tmp_path: Path) -> None:
