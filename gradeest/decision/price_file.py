@@ -132,6 +132,9 @@ def read_prices(path: Path, catalogue: Catalogue, *, today: dt.date | None = Non
     entries = list(list_entries(catalogue))
     reader.refuse_unknown({entry.key for entry in entries})
     values = {entry.key: reader.take(entry) for entry in entries}
+    if len(reader.no_price) == len(METALS):  # of one metal the money is left out, and it is said
+        for key in reader.no_price:
+            reader.refuse(key, "missing", "type 0 if you do not sell it; else " + PRICE_HINT)
     reader.check_routes(values, catalogue)
     buyers = read_buyers(sold_to, catalogue, reader.refuse, reader.read_row)
     day = reader.take_day(dated, today)
@@ -183,6 +186,7 @@ class _Reader:
     def __init__(self, file: str, lines: Mapping[str, int], typed: Mapping[str, Any], currency: str) -> None:
         self.file, self.lines, self.typed, self.currency = file, lines, typed, currency
         self.issues: list[Issue] = []
+        self.no_price: list[str] = []  # rows of metals
         self.assumed: list[str] = []
 
     def refuse(self, key: str, message: str, hint: str) -> None:
@@ -210,8 +214,10 @@ class _Reader:
 
     def _take_needed(self, entry: Entry, value: Any) -> Any:
         if value is None or value == "":
-            hint = "type 0 if you do not sell it; else " + PRICE_HINT if entry.form == "price" else "like EUR"
-            self.refuse(entry.key, "missing", hint)
+            if entry.form == "price":
+                self.no_price.append(entry.key)
+                return 0.0
+            self.refuse(entry.key, "missing", "like EUR")
         elif entry.form == "text":
             if isinstance(value, str) and not any(c.isdigit() or c == "/" for c in value):
                 return value
@@ -307,19 +313,11 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
         if rows.hours_fixed is not None and rows.hours_per_kg is not None:
             routes[route] = rows
     metals = by_name("metals.")
-    warnings = []
+    text = "no price: what it brings is left out of the money"
+    warnings = [reader.warning(key, text, "type 0 if you do not sell it") for key in reader.no_price]
     if 0 < metals["Au"] <= metals["Ag"]:  # common practice: gold has never been the cheaper one
         text = "gold is no dearer than silver here"
-        warnings.append(
-            Issue(
-                "warning",
-                text,
-                "check the units of both prices",
-                reader.file,
-                reader.lines.get("metals.Au"),
-                "metals.Au",
-            )
-        )
+        warnings.append(reader.warning("metals.Au", text, "check the units of both prices"))
     return Prices(
         currency=values["currency"],
         metal_per_g=metals,

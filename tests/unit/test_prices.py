@@ -55,6 +55,16 @@ def test_a_new_file_has_no_metal_price_and_every_other_row(tmp_path: Path, catal
         assert "0 if you do not sell it" in issue.hint
 
 
+def test_the_money_of_a_metal_without_a_price_is_left_out_and_it_is_said(filled: Path, catalogue: Catalogue) -> None:
+    text = filled.read_text(encoding="utf-8")
+    row = next(line for line in text.splitlines() if line.startswith("Pd = "))  # the prices come first
+    for without in ("", 'Pd = ""'):
+        filled.write_text(text.replace(row, without, 1), encoding="utf-8")
+        prices = read_prices(filled, catalogue)
+        assert prices.metal_per_g["Pd"] == 0
+        assert ["metals.Pd: no price" in str(issue) for issue in prices.warnings].count(True) == 1
+
+
 def test_what_was_written_reads_back_as_the_priors(filled: Path, catalogue: Catalogue) -> None:
     prices = read_prices(filled, catalogue)
     assert prices.metal_per_g == pytest.approx({"Au": 100.0, "Ag": 1.0, "Pd": 35.0})
