@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -111,9 +110,9 @@ def product_assay(
     happened = parse_date(date or "today")
     given = {"address": address, "metal": metal, "share": value, "method": method, "u": u}
     answers = fill_in(product_assay_questions(call), given, "record product-assay")
-    keep_of_products(
+    record.learn_from(
         "record product-assay", settling.record_product_assay, call, answers, sure=sure, as_json=as_json,
-        date=happened, later=later, prices=prices,
+        parts=product_parts, date=happened, later=later, prices=prices,
     )  # fmt: skip
 
 
@@ -147,32 +146,6 @@ def product_question(call: Call) -> Any:
 
     listing = products if at_terminal() else None
     return Question("address", "BATCH/PRODUCT", "Product", str.strip, "such as B3/au-1", choices_from=listing)
-
-
-def keep_of_products(
-    command: str,
-    keep: Callable[..., Any],
-    call: Call,
-    answers: dict[str, Any],
-    *,
-    sure: bool,
-    as_json: bool,
-    **how: Any,
-) -> None:
-    """Keep what was said of products by one of the functions of `workflow.settling`, and print what it changed."""
-    from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import insist
-    from gradeest.cli.learned import learned_parts, listen
-    from gradeest.cli.progress import Progress
-    from gradeest.cli.tables import show
-
-    with Progress() as progress:
-        listener, place = listen(progress, as_json=as_json), call.place()
-        learned = insist(lambda sure: keep(place, answers, sure=sure, listener=listener, **how), sure=sure)
-    if as_json:
-        print_json(command, learned)
-    else:
-        show(*product_parts(learned), *learned_parts(learned))
 
 
 def product_parts(learned: ProductsLearned) -> list[Any]:

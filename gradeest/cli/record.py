@@ -234,9 +234,13 @@ def learn_from(
     *,
     sure: bool,
     as_json: bool,
+    parts: Any = None,
     **how: Any,
 ) -> None:
-    """Keep a result by one of the functions of `workflow.learning`, and print what it changed."""
+    """Keep a result by one of the functions of `workflow.learning`, and print what it changed.
+
+    Parameters: parts, a function of it that gives what is printed first.
+    """
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import insist
     from gradeest.cli.learned import learned_parts, listen
@@ -250,4 +254,4 @@ def learn_from(
     if as_json:
         print_json(command, learned)
     else:
-        show(*learned_parts(learned))
+        show(*(parts(learned) if parts else ()), *learned_parts(learned))

@@ -8,7 +8,7 @@ import typer
 
 from gradeest.cli import options, record
 from gradeest.cli.context import Call, call_of, parse_date
-from gradeest.cli.evidence import keep_of_products
+from gradeest.cli.evidence import product_parts
 
 METALS = tuple(metal for metal, _ in record.METAL_CHOICES)
 BY_METAL = (("fineness", "--assay"), ("payable", "--payable"), ("price", "--price"))
@@ -63,7 +63,7 @@ def settle(
     answers = read_answers(call, given, {"fineness": assay, "payable": payable, "price": price})
     answers["replaces"] = replaces
     how = {"date": happened, "later": later, "prices": prices}
-    keep_of_products("settle", settling.settle, call, answers, sure=sure, as_json=as_json, **how)
+    record.learn_from("settle", settling.settle, call, answers, sure=sure, as_json=as_json, parts=product_parts, **how)
 
 
 def read_answers(call: Call, given: dict[str, str | None], lines: dict[str, list[str] | None]) -> dict[str, Any]:
