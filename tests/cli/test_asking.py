@@ -408,7 +408,7 @@ def test_bench_set_asks_how_long_only_for_the_clock(lot_added: Path) -> None:
 
 def test_settle_asks_in_the_order_of_the_paper(folder: Path) -> None:
     call(folder, "lot", "add", "shed.toml")
-    call(folder, "batch", "add", "--charge", "shed/strips", "--later")
+    call(folder, "batch", "add", "--charge", "shed/strips", "--later", "--date", "2024-01-06")
     weight = ("--form", "gold-powder", "--weight", "3.2 g", "--readability", "0.01 g", "--close", "--later")
     call(folder, "record", "product", "B1", "--metal", "Au", *weight)
     person = Person(folder, "settle", "--later")
