@@ -227,10 +227,10 @@ def add_batch(
             {"address": a, "mass_kg": m if m is not None else (opened.bench.left_kg(a) if a in known else 0.0)}
             for a, m in charges
         ]
+        there = [a for a, _ in charges if a in known]
         chosen = route
         if chosen is None:
-            unknown = [a for a, _ in charges if a not in known]
-            chosen = "" if unknown else usual_route(opened, [a for a, _ in charges])
+            chosen = usual_route(opened, there) if there else ""
         payload: dict[str, Any] = {
             "name": next_batch_name(opened.ledger.events()),
             "route": chosen,
@@ -239,7 +239,8 @@ def add_batch(
         }
         if trial:
             payload["trial"] = True
-        refuse_closed(opened, chosen, date)
+        if len(there) == len(charges):  # else it is refused for another reason first
+            refuse_closed(opened, chosen, date)
         saved = append(opened, "batch", payload, date, sure=sure)
         batch = opened.bench.batches[saved.name]
         kinds = opened.bench.kinds_in(batch)

@@ -217,3 +217,11 @@ def test_ash_that_cannot_be_linked_is_refused_and_nothing_is_saved(burnt: Run) -
     text = " ".join(twice.err.split())
     assert "the filters of B2 went into B4 already" in text
     assert "rest on it" in " ".join(burnt("undo", "3").err.split())
+
+
+def test_a_charge_that_is_not_there_is_the_only_thing_said(packs: Run) -> None:
+    """The kind of the other charge has a usual route: that none is offered for it would be untrue."""
+    second = ("batch", "add", "--charge", "packs/flat", "--charge", "B1/wires", "--date", "2025-05-02")
+    done = packs(*second)
+    assert (done.code, "B1/wires" in done.err or "'wires'" in done.err) == (3, True)
+    assert "no route is offered" not in done.err
