@@ -59,6 +59,7 @@ def cost_parts(shown: CostShown) -> list[Any]:
     parts: list[Any] = [heading(title), heading(headed), table]
     parts.append(note(f"Money for what is used up: {money_of(shown.cost)}."))
     parts += [note(text) for text in work_lines(shown)]
+    parts += [steps_table(shown)] if shown.by_step else []
     parts += [note(text) for text in recovered_lines(shown)]
     if shown.no_prices:
         parts.append(note("Without your price file (`gradeest prices new`) money is by the guesses of the priors."))
@@ -81,8 +82,9 @@ def work_lines(shown: CostShown) -> list[str]:
     hours = interval((shown.hours.q5, shown.hours.q50, shown.hours.q95))
     text = f"Hands-on hours: {hours}"
     if shown.worked is not None:
-        steps = ", ".join(f"{step or 'without a step'} {number(h, 3)}" for step, h in shown.steps.items())
-        text = f"Hands-on hours as recorded: {number(shown.worked, 3)} ({steps}); expected {hours}"
+        text = f"Hands-on hours as recorded: {number(shown.worked, 3)}; expected {hours}"
+    elif shown.steps:
+        text += "; those of some steps are recorded"
     if shown.labour is not None:
         text += f"; at your rate {money_of(shown.labour)}, all together {money_of(shown.together)}"
     lines = [f"{text}."]
@@ -92,6 +94,18 @@ def work_lines(shown: CostShown) -> list[str]:
         days = interval((shown.days.q5, shown.days.q50, shown.days.q95))
         lines.append(f"Days from start to weighing: {days}, most of it waiting.")
     return lines
+
+
+def steps_table(shown: CostShown) -> Any:
+    """Hours of every step, the longest first, with those recorded."""
+    from gradeest.cli.tables import interval, make_table, number
+
+    table = make_table([("of these hours", "<"), ("expected", ">"), *([("recorded", ">")] if shown.steps else [])])
+    rows = {step: interval((h.q5, h.q50, h.q95)) for step, h in shown.by_step.items()}
+    for step in [*rows, *(step for step in shown.steps if step not in rows)]:
+        told = [number(shown.steps[step], 3) if step in shown.steps else ""] if shown.steps else []
+        table.add_row(step or "other work", rows.get(step, ""), *told)
+    return table
 
 
 def recovered_lines(shown: CostShown) -> list[str]:

@@ -26,12 +26,12 @@ def hours(
     ctx: typer.Context,
     batch: Batch = None,
     amount: Annotated[list[str] | None, typer.Argument(metavar="HOURS", help='Such as "3.5 h" or "90 min".')] = None,
-    step: Annotated[str, typer.Option(help="Which part of the work, in a word: sorting, washing, melting ...")] = "",
+    step: Annotated[str, typer.Option(help="Of which step only: sorting, washing, melting ...")] = "",
     date: options.Date = None,
     sure: options.Sure = False,
     as_json: options.Json = False,
 ) -> None:
-    """Record hands-on hours of a batch; those of a closed batch teach how long the next will take."""
+    """Record hands-on hours of a batch, or of one step; those of a closed batch teach how long the next will take."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import fill_in
     from gradeest.cli.tables import interval, mass, note, number, show
@@ -45,12 +45,17 @@ def hours(
         print_json("record hours", done)
         return
     text = f"Saved {number(done.hours, 3)} h of {done.batch} (event {done.saved.event}): "
-    show(note(f"{text}{number(done.total_hours, 3)} h in all.{' ' if done.saved.notes else ''}{notes(done.saved)}"))
+    show(note(f"{text}{number(done.total_hours, 3)} h recorded.{' ' if done.saved.notes else ''}{notes(done.saved)}"))
     if done.is_open:
         show(note("They teach how long the next takes once the batch is closed."))
     elif done.before is not None and done.after is not None:
         was, now = (interval((h.q5, h.q50, h.q95)) for h in (done.before, done.after))
-        show(note(f"The next {mass(done.mass_kg)} by {done.route}: {now} h; without this record {was} h."))
+        show(note(f"The next {mass(done.mass_kg)} by {done.route}: {now} h; without this batch {was} h."))
+    if done.step_before is not None and done.step_after is not None:
+        was, now = (interval((h.q5, h.q50, h.q95)) for h in (done.step_before, done.step_after))
+        show(note(f"Of that {done.step}: {now} h; without this batch {was} h."))
+    if not done.is_all:
+        show(note("Only of some steps: the others count as expected until they, or the rest without --step, are told."))
 
 
 def hours_questions(call: Call) -> list[Any]:

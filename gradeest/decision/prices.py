@@ -19,11 +19,15 @@ Z95 = 1.6448536269514722  # standard normal 95 % point
 
 @dataclass(frozen=True)
 class HoursTold:
-    """Hands-on hours recorded of a closed batch, h, and its mass in kg."""
+    """Hands-on hours recorded of a closed batch, h, and its mass in kg.
+
+    `hours`: of all the work; None where only some of its steps were told. `steps`: those of single steps.
+    """
 
     route: str
     mass_kg: float
-    hours: float
+    hours: float | None
+    steps: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast, get_args
 
-from gradeest.materials import purchases
+from gradeest.materials import purchases, work_steps
 from gradeest.materials.boards import BOARD_TABLES, build_boards
 from gradeest.materials.chemistry import gravimetric_factor
 from gradeest.materials.rows import (
@@ -66,6 +66,7 @@ TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "shares.csv": (("id", "q5", "q50", "q95", "unit", "source", "status", "note"), ("id",)),
     **BOARD_TABLES,
     **purchases.TABLES,
+    **work_steps.TABLES,
 }
 
 
@@ -101,11 +102,12 @@ def build_catalogue(tables: Mapping[str, dict[str, Row]], entries: Mapping[str, 
     items = purchases.build_items(tables["items.csv"], names, tables["hazards.csv"])
     uses = purchases.build_uses(tables["uses.csv"], list(routes), items, names)
     values = {key: constant.value for key, constant in constants.items()}
-    parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards, base_metals, items, uses)
+    steps = work_steps.build_steps(tables["steps.csv"], list(routes), names)
+    parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards, base_metals, items, uses, steps)
     version = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
     return Catalogue(
         classes, kinds, routes, forms, values, shares, sources, version, hazards, constants, boards, base_metals, items,
-        uses,
+        uses, steps,
     )  # fmt: skip
 
 

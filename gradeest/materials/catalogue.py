@@ -27,6 +27,7 @@ from gradeest.materials.rows import (
     Route,
     Status,
     Use,
+    WorkStep,
 )
 from gradeest.materials.tables import Faults, Folder, nearest, read_entries, read_table, suggest
 
@@ -47,6 +48,7 @@ __all__ = [
     "Route",
     "Status",
     "Use",
+    "WorkStep",
     "check_catalogue",
     "load_catalogue",
     "nearest",

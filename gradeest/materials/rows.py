@@ -171,6 +171,16 @@ class Item:
 
 
 @dataclass(frozen=True)
+class WorkStep:
+    """Hands-on minutes of a step of the work, per batch or per kg (`by`), at the routes named, or at all."""
+
+    step: str
+    by: str
+    routes: tuple[str, ...]
+    minutes: Quantiles
+
+
+@dataclass(frozen=True)
 class Use:
     """How much of an item a route takes.
 
@@ -204,3 +214,4 @@ class Catalogue:
     base_metals: Mapping[str, Mapping[str, Quantiles]] = field(default_factory=dict)
     items: Mapping[str, Item] = field(default_factory=dict)
     uses: tuple[Use, ...] = ()
+    work_steps: tuple[WorkStep, ...] = ()  # how the hours of a batch part among the steps of the work

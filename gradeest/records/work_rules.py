@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
+from gradeest.materials.work_steps import minutes_of
 from gradeest.records.findings import Findings, is_number, suggest
 from gradeest.records.payloads import date_of
 from gradeest.records.references import Context, began_by, find_batch
@@ -19,7 +20,12 @@ WORK_KINDS = ("hours", "spending", "waste", "gate")  # events that say nothing o
 def check_hours(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     """Add what speaks against hours put into a batch."""
     batch = _check_batch(payload, context, found)
-    hours = payload["hours"]
+    hours, step = payload["hours"], payload.get("step")
+    if step and batch is not None:
+        steps = minutes_of(batch.route, context.catalogue.work_steps)
+        if step not in steps:
+            known = f"one of: {', '.join(steps)}; or no step: all other work"
+            found.error("step", f"'{step}' is no step of {batch.route}", known)
     if not is_number(hours) or hours <= 0:
         found.error("hours", f"{hours} cannot be hours", "hands-on hours with their unit, such as 3.5 h")
     elif batch is not None:

@@ -12,23 +12,23 @@ import numpy as np
 
 from gradeest.belief.outcome import Run
 from gradeest.decision.costs import Bill, Costing, Line, metal_of_run
-from gradeest.decision.hours import draw_hours
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.summary import Interval
 from gradeest.errors import InputError
-from gradeest.materials.catalogue import Catalogue, Quantiles
 from gradeest.materials.hazards import DEFER, SELL_OR_HAND_OVER, stop_reason
 from gradeest.records.domain import METALS, Batch, Bench
 from gradeest.records.findings import Findings
 from gradeest.records.references import batches_hint, is_fraction
 from gradeest.workflow.believing import believe, run_forward, state_of, stream
+from gradeest.workflow.hands_on import all_hours, hours_of_batch, hours_of_run, steps_of
 from gradeest.workflow.opening import Opened, Place, open_bench
-from gradeest.workflow.outlook import LEAST_KG, Trust, hours_told, trust_in
+from gradeest.workflow.outlook import LEAST_KG, Trust, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 from gradeest.workflow.unfinished import prices_or_why
 
 if TYPE_CHECKING:
     from gradeest.decision.costs import Array
+    from gradeest.decision.hours import Hours
     from gradeest.workflow.holdings import Holdings
 
 BUDGET = "for the budget, not for dosing"
@@ -63,8 +63,9 @@ class Recovered:
 class CostShown:
     """The bill of a batch. Money in `currency` ("" without prices: in units of the user's own).
 
-    `own`: rows of the price file that replace lines; `spent` and `worked`: money and hours recorded of the batch (by
-    step in `steps`), which count in `labour` (hours at the user's rate) and `together` instead of the estimates;
+    `own`: rows of the price file that replace lines; `spent` and `worked`: money and all hours recorded of the batch
+    (by step in `steps`; of a step without a record what is expected, `by_step`), which count in `labour` (hours at the
+    user's rate) and `together` instead of the estimates;
     `recovered` and `over_cost` (their value less `together`) only for a batch that has products.
     """
 
@@ -79,6 +80,7 @@ class CostShown:
     unpriced: tuple[str, ...]
     cost: Interval
     hours: Interval
+    by_step: Mapping[str, Interval]
     labour: Interval | None
     together: Interval
     days: Interval | None
@@ -171,19 +173,22 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
     named = NamedDraws(stream(opened.place, "prices"), draws)
     bill = Costing.of(prices, opened.catalogue, named).bill(charged.route, charged.kilos, charged.metal_g)
     hours = hours_of_run(opened, prices, charged.route, sum(charged.kilos.values()), named)
-    spent, worked = told_of(opened.bench, charged.batch)
+    batch = charged.batch
+    spent = None if batch is None else opened.bench.spent_on(batch.name)
+    worked = all_hours(opened.bench, batch, opened.catalogue)
     rate = prices.hours_rate if prices is not None else 0.0
-    counted_hours = hours if worked is None else np.full(draws, worked)
+    counted_hours = hours.total if batch is None else hours_of_batch(opened, batch, hours)
     together = (bill.money if spent is None else np.full(draws, spent)) + rate * counted_hours
-    recovered, over = _recovered(holdings, charged.batch, prices, together)
+    recovered, over = _recovered(holdings, batch, prices, together)
     days = opened.catalogue.shares.get(f"days:{charged.route}")
     return CostShown(
         address, charged.route, opened.catalogue.routes[charged.route].line, sum(charged.kilos.values()),
-        charged.batch is not None and not charged.batch.is_open, BUDGET,
+        batch is not None and not batch.is_open, BUDGET,
         tuple(_row(line, bill) for line in bill.lines), {name: Interval.of(v) for name, v in bill.own.items()},
-        bill.unpriced, Interval.of(bill.money), Interval.of(hours), Interval.of(rate * counted_hours) if rate else None,
+        bill.unpriced, Interval.of(bill.money), Interval.of(hours.total), by_step(hours),
+        Interval.of(rate * counted_hours) if rate else None,
         Interval.of(together), None if days is None else Interval.of(named.amount(f"days:{charged.route}", days)),
-        spent, worked, steps_of(opened.bench, charged.batch),
+        spent, worked, steps_of(opened.bench, batch),
         recovered, over, prices.currency if prices is not None else "", why, _notes(bill, prices), DEFER,
         trust_in(holdings.posterior), opened.catalogue.version, opened.place.seed, opened.place.engine,
     )  # fmt: skip
@@ -196,6 +201,12 @@ def _row(line: Line, bill: Bill) -> BillRow:
         item.id, item.name, item.unit, whole_packs(float(middle), item.pack), whole_packs(float(dear), item.pack),
         None if money is None else Interval.of(money),
     )  # fmt: skip
+
+
+def by_step(hours: Hours) -> dict[str, Interval]:
+    """Hours of every step of the work, the longest first."""
+    found = {step: Interval.of(draws) for step, draws in hours.steps.items()}
+    return dict(sorted(found.items(), key=lambda item: -item[1].mean))
 
 
 def whole_packs(amount: float, pack: float) -> float:
@@ -236,37 +247,6 @@ def _notes(bill: Bill, prices: Prices | None) -> tuple[str, ...]:
             "prices of items are guesses of the priors until you type your own under [items] in the price file"
         )
     return tuple(notes)
-
-
-def hours_rows(catalogue: Catalogue, prices: Prices | None, route: str) -> tuple[Quantiles, Quantiles] | None:
-    """Hours per batch and per kg of a route: the user's, else those of the priors; None where there are none."""
-    if prices is not None:
-        rows = prices.routes.get(route)
-        return None if rows is None else (rows.hours_fixed, rows.hours_per_kg)
-    fixed, per_kg = (catalogue.shares.get(f"{name}:{route}") for name in ("hours-fixed", "hours-per-kg"))
-    return None if fixed is None or per_kg is None else (fixed, per_kg)
-
-
-def hours_of_run(opened: Opened, prices: Prices | None, route: str, mass_kg: float, named: NamedDraws) -> Array:
-    """Hands-on hours of a batch to come, (draw,), learned from those recorded; 0 where no rows say."""
-    rows = hours_rows(opened.catalogue, prices, route)
-    if rows is None:
-        return np.zeros(named.draws)
-    return draw_hours(route, mass_kg, rows, hours_told(opened.bench), opened.catalogue, named)
-
-
-def told_of(bench: Bench, batch: Batch | None) -> tuple[float | None, float | None]:
-    """Money and hours recorded of a batch, each None where nothing was."""
-    return (None, None) if batch is None else (bench.spent_on(batch.name), bench.hours_of(batch.name))
-
-
-def steps_of(bench: Bench, batch: Batch | None) -> dict[str, float]:
-    """Recorded hours of a batch by step ("" for what was recorded without one)."""
-    found: dict[str, float] = {}
-    for one in bench.hours:
-        if batch is not None and one.batch == batch.name:
-            found[one.step] = found.get(one.step, 0.0) + one.hours
-    return found
 
 
 def bill_batch(holdings: Holdings, batch: Batch, costing: Costing) -> Bill:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from gradeest.belief.outcome import Run
 from gradeest.errors import InputError, LedgerError
 from gradeest.materials.hazards import DEFER, check_batch
-from gradeest.records.domain import Bench, Lot
+from gradeest.records.domain import Lot
 from gradeest.workflow import cache
 from gradeest.workflow.ahead import OnBoards, forecast_boards
 from gradeest.workflow.believing import State, believe, kept_path, run_forward, state_of, stream
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.careful import Careful
     from gradeest.decision.forecast import Forecast
-    from gradeest.decision.prices import HoursTold, Prices
+    from gradeest.decision.prices import Prices
     from gradeest.decision.ranking import Blocked, Per, Ranking
 
 LEAST_KG = 1e-6  # less than this is nothing left
@@ -195,6 +195,7 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
     """The user's prices with the changes to try. Raises InputError: no file, or every problem in it."""
     from gradeest.decision.price_file import read_prices
     from gradeest.decision.prices import apply_change
+    from gradeest.workflow.hands_on import hours_told
 
     file = path or opened.place.prices
     if not file.exists():
@@ -205,17 +206,7 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
     prices = read_prices(file, opened.catalogue, today=opened.place.today)
     for change in changes:
         prices = apply_change(prices, change)
-    prices = replace(prices, hours_told=hours_told(opened.bench))
-    return prices, file
-
-
-def hours_told(bench: Bench, *, leave_out: str = "") -> tuple[HoursTold, ...]:
-    """Recorded hours of closed batches: what is recorded of an open one is only the hours so far."""
-    from gradeest.decision.prices import HoursTold
-
-    closed = [batch for batch in bench.batches.values() if not batch.is_open and batch.name != leave_out]
-    found = [(batch, bench.hours_of(batch.name)) for batch in closed]
-    return tuple(HoursTold(b.route, b.mass_kg, hours) for b, hours in found if hours is not None and b.mass_kg > 0)
+    return replace(prices, hours_told=hours_told(opened.bench, opened.catalogue)), file
 
 
 def rank_lots(

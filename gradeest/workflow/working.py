@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from gradeest.decision.hours import draw_hours
+from gradeest.decision.hours import Hours
 from gradeest.decision.prices import HoursTold, NamedDraws
 from gradeest.decision.summary import Interval
 from gradeest.materials.hazards import DEFER
@@ -14,10 +14,9 @@ from gradeest.records.domain import Batch
 from gradeest.records.work import Waste
 from gradeest.report.waste_log import write_waste_log
 from gradeest.workflow.believing import FORWARD_DRAWS, stream
-from gradeest.workflow.costing import hours_rows
+from gradeest.workflow.hands_on import all_hours, hours_of_run, hours_rows, hours_told
 from gradeest.workflow.hood import save_page
 from gradeest.workflow.opening import Opened, Place, open_bench
-from gradeest.workflow.outlook import hours_told
 from gradeest.workflow.recording import Saved, append
 from gradeest.workflow.unfinished import prices_or_why
 
@@ -27,7 +26,7 @@ ASK = "what becomes of waste liquids is for your authority to say"
 @dataclass(frozen=True)
 class Worked:
     """Hours that were saved. `before` and `after`: hours of a batch like this one, without and with
-    what was recorded of it; None where that teaches nothing yet.
+    what was recorded of it; None where that teaches nothing yet. `step_before` and `step_after`: of that the step.
 
     Only a closed batch teaches: until then its hours are those so far.
     """
@@ -35,12 +34,16 @@ class Worked:
     saved: Saved
     batch: str
     hours: float
+    step: str
     total_hours: float
+    is_all: bool  # nothing of that batch is missing
     route: str
     mass_kg: float
     is_open: bool
     before: Interval | None
     after: Interval | None
+    step_before: Interval | None
+    step_after: Interval | None
 
 
 @dataclass(frozen=True)
@@ -77,26 +80,31 @@ class WasteLog:
 def record_hours(
     place: Place, batch: str, hours: float, *, step: str = "", date: dt.date, sure: bool = False
 ) -> Worked:
-    """Keep hands-on hours of a batch. Raises InputError with every problem."""
+    """Keep hands-on hours of a batch, or of a step of its work. Raises InputError with every problem."""
+    step = step.strip().lower()
     with open_bench(place) as opened:
         saved = append(opened, "hours", {"batch": batch, "hours": hours, "step": step}, date, sure=sure)
         kept = opened.bench.batches[batch]
         total = opened.bench.hours_of(batch) or 0.0
-        before = after = None
+        was = now = None
         if not kept.is_open:
-            others, all_told = hours_told(opened.bench, leave_out=batch), hours_told(opened.bench)
-            before, after = (_hours_of(opened, kept, told) for told in (others, all_told))
-        return Worked(saved, batch, hours, total, kept.route, kept.mass_kg, kept.is_open, before, after)
+            others = hours_told(opened.bench, opened.catalogue, leave_out=batch)
+            was, now = (_hours_of(opened, kept, told) for told in (others, hours_told(opened.bench, opened.catalogue)))
+        is_all = all_hours(opened.bench, kept, opened.catalogue) is not None
+        return Worked(
+            saved, batch, hours, step, total, is_all, kept.route, kept.mass_kg, kept.is_open,
+            *(None if found is None else Interval.of(found.total) for found in (was, now)),
+            *(Interval.of(found.steps[step]) if found and step in found.steps else None for found in (was, now)),
+        )  # fmt: skip
 
 
-def _hours_of(opened: Opened, batch: Batch, told: tuple[HoursTold, ...]) -> Interval | None:
+def _hours_of(opened: Opened, batch: Batch, told: tuple[HoursTold, ...]) -> Hours | None:
     """Hours of a batch like this one to come."""
     prices, _ = prices_or_why(opened, None)
-    rows = hours_rows(opened.catalogue, prices, batch.route)
-    if rows is None:
+    if hours_rows(opened.catalogue, prices, batch.route) is None:
         return None
     named = NamedDraws(stream(opened.place, "prices"), FORWARD_DRAWS)
-    return Interval.of(draw_hours(batch.route, batch.mass_kg, rows, told, opened.catalogue, named))
+    return hours_of_run(opened, prices, batch.route, batch.mass_kg, named, told=told)
 
 
 def record_cost(place: Place, batch: str, amount: float, *, what: str = "", date: dt.date) -> Spent:

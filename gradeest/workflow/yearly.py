@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gradeest.errors import InputError
+from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Sale
 from gradeest.records.references import sort_of_address
 from gradeest.records.rules import kept_liquids
@@ -238,7 +239,7 @@ def batches_of(bench: Bench, year: int) -> list[Batch]:
 
 def runs_of(opened: Opened, year: int, prices: Prices | None) -> Runs:
     """The batches of a year, counted."""
-    from gradeest.workflow.costing import hours_rows
+    from gradeest.workflow.hands_on import hours_rows
 
     batches = batches_of(opened.bench, year)
     routes = dict.fromkeys(batch.route for batch in batches)
@@ -260,14 +261,20 @@ def costs_and_hours(
     A row is drawn once: all batches of a route share it, as in the ranking.
     """
     from gradeest.decision.costs import Costing
-    from gradeest.workflow.costing import bill_batch, hours_of_run, told_of
+    from gradeest.workflow.costing import bill_batch
+    from gradeest.workflow.hands_on import all_hours, hours_of_batch, hours_of_run
 
     cost, hours = np.zeros(named.draws), np.zeros(named.draws)
     costing = Costing.of(prices, holdings.catalogue, named)
     for batch in batches:
-        spent, worked = told_of(holdings.bench, batch)
+        spent = holdings.bench.spent_on(batch.name)
         cost += bill_batch(holdings, batch, costing).money if spent is None else spent
-        hours += hours_of_run(holdings.opened, prices, batch.route, batch.mass_kg, named) if worked is None else worked
+        worked = all_hours(holdings.bench, batch, holdings.catalogue)
+        if worked is None:
+            expected = hours_of_run(holdings.opened, prices, batch.route, batch.mass_kg, named)
+            hours += hours_of_batch(holdings.opened, batch, expected)
+        else:
+            hours += worked
     return cost, hours
 
 
@@ -296,15 +303,18 @@ def money_of(holdings: Holdings, year: int, prices: Prices | None, worth: Worth 
         with_products = Interval.of((balance + worth.of(left)) / hours)
     return Money(
         paid, paid_by, len(sales), spent, len(lots), sum(lot.price_paid is None for lot in lots), Interval.of(cost),
-        Interval.of(hours), told_in(bench, year), Interval.of(balance), per_hour, with_products,
+        Interval.of(hours), told_in(bench, year, holdings.catalogue), Interval.of(balance), per_hour, with_products,
         "your prices" if prices is not None else "priors, in units of your currency",
     )  # fmt: skip
 
 
-def told_in(bench: Bench, year: int) -> Told:
-    """Money and hours recorded of the batches of a year."""
+def told_in(bench: Bench, year: int, catalogue: Catalogue) -> Told:
+    """Money and hours recorded of the batches of a year, where all hours of a batch are told."""
+    from gradeest.workflow.hands_on import all_hours
+
     batches = batches_of(bench, year)
-    spent, hours = ([of(batch.name) for batch in batches] for of in (bench.spent_on, bench.hours_of))
+    spent = [bench.spent_on(batch.name) for batch in batches]
+    hours = [all_hours(bench, batch, catalogue) for batch in batches]
     return Told(sum(s or 0.0 for s in spent), sum(h or 0.0 for h in hours), spent.count(None), hours.count(None))
 
 

@@ -48,8 +48,9 @@ def test_hours_money_and_waste_enter_the_books(
     assert (first["total_hours"], first["is_open"], first["after"]) == (3.5, True, None)
     before = result("rank")["ranking"]["rows"][0]["hours"]["q50"]
     run("record", "product", "B1", *STRONG)
-    second = result("record", "hours", "B1", "330 min", "--step", "melting")
+    second = result("record", "hours", "B1", "330 min")
     assert second["total_hours"] == pytest.approx(9.0)
+    assert second["is_all"]  # hours without a step are those of all other work
     assert second["before"]["q50"] < second["after"]["q50"] < 9.0
     after = result("rank")["ranking"]["rows"][0]["hours"]["q50"]
     assert after > before  # a slow batch: the ranking's hours learn
@@ -63,7 +64,7 @@ def test_hours_money_and_waste_enter_the_books(
     assert (year["consumables"]["q5"], year["hours"]["q95"]) == (42.5, 9.0)
     assert "as recorded" in run("year")
     bill = result("cost", "B1")
-    assert (bill["spent"], bill["worked"], bill["steps"]) == (42.5, 9.0, {"sorting": 3.5, "melting": 5.5})
+    assert (bill["spent"], bill["worked"], bill["steps"]) == (42.5, 9.0, {"sorting": 3.5, "": 5.5})
     assert bill["together"]["mean"] == pytest.approx(42.5 + 10 * 9.0)
     assert "it counts instead of the bill" in " ".join(run("cost", "B1").split())
     assert list((tmp_path / ".gradeest-cache").glob("belief-*")) == beliefs  # none of this asked for another fit
@@ -90,6 +91,8 @@ def test_hours_money_and_waste_enter_the_books(
 
     for words, told in (
         (("record", "hours", "B1", "3.5"), "no unit"),
+        (("record", "hours", "B1", "3 h", "--step", "polishing"), "one of: sorting, preparing"),
+        (("amend", str(numbers["hours"]), "step=polishing"), "no step of foils-peroxide"),
         (("record", "hours", "B1", "0 h"), "not above 0"),
         (("record", "hours", "B9", "1 h"), "no batch"),
         (("record", "hours", "B1", "5000 h"), "hands-on"),
@@ -98,3 +101,52 @@ def test_hours_money_and_waste_enter_the_books(
         (("record", "waste", "B1", "6 L", "--what", "x", "--went", "y", "--date", "2001-01-01"), "before"),
     ):
         assert told in run(*words, code=3), words
+
+
+def test_hours_of_a_step_teach_that_step_and_leave_the_others_expected(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("GRADEEST_LEDGER", raising=False)
+    monkeypatch.setenv("COLUMNS", "80")
+    (tmp_path / "shed.toml").write_text(LOT, encoding="utf-8")
+    (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
+
+    def run(*words: str) -> str:
+        capsys.readouterr()
+        assert main(list(words)) == 0, words
+        return capsys.readouterr().out
+
+    def result(*words: str) -> dict[str, object]:
+        return json.loads(run(*words, "--json"))
+
+    run("lot", "add", "shed.toml")
+    run("batch", "add", "--charge", "shed/strips=0.75 kg", "--later")
+    run("record", "product", "B1", *STRONG)
+    expected = result("cost", "B1")
+    assert expected["steps"] == {}
+    assert sum(row["mean"] for row in expected["by_step"].values()) == pytest.approx(expected["hours"]["mean"])
+    assert expected["by_step"].keys() >= {"sorting", "washing", "melting", "waste", "cleaning"}
+
+    done = result("record", "hours", "B1", "6 h", "--step", " Washing ")
+    assert (done["step"], done["is_all"]) == ("washing", False)
+    assert done["step_after"]["q50"] > 1.3 * done["step_before"]["q50"]
+    assert done["step_before"]["q50"] == pytest.approx(expected["by_step"]["washing"]["q50"], rel=0.05)
+    assert done["after"]["q50"] > done["before"]["q50"]  # it may have been slow work altogether
+    bill = result("cost", "B1")
+    assert (bill["worked"], bill["steps"]) == (None, {"washing": 6.0})
+    told = bill["by_step"]
+    rest = sum(row["mean"] for step, row in told.items() if step != "washing")
+    assert bill["labour"]["mean"] == pytest.approx(10 * (6.0 + rest))  # at the rate of 10: told, and as expected
+    books = result("year")["money"]
+    assert (books["told"]["hours"], books["told"]["without_hours"]) == (0.0, 1)
+    assert books["hours"]["q5"] > 6.0
+    assert result("rank")["ranking"]["rows"][0]["hours"]["q50"] > 0
+    text = run("cost", "B1")
+    assert "those of some steps are recorded" in " ".join(text.split())
+    assert max(len(line) for line in text.splitlines()) <= 80
+    for step in told:  # once every step is told nothing is missing
+        if step != "washing":
+            done = result("record", "hours", "B1", "1 h", "--step", step)
+    assert done["is_all"]
+    assert result("cost", "B1")["worked"] == pytest.approx(6.0 + len(told) - 1)

@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from gradeest.decision.hours import draw_hours, update_normal
+from gradeest.decision.hours import draw_hours
 from gradeest.decision.prices import HoursTold, NamedDraws
+from gradeest.decision.steps import Pattern, Record, learn
 from gradeest.materials.catalogue import Catalogue, Quantiles, load_catalogue
 from tests.decision_cases import one
 
@@ -28,11 +29,24 @@ def hours(told: list[float], rows: tuple[Quantiles, Quantiles] = ROWS, kg: float
     return draw_hours("r0", kg, rows, [HoursTold("r0", kg, h) for h in told], catalogue(), named)
 
 
-def test_the_conjugate_normal_is_the_textbooks() -> None:
-    """Prior N(1, 0.5), data 1.2, 0.8, 1.5 with sd 0.4: 1.1373626, sd 0.2096570 (closed form, computed by hand)."""
-    mean, sd = update_normal(1.0, 0.5, [1.2, 0.8, 1.5], 0.4)
-    assert mean == pytest.approx(1.1373626, abs=1e-7)
-    assert sd == pytest.approx(0.2096570, abs=1e-7)
+def conjugate(mean: float, sd: float, values: list[float], noise_sd: float) -> tuple[float, float]:
+    """Mean and sd of N(mean, sd) after `values`, each with noise of `noise_sd`: any textbook's conjugate normal."""
+    precision = 1 / sd**2 + len(values) / noise_sd**2
+    return (mean / sd**2 + sum(values) / noise_sd**2) / precision, 1 / math.sqrt(precision)
+
+
+def test_the_pace_learned_is_the_textbooks_conjugate_normal() -> None:
+    """Prior N(1, 0.5), data 1.2, 0.8, 1.5 with sd 0.4: 1.1373626, sd 0.2096570 (computed by hand); and so in the
+    program's units, where prior and noise share a variance of 1."""
+    assert conjugate(1.0, 0.5, [1.2, 0.8, 1.5], 0.4) == pytest.approx((1.1373626, 0.2096570), abs=1e-7)
+    scale = math.hypot(0.5, 0.4)
+    pattern = Pattern(("a", "b"), (0.0, 0.0), (0.5, 0.5))
+    records = tuple(Record(pattern, scale, value - 1.0, ()) for value in (1.2, 0.8, 1.5))
+    found = learn(records, 2, 0.25 / scale**2, 0.1)
+    assert 1 + scale * found.mean[0] == pytest.approx(1.1373626, abs=1e-7)
+    assert scale * math.sqrt(found.cov[0, 0]) == pytest.approx(0.2096570, abs=1e-7)
+    assert found.mean[1:] == pytest.approx(0.0)
+    assert found.cov[1:, 1:] == pytest.approx(0.25 / scale**2 * np.eye(2))
 
 
 def test_without_a_record_hours_are_those_of_the_rows() -> None:
@@ -44,7 +58,7 @@ def test_without_a_record_hours_are_those_of_the_rows() -> None:
 def test_recorded_hours_move_and_narrow_what_is_expected() -> None:
     """Three batches of 6 h where 4 were expected, worked by hand in ln hours with 0.6 of the variance learned."""
     share, noise = 0.6, 0.4
-    mean, sd = update_normal(math.log(4), SPREAD * math.sqrt(share), [math.log(6)] * 3, SPREAD * math.sqrt(noise))
+    mean, sd = conjugate(math.log(4), SPREAD * math.sqrt(share), [math.log(6)] * 3, SPREAD * math.sqrt(noise))
     spread = math.sqrt(sd**2 + noise * SPREAD**2)
     found = np.log(hours([6.0, 6.0, 6.0]))
     error = spread / math.sqrt(DRAWS)
@@ -82,7 +96,7 @@ def coverage(share_told: float, benches: int = 1500, batches: int = 4) -> float:
     hits = 0
     for bench in runs:
         learned, noise = SPREAD * math.sqrt(share_told), SPREAD * math.sqrt(1 - share_told)
-        mean, sd = update_normal(0.0, learned, list(bench[:-1]), noise)
+        mean, sd = conjugate(0.0, learned, list(bench[:-1]), noise)
         hits += abs(bench[-1] - mean) < 1.6448536 * math.hypot(sd, noise)
     return hits / benches
 
