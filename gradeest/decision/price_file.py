@@ -17,6 +17,7 @@ from gradeest.decision.buyer_file import EXAMPLE, read_buyers
 from gradeest.decision.prices import Prices, RouteCosts
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue, Quantiles
+from gradeest.materials.tables import find_lines
 from gradeest.records.domain import METALS
 
 Form = Literal["amount", "share", "number", "price", "text"]
@@ -128,7 +129,7 @@ def read_prices(path: Path, catalogue: Catalogue, *, today: dt.date | None = Non
         raise InputError(f"{path} is no prices file", issues=[issue]) from err
     dated, sold_to = table.pop("dated", None), table.pop("buyers", None)
     typed = dict(_flatten(table))
-    reader = _Reader(str(path), _find_lines(text), typed, str(typed.get("currency", "")))
+    reader = _Reader(str(path), find_lines(text), typed, str(typed.get("currency", "")))
     entries = list(list_entries(catalogue))
     reader.refuse_unknown({entry.key for entry in entries})
     values = {entry.key: reader.take(entry) for entry in entries}
@@ -166,18 +167,6 @@ def _flatten(table: Mapping[str, Any], head: str = "") -> Iterator[tuple[str, An
             yield from _flatten(value, f"{head}{key}.")
         else:
             yield f"{head}{key}", value
-
-
-def _find_lines(text: str) -> dict[str, int]:
-    """Line, from 1, of every dotted key: the parser does not tell."""
-    lines: dict[str, int] = {}
-    head = ""
-    for number, line in enumerate(text.splitlines(), 1):
-        if table := re.match(r"\s*\[([^\[\]]+)\]", line):
-            head = re.sub(r"[\"'\s]", "", table[1]) + "."
-        elif key := re.match(r"\s*([\w.\-\"' ]+?)\s*=", line):
-            lines.setdefault(head + re.sub(r"[\"'\s]", "", key[1]), number)
-    return lines
 
 
 class _Reader:

@@ -5,6 +5,7 @@ Every number carries its source and says whether it was read, is from memory, or
 
 from __future__ import annotations
 
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -79,6 +80,16 @@ def load_catalogue(overlay: Path | None = None) -> Catalogue:
     Parameters: overlay, a folder; a row with the same key replaces the shipped row, new rows add.
     Returns: Catalogue. Raises InputError that carries every problem found, with file, line and field.
     """
+    return _shipped() if overlay is None else _read(overlay)
+
+
+@cache
+def _shipped() -> Catalogue:
+    """The shipped rows alone: one command asks for them several times, and they do not change while it runs."""
+    return _read(None)
+
+
+def _read(overlay: Path | None) -> Catalogue:
     folders: list[Folder] = [shipped_folder("priors")]
     faults = Faults([])
     if overlay is not None:

@@ -204,8 +204,9 @@ def read_entries(folders: Sequence[Folder], name: str, faults: Faults) -> dict[s
             found = re.search(r"at line (\d+)", str(error))
             faults.add(str(path), int(found.group(1)) if found else None, "", f"is not TOML ({error})")
             continue
+        lines = find_lines(text)
         for key, content in _flatten(tree, ""):
-            line = _find_line(text, key)
+            line = lines.get(key)
             if not isinstance(content, dict):
                 faults.add(str(path), line, key, "has no value table", "type { value = ..., unit = ..., ... }")
             elif place > 0 and key not in entries:
@@ -224,15 +225,13 @@ def _flatten(tree: Mapping[str, Any], prefix: str) -> Iterable[tuple[str, Any]]:
             yield key, content
 
 
-def _find_line(text: str, key: str) -> int | None:
-    """The line of a dotted key: TOML readers do not keep it, and a person needs it."""
-    section = ""
-    for number, line in enumerate(text.splitlines(), start=1):
-        head = re.match(r"\s*\[([^\]]+)\]", line)
-        if head:
-            section = head.group(1).strip()
-            continue
-        name = re.match(r"\s*([\w.\-]+)\s*=", line)
-        if name and key == (f"{section}.{name.group(1)}" if section else name.group(1)):
-            return number
-    return None
+def find_lines(text: str) -> dict[str, int]:
+    """Line, from 1, of every dotted key of a TOML file: the parser does not tell, and a person needs it."""
+    lines: dict[str, int] = {}
+    head = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        if table := re.match(r"\s*\[([^\[\]]+)\]", line):
+            head = re.sub(r"[\"'\s]", "", table[1]) + "."
+        elif key := re.match(r"\s*([\w.\-\"' ]+?)\s*=", line):
+            lines.setdefault(head + re.sub(r"[\"'\s]", "", key[1]), number)
+    return lines

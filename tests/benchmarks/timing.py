@@ -101,6 +101,7 @@ def seconds(folder: Path, *words: str, python: tuple[str, ...] = ("-m", "gradees
     """Wall time of one call; a call that fails stops the measurement."""
     env = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
     env.pop("GRADEEST_LEDGER", None)
+    env.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed program is not compiled at every start
     start = time.perf_counter()
     done = subprocess.run([sys.executable, *python, *words], cwd=folder, env=env, capture_output=True, text=True)
     taken = time.perf_counter() - start
