@@ -130,20 +130,12 @@ def rank_runs(
     if refused:
         raise ValueError(f"blocked fractions must not be ranked: {sorted(refused)}")
     named = NamedDraws(rng, outcome.recovered_g.shape[0])
-    money = value_runs(outcome, kinds, prices, catalogue, named)
-    stake = find_stake(careful, money.advantage, money.alternative, catalogue.constants)
-    uses = uses_of(per, outcome, money, kinds, prices, catalogue, named)
-    standings = [weigh_run(money.advantage[:, i], uses[:, i], origin, stake) for i in range(len(outcome.runs))]
-    above = sorted(
-        (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
-    )
-    below = sorted(set(range(len(standings))) - set(above), key=lambda i: (-standings[i].gain.value, i))
-    ranks = dict(zip(above, share_ranks([standings[i].placed for i in above], origin), strict=True))
-    above.sort(key=lambda i: (ranks[i], standings[i].rests_on_tail))  # stable: by the value placed by, within these
-    best = chance_best(money.advantage, uses)
+    at = _place(outcome, kinds, prices, catalogue, named, origin, per, careful)
+    money, standings = at.money, at.standings
+    best = chance_best(money.advantage, at.uses)
     rows = [
-        _ranked(outcome, i, kinds, prices, money, standings[i], ranks.get(i), float(best[i]), origin)
-        for i in (*above, *below)
+        _ranked(outcome, i, kinds, prices, money, standings[i], at.ranks.get(i), float(best[i]), origin)
+        for i in at.order
     ]
     rows = _with_telling(rows, outcome, money.advantage, prices, origin)
     rows += [_blocked(row, prices, catalogue, named) for row in blocked]
@@ -158,9 +150,59 @@ def rank_runs(
         notes,
         per,
         careful,
-        stake,
+        at.stake,
         prices.hours_rate,
     )
+
+
+def find_ranks(
+    outcome: Outcome,
+    kinds: Mapping[str, str],
+    prices: Prices,
+    catalogue: Catalogue,
+    rng: np.random.Generator,
+    *,
+    origin: NDArray[np.int_] | None = None,
+) -> dict[str, int | None]:
+    """The ranks per hour that `rank_runs` gives, by address, where nothing else is asked."""
+    named = NamedDraws(rng, outcome.recovered_g.shape[0])
+    at = _place(outcome, kinds, prices, catalogue, named, origin, "hour", "low")
+    return {run.address: at.ranks.get(i) for i, run in enumerate(outcome.runs)}
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """Money of all runs, how each stands, and their order: the ranked ones first; ranks of those by index."""
+
+    money: Economics
+    uses: NDArray[np.float64]
+    stake: float | None
+    standings: Sequence[Standing]
+    order: Sequence[int]
+    ranks: Mapping[int, int]
+
+
+def _place(
+    outcome: Outcome,
+    kinds: Mapping[str, str],
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+    origin: NDArray[np.int_] | None,
+    per: Per,
+    careful: Careful,
+) -> _Placed:
+    money = value_runs(outcome, kinds, prices, catalogue, named)
+    stake = find_stake(careful, money.advantage, money.alternative, catalogue.constants)
+    uses = uses_of(per, outcome, money, kinds, prices, catalogue, named)
+    standings = [weigh_run(money.advantage[:, i], uses[:, i], origin, stake) for i in range(len(outcome.runs))]
+    above = sorted(
+        (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
+    )
+    below = sorted(set(range(len(standings))) - set(above), key=lambda i: (-standings[i].gain.value, i))
+    ranks = dict(zip(above, share_ranks([standings[i].placed for i in above], origin), strict=True))
+    above.sort(key=lambda i: (ranks[i], standings[i].rests_on_tail))  # stable: by the value placed by, within these
+    return _Placed(money, uses, stake, standings, (*above, *below), ranks)
 
 
 def uses_of(

@@ -20,7 +20,7 @@ from gradeest.workflow.expecting import (
     judge_settlement,
 )
 from gradeest.workflow.opening import Opened, Place, open_bench
-from gradeest.workflow.outlook import RankingShown, Trust, load_prices, make_ranking, trust_in
+from gradeest.workflow.outlook import RankingShown, Trust, load_prices, make_ranking, ranks_of, trust_in
 from gradeest.workflow.recording import Saved, append
 from gradeest.workflow.telling import Listener
 
@@ -191,5 +191,4 @@ def rank_both(
     except InputError as err:
         return {}, None, " - ".join(part for part in (err.message, err.hint) if part)
     ranking = make_ranking(opened, state_of(opened), new, lot, prices, file)
-    earlier = make_ranking(opened, before, old, lot, prices, file, kept=False)
-    return {row.address: row.rank for row in earlier.ranking.rows}, ranking, ""
+    return ranks_of(opened, before, old, lot, prices), ranking, ""

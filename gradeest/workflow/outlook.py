@@ -231,6 +231,19 @@ def rank_lots(
         return make_ranking(opened, state_of(opened), posterior, lot, found, file, per=per, careful=careful)
 
 
+def ranking_path(
+    opened: Opened,
+    state: State,
+    runs: Sequence[Run],
+    blocked: Sequence[Blocked],
+    prices: Prices,
+    per: Per = "hour",
+    careful: Careful = "low",
+) -> Path:
+    """Where the ranking of runs at prices is kept."""
+    return kept_path(opened, "ranking", state, [repr(runs), repr(blocked), repr(prices), per, careful])
+
+
 def rank_by_money(
     opened: Opened,
     state: State,
@@ -249,7 +262,7 @@ def rank_by_money(
     """
     from gradeest.decision.ranking import Ranking, rank_runs
 
-    path = kept_path(opened, "ranking", state, [repr(runs), repr(blocked), repr(prices), per, careful])
+    path = ranking_path(opened, state, runs, blocked, prices, per, careful)
     ranking = cache.read(path, Ranking)
     if ranking is None:
         kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
@@ -270,6 +283,29 @@ def rank_by_money(
     return ranking
 
 
+def rankable_runs(opened: Opened, state: State, lot: str | None) -> tuple[tuple[Run, ...], tuple[Blocked, ...]]:
+    """What is left to process and may be ranked, and what must not be."""
+    runs, blocked = split_fractions(opened, state, lot)
+    barred = {item.address for item in blocked}
+    return tuple(run for run in runs if run.address not in barred), blocked
+
+
+def ranks_of(
+    opened: Opened, state: State, posterior: Posterior, lot: str | None, prices: Prices
+) -> dict[str, int | None]:
+    """The ranks of a state by address, of a ranking that is not shown itself."""
+    from gradeest.decision.ranking import Ranking, find_ranks
+
+    runs, blocked = rankable_runs(opened, state, lot or only_lot(state))
+    ranking = cache.read(ranking_path(opened, state, runs, blocked, prices), Ranking)
+    if ranking is not None:
+        return {row.address: row.rank for row in ranking.rows}
+    kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
+    outcome, rng = run_forward(opened, posterior, runs), stream(opened.place, "prices")
+    ranks = find_ranks(outcome, kinds, prices, opened.catalogue, rng, origin=outcome.origin)
+    return ranks | {item.address: None for item in blocked}
+
+
 def make_ranking(
     opened: Opened,
     state: State,
@@ -280,13 +316,10 @@ def make_ranking(
     *,
     per: Per = "hour",
     careful: Careful = "low",
-    kept: bool = True,
 ) -> RankingShown:
-    """The ranking of a state, kept in the ledger with its prices unless told otherwise."""
+    """The ranking of a state, kept in the ledger with its prices."""
     lot = lot or only_lot(state)
-    runs, blocked = split_fractions(opened, state, lot)
-    barred = {item.address for item in blocked}
-    runs = tuple(run for run in runs if run.address not in barred)
+    runs, blocked = rankable_runs(opened, state, lot)
     kinds = {a: state.bench.fraction(a).kind for a in state.bench.addresses()}
     ranking = rank_by_money(opened, state, posterior, runs, blocked, prices, per=per, careful=careful)
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
@@ -313,5 +346,5 @@ def make_ranking(
         opened.catalogue.version,
         opened.place.seed,
         opened.place.engine,
-        kept and keep(opened, "ranking", content),
+        keep(opened, "ranking", content),
     )

@@ -13,7 +13,7 @@ import pytest
 
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.decision.prices import Prices, apply_change
-from gradeest.decision.ranking import RankedRun, Ranking, rank_runs
+from gradeest.decision.ranking import RankedRun, Ranking, find_ranks, rank_runs
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from tests.decision_cases import METALS, costs, one, prices
 
@@ -88,6 +88,12 @@ def catalogue() -> Catalogue:
 def ranking(catalogue: Catalogue) -> Ranking:
     given, kinds, terms = lay_out()
     return rank_runs(given, kinds, terms, catalogue, np.random.default_rng(21))
+
+
+def test_ranks_asked_for_alone_are_those_of_the_whole_ranking(ranking: Ranking, catalogue: Catalogue) -> None:
+    given, kinds, terms = lay_out()
+    alone = find_ranks(given, kinds, terms, catalogue, np.random.default_rng(21))
+    assert alone == {row.address: row.rank for row in ranking.rows}
 
 
 def row_of(ranking: Ranking, name: str) -> RankedRun:
