@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,3 +36,11 @@ class Outcome:
     is_trace: NDArray[np.bool_]
     forms: tuple[Mapping[str, str], ...]
     origin: NDArray[np.int64] | None = None
+
+    def only(self, i: int) -> Outcome:
+        """Run `i` alone."""
+        run, form, at = self.runs[i], self.forms[i], [i]
+        return replace(
+            self, runs=(run,), forms=(form,), contained_g=self.contained_g[:, at],
+            recovered_g=self.recovered_g[:, at], weight_g=self.weight_g[:, at], is_trace=self.is_trace[:, at],
+        )  # fmt: skip

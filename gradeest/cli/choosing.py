@@ -27,7 +27,8 @@ def plan(
     lot: LotArgument = None,
     hours: Annotated[float | None, typer.Option(help="Hands-on hours there are.")] = None,
     cash: Annotated[float | None, typer.Option(help="Money there is for costs, in your currency.")] = None,
-    days: Annotated[float | None, typer.Option(help="Days there are, one run after the other.")] = None,
+    days: Annotated[float | None, typer.Option(help="Days there are.")] = None,
+    at_once: Annotated[int, typer.Option(help="Runs that may be going side by side in these days.")] = 1,
     limit: Annotated[
         list[str] | None,
         typer.Option(
@@ -37,6 +38,7 @@ def plan(
     must: Annotated[
         list[str] | None, typer.Option(metavar="LOT/FRACTION", help="What has to be in the plan; may be repeated.")
     ] = None,
+    fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
     prices: options.Prices = None,
     change: options.If = None,
     as_json: options.Json = False,
@@ -48,13 +50,14 @@ def plan(
     from gradeest.workflow.planning import plan_work
     from gradeest.workflow.supplies import Limits
 
-    check_amounts({"--hours": hours, "--cash": cash, "--days": days})
+    check_amounts({"--hours": hours, "--cash": cash, "--days": days, "--fee": fee}, at_once)
     with Progress() as report:
         shown = plan_work(
             place_of(ctx),
             lot,
-            limits=Limits(hours, cash, days, tuple(limit or ())),
+            limits=Limits(hours, cash, days, tuple(limit or ()), at_once),
             must=must or (),
+            fee=fee,
             prices=prices,
             changes=change or (),
             report=report,
@@ -65,8 +68,8 @@ def plan(
     show(*plan_parts(shown))
 
 
-def check_amounts(given: dict[str, float | None]) -> None:
-    """Refuse amounts below 0 and such as are no number, all at once."""
+def check_amounts(given: dict[str, float | None], at_once: int = 1) -> None:
+    """Refuse amounts below 0 and such as are no number, and no run at all at once, together."""
     import math
 
     from gradeest.errors import InputError, Issue
@@ -76,6 +79,10 @@ def check_amounts(given: dict[str, float | None]) -> None:
         for name, value in given.items()
         if value is not None and not (math.isfinite(value) and value >= 0)
     ]
+    if at_once < 1:
+        issues.append(Issue("error", f"{at_once} runs at once cannot be", "type 1 or more", field="--at-once"))
+    elif at_once > 1 and given.get("--days") is None:
+        issues.append(Issue("error", "no days are given", "type how many there are, like --days 30", field="--at-once"))
     if issues:
         raise InputError("what was typed cannot be used", issues=issues)
 
@@ -83,8 +90,7 @@ def check_amounts(given: dict[str, float | None]) -> None:
 def plan_parts(shown: PlanShown) -> list[Any]:
     """The plan as a table and lines."""
     from gradeest.cli.cautions import caution_lines
-    from gradeest.cli.tables import heading, interval, make_table, mass, money, note, number, percent
-    from gradeest.cli.testing import pair
+    from gradeest.cli.tables import heading, make_table, mass, money, note, number
 
     what = f"Plan for lot {shown.lot}" if shown.lot else "Plan"
     tried = f", if {', '.join(shown.changes)}" if shown.changes else ""
@@ -95,31 +101,45 @@ def plan_parts(shown: PlanShown) -> list[Any]:
     table = make_table([("", "<"), ("fraction", "f"), ("gain", ">"), ("hours", ">"), ("cost", ">"), ("why", "w")])
     for step in shown.steps:
         table.add_row(
-            f"{step.order}. process" if step.order else step.action,
+            f"{step.order}. {step.action}" if step.order else step.action,
             f"{short_name(step.address, shown.lot)}\n  {mass(step.mass_kg)}".replace("/", "/\n  "),
-            money(step.gain.mean) if step.gain else "-",
+            money(step.gain.mean) if step.gain else "-" if step.worth is None else money(step.worth),
             number(step.hours.mean) if step.hours else "-",
             money(step.cost.mean) if step.cost else "-",
             f"{step.why}\n{step.test}".rstrip(),
         )
     parts.append(table)
-    if any(step.order for step in shown.steps):
-        hours = interval((shown.hours.q5, shown.hours.q50, shown.hours.q95))
-        parts.append(
-            note(
-                f"The plan gains {pair(shown.gain.mean, shown.gain_mcse)}, bad case {money(shown.gain.q5)}, in "
-                f"{percent(shown.chance_of_gain)} of cases; hours {hours}; cost {money(shown.cost.mean)} "
-                f"({money(shown.cost.q5)}-{money(shown.cost.q95)})."
-            )
-        )
-    else:
-        parts.append("Nothing that gains fits: the best plan is to process nothing.")
+    parts += [note(text) for text in gain_lines(shown)]
     parts += [note(use_line(use, shown.currency)) for use in shown.uses if not use.pack]
     if shown.headed:
         parts.append(note(f"Reagents in whole packs, {shown.headed}:"))
     parts += [note(use_line(use, shown.currency), indent="  ") for use in shown.uses if use.pack]
     parts += [note(f"Note: {text}") for text in shown.notes]
     return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]
+
+
+def gain_lines(shown: PlanShown) -> list[str]:
+    """What the runs and the trials of a plan bring, and what they take."""
+    from gradeest.cli.tables import interval, money, percent
+    from gradeest.cli.testing import pair
+
+    actions = {step.action for step in shown.steps if step.order}
+    if not actions:
+        return ["Nothing that gains fits: the best plan is to process nothing."]
+    hours = interval((shown.hours.q5, shown.hours.q50, shown.hours.q95))
+    taken = f"hours {hours}; cost {money(shown.cost.mean)} ({money(shown.cost.q5)}-{money(shown.cost.q95)})."
+    lines = ["No run that gains fits: trials come first."]
+    if "process" in actions:
+        gain = pair(shown.gain.mean, shown.gain_mcse)
+        chance = percent(shown.chance_of_gain)
+        lines = [f"The plan gains {gain}, bad case {money(shown.gain.q5)}, in {chance} of cases; {taken}"]
+    if "trial" in actions:
+        worth = pair(shown.trials_worth, shown.trials_worth_mcse)
+        lines.append(
+            f"By what its trials tell it is worth {worth} more; `gradeest batch add --trial` starts one"
+            + (f"; {taken}" if "process" not in actions else ".")
+        )
+    return lines
 
 
 def use_line(use: Use, currency: str) -> str:
@@ -129,7 +149,8 @@ def use_line(use: Use, currency: str) -> str:
     if use.is_barred:
         return f"{use.limit}: none, this bench has no licence for it (`gradeest bench set licence` where it has)."
     text = (
-        f"{use.limit}: {number(use.expected, 3)} of {number(use.most, 3)} {use.unit} expected, "
+        f"{use.limit}{f' ({use.places} at once)' if use.places > 1 else ''}: {number(use.expected, 3)} of "
+        f"{number(use.most, 3)} {use.unit} expected, "
         f"stays within it in {percent(use.chance_within)} of cases"
     )
     if use.next is None:

@@ -63,36 +63,68 @@ def value_runs(
     """
     check_runs(outcome, prices)
     of_run = [catalogue.kinds[kinds[run.address]] for run in outcome.runs]
-    bills = [(bill.money, bill.unpriced) for bill in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
-    cost = _stack([money for money, _ in bills], named.draws)
-    hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
-    labour = hours * prices.hours_rate
-    chosen = [
-        value_unprocessed(kind, run.mass_kg, prices, catalogue, named, outcome.contained_g[:, i, :])
-        for i, (run, kind) in enumerate(zip(outcome.runs, of_run, strict=True))
-    ]
-    alternative = _stack([one.values for one in chosen], named.draws)
-    spent = cost + labour + alternative
+    spent = count_spent(outcome, kinds, prices, catalogue, named)
     market = Market(outcome, of_run, prices, catalogue, named)
-    found = market.assign(spent)
+    found = market.assign(spent.total)
     revenue, buyer_of, members = found.revenue, found.buyer_of, list(found.pool)
     together = market.settle(buyer_of, members)
     return Economics(
         revenue,
-        cost,
-        hours,
-        labour,
-        alternative,
-        tuple(one.name for one in chosen),
-        revenue - spent,
+        spent.cost,
+        spent.hours,
+        spent.labour,
+        spent.alternative,
+        spent.alternatives,
+        revenue - spent.total,
         tuple(members),
-        together - spent[:, members].sum(axis=1),
+        together - spent.total[:, members].sum(axis=1),
         float((revenue[:, members].sum(axis=1) - together).mean()),
-        tuple(dict.fromkeys(name for _, unpriced in bills for name in unpriced)),
+        spent.unpriced,
         tuple("" if buyer == NOWHERE else market.buyers[buyer].terms.name for buyer in buyer_of),
         buyer_of,
-        tuple(one.to for one in chosen),
+        spent.sold_to,
         found.lacking,
+    )
+
+
+@dataclass(frozen=True)
+class Spent:
+    """What runs cost, and what is given up for them; fields as of `Economics`, arrays (draw, run)."""
+
+    cost: Array
+    hours: Array
+    labour: Array
+    alternative: Array
+    alternatives: tuple[Alternative, ...]
+    sold_to: tuple[str, ...]
+    unpriced: tuple[str, ...]
+
+    @property
+    def total(self) -> Array:
+        """Cost, paid hours and the alternative given up, (draw, run)."""
+        return self.cost + self.labour + self.alternative
+
+
+def count_spent(
+    outcome: Outcome, kinds: Mapping[str, str], prices: Prices, catalogue: Catalogue, named: NamedDraws
+) -> Spent:
+    """What each run of an outcome costs and gives up, whatever it is settled with; parameters as of `value_runs`."""
+    bills = [(bill.money, bill.unpriced) for bill in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
+    hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
+    chosen = [
+        value_unprocessed(
+            catalogue.kinds[kinds[run.address]], run.mass_kg, prices, catalogue, named, outcome.contained_g[:, i, :]
+        )
+        for i, run in enumerate(outcome.runs)
+    ]
+    return Spent(
+        _stack([money for money, _ in bills], named.draws),
+        hours,
+        hours * prices.hours_rate,
+        _stack([one.values for one in chosen], named.draws),
+        tuple(one.name for one in chosen),
+        tuple(one.to for one in chosen),
+        tuple(dict.fromkeys(name for _, unpriced in bills for name in unpriced)),
     )
 
 

@@ -6,7 +6,7 @@ Drawn from the rows that their cost is counted by (`costs.py`), so that a dear d
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,6 +54,16 @@ def find_needs(
         if row is not None:
             days[i] = named.amount(f"days:{run.route}", row)
     return Needs({key: table.T for key, table in items.items()}, np.sum([nothing, *acids], axis=0).T, days.T)
+
+
+def join_needs(parts: Sequence[Needs]) -> Needs:
+    """What the runs of several outcomes take, side by side; one of them at least."""
+    acid, days = (np.concatenate(tables, axis=1) for tables in ([p.acid for p in parts], [p.days for p in parts]))
+    items = {
+        key: np.concatenate([p.items.get(key, np.zeros_like(p.acid)) for p in parts], axis=1)
+        for key in dict.fromkeys(key for p in parts for key in p.items)
+    }
+    return Needs(items, acid, days)
 
 
 def is_acid(item: str, catalogue: Catalogue) -> bool:

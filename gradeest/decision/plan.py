@@ -1,7 +1,10 @@
-"""Which runs to choose when hours or cash are short: an exact optimum, and what a little more of them would bring.
+"""Which runs to choose when hours, cash or days are short: an exact optimum, and what a little more would bring.
 
 maximise sum_i v_i y_i - F z   subject to   sum_i u_ki y_i <= L_k for every limit k,  y_i <= z,  y and z 0 or 1
 v: expected gain of a run over its best alternative, F: what the settlement costs however many share it, u: use.
+A trial is chosen like a run, by what its result is worth after its cost; of its sizes one at most, and its fees are in
+that cost. A limit of several places (runs that wait side by side) holds for the sum at each: x_ip = 1 where run i is at
+place p, sum_p x_ip = y_i.
 """
 
 from __future__ import annotations
@@ -25,7 +28,8 @@ WORTH_MORE = 0.01  # a better plan is one that gains at least this share more
 class Limit:
     """So much of something there is: `most` in `unit`; `uses` (run,) is what each run is expected to take of it.
 
-    `step`: what is told of it is rounded up to whole steps, as packs are bought (0: not at all).
+    `step`: what is told of it is rounded up to whole steps, as packs are bought (0: not at all). `places`: so many runs
+    may take it side by side, and there is `most` of it at each.
     """
 
     name: str
@@ -33,6 +37,7 @@ class Limit:
     most: float
     uses: Array
     step: float = 0.0
+    places: int = 1
 
 
 @dataclass(frozen=True)
@@ -46,43 +51,56 @@ class More:
     per_unit: float
 
 
-def choose_runs(values: Array, limits: Sequence[Limit], fee: float = 0.0, must: Sequence[int] = ()) -> tuple[int, ...]:
+@dataclass(frozen=True)
+class Question:
+    """What is asked: values (run,), expected gain in currency, within limits.
+
+    fee: taken off once where any run is chosen that is not `apart`; must: runs in every plan; one_of: groups of which
+    one run at most is chosen.
+    """
+
+    values: Array
+    limits: Sequence[Limit]
+    fee: float = 0.0
+    must: Sequence[int] = ()
+    apart: frozenset[int] = frozenset()
+    one_of: Sequence[Sequence[int]] = ()
+
+    def worth(self, chosen: Sequence[int]) -> float:
+        """Expected gain of a set of runs in currency, the fee they share taken off once."""
+        shared = self.fee if set(chosen) - self.apart else 0.0
+        return float(self.values[list(chosen)].sum() - shared)
+
+
+def choose_runs(asked: Question) -> tuple[int, ...]:
     """Indices of the runs that together gain the most within the limits.
 
-    Parameters: values (run,), expected gain in currency; fee, taken off once where any run is chosen; must, runs that
-    are in every plan. Raises PlanInfeasible where these alone break a limit: which, and by how much.
+    Raises PlanInfeasible where what must be in it alone breaks a limit: which, and by how much.
     """
-    if not len(values):
+    if not len(asked.values):
         return ()
-    _refuse_infeasible(limits, must)
-    found = _solve(values, limits, fee, must)
+    _refuse_infeasible(asked)
+    found = _solve(asked)
     assert found is not None  # what must be in it fits, and nothing else is asked
-    return tuple(int(i) for i in np.flatnonzero(found[: len(values)] > 0.5))
+    return tuple(int(i) for i in np.flatnonzero(found[: len(asked.values)] > 0.5))
 
 
-def next_step(
-    values: Array, limits: Sequence[Limit], at: int, fee: float = 0.0, must: Sequence[int] = ()
-) -> More | None:
+def next_step(asked: Question, at: int) -> More | None:
     """What the least useful growth of limit number `at` brings; None where no growth of it alone brings anything."""
-    if not len(values):
+    if not len(asked.values):
         return None
-    now = plan_value(values, choose_runs(values, limits, fee, must), fee)
-    limit = limits[at]
+    values, limit = asked.values, asked.limits[at]
+    now = asked.worth(choose_runs(asked))
     better = now + max(WORTH_MORE * abs(now), LEAST_GAIN * float(np.abs(values).max(initial=0.0)))
-    found = _solve(values, limits, fee, must, grow=at, least=better)
+    found = _solve(asked, grow=at, least=better)
     if found is None:
         return None
-    extra = whole(float(found[-1]), limit.step)
-    grown = [*limits[:at], replace(limit, most=limit.most + extra), *limits[at + 1 :]]
-    gain = plan_value(values, choose_runs(values, grown, fee, must), fee) - now
+    extra = whole(float(found[len(values) + 1]), limit.step)
+    grown = [*asked.limits[:at], replace(limit, most=limit.most + extra), *asked.limits[at + 1 :]]
+    gain = asked.worth(choose_runs(replace(asked, limits=grown))) - now
     if extra <= 0 or gain <= 0:
         return None  # within the solver's own tolerance
     return More(limit.name, limit.unit, extra, gain, gain / extra)
-
-
-def plan_value(values: Array, chosen: Sequence[int], fee: float = 0.0) -> float:
-    """Expected gain of a set of runs in currency, the fee they share taken off once."""
-    return float(values[list(chosen)].sum() - fee) if chosen else 0.0
 
 
 def order_runs(chosen: Sequence[int], ratios: Mapping[int, float]) -> tuple[int, ...]:
@@ -90,10 +108,31 @@ def order_runs(chosen: Sequence[int], ratios: Mapping[int, float]) -> tuple[int,
     return tuple(sorted(chosen, key=lambda i: (-ratios[i], i)))
 
 
-def _refuse_infeasible(limits: Sequence[Limit], must: Sequence[int]) -> None:
+def spread_out(uses: Array, places: int) -> NDArray[np.int_]:
+    """The place of each run, (run,), such that the place that takes longest takes as little as can be."""
+    if places == 1 or len(uses) < 2:
+        return np.zeros(len(uses), dtype=np.int_)
+    if len(uses) <= places:
+        return np.arange(len(uses))
+    limit = Limit("", "", 0.0, uses, places=places)
+    found = _solve(Question(np.zeros(len(uses)), [limit], must=range(len(uses))), grow=0)
+    assert found is not None  # the place grows as far as it must
+    at = found[len(uses) + 2 :].round().reshape(len(uses), places)
+    return np.asarray(at.argmax(axis=1))
+
+
+def longest(uses: Array, at: NDArray[np.int_]) -> Array:
+    """What the place that takes longest takes, (draw,); `uses` (draw, run), `at` (run,) the place of each."""
+    if not len(at):
+        return np.zeros(len(uses))
+    return np.asarray(np.max([uses[:, at == place].sum(axis=1) for place in np.unique(at)], axis=0))
+
+
+def _refuse_infeasible(asked: Question) -> None:
     broken = []
-    for limit in limits:
-        needed = float(limit.uses[list(must)].sum())
+    for limit in asked.limits:
+        uses = limit.uses[list(asked.must)]
+        needed = float(longest(uses[None, :], spread_out(uses, limit.places))[0])
         if needed > limit.most * (1 + SLACK):
             needed = whole(needed, limit.step)
             over = needed - limit.most
@@ -103,41 +142,53 @@ def _refuse_infeasible(limits: Sequence[Limit], must: Sequence[int]) -> None:
         raise PlanInfeasible(f"no plan can hold what it must within the limits: {'; '.join(broken)}", hint)
 
 
-def _solve(
-    values: Array,
-    limits: Sequence[Limit],
-    fee: float,
-    must: Sequence[int],
-    *,
-    grow: int | None = None,
-    least: float | None = None,
-) -> Array | None:
-    """Solution vector (runs, fee paid, growth). Growing: the least growth of a limit that reaches the value `least`."""
+def _solve(asked: Question, *, grow: int | None = None, least: float | None = None) -> Array | None:
+    """Solution vector (runs, fee paid, growth, run at place ...).
+
+    Growing: the least growth of a limit, at each of its places, that reaches the value `least` (None: any).
+    """
     from scipy.optimize import Bounds, LinearConstraint, milp
 
-    n = len(values)
-    worth = np.concatenate([values, [-max(fee, 0.0), 0.0]])
-    rows, most = [], []
-    for k, limit in enumerate(limits):
-        rows.append(np.concatenate([limit.uses, [0.0, -1.0 if k == grow else 0.0]]))
-        most.append(limit.most * (1 + SLACK))
-    for i in range(n):
-        rows.append(np.eye(n + 2)[i] - np.eye(n + 2)[n])
-        most.append(0.0)
+    n = len(asked.values)
+    wide = n + 2 + sum(n * limit.places for limit in asked.limits if limit.places > 1)
+    unit = np.eye(n + 2, wide)
+    worth = np.zeros(wide)
+    worth[: n + 1] = *asked.values, -max(asked.fee, 0.0)
+    rows = [unit[i] - unit[n] for i in range(n) if i not in asked.apart]
+    rows += [unit[list(group)].sum(axis=0) for group in asked.one_of]
+    most = [0.0] * (len(rows) - len(asked.one_of)) + [1.0] * len(asked.one_of)
+    start = n + 2
+    for k, limit in enumerate(asked.limits):
+        growth = unit[n + 1] if k == grow else np.zeros(wide)
+        if limit.places == 1:
+            rows.append(limit.uses @ unit[:n] - growth)
+            most.append(limit.most * (1 + SLACK))
+            continue
+        at = np.arange(start, start + n * limit.places).reshape(n, limit.places)
+        start += at.size
+        for i in range(n):
+            row = unit[i].copy()
+            row[at[i, : i + 1]] = -1.0  # the first run is at the first place, the second at one of two: no loss
+            rows.append(row)
+            most.append(0.0)
+        for place in at.T:
+            row = -growth
+            row[place] = limit.uses
+            rows.append(row)
+            most.append(limit.most * (1 + SLACK))
     if least is not None:
         rows.append(-worth)
         most.append(-least)
-    low = np.zeros(n + 2)
-    low[list(must)] = 1
-    high = np.ones(n + 2)
-    high[-1] = np.inf if grow is not None else 0.0
-    goal = np.eye(n + 2)[-1] if grow is not None else -worth
-    kinds = np.concatenate([np.ones(n + 1), [0]])
+    low, high = np.zeros(wide), np.ones(wide)
+    low[list(asked.must)] = 1
+    high[n + 1] = np.inf if grow is not None else 0.0
+    whole_numbers = np.ones(wide)
+    whole_numbers[n + 1] = 0
     found = milp(
-        goal,
-        integrality=kinds,
+        unit[n + 1] if grow is not None else -worth,
+        integrality=whole_numbers,
         bounds=Bounds(low, high),
-        constraints=LinearConstraint(np.array(rows), ub=np.array(most)),
+        constraints=LinearConstraint(np.array(rows), ub=np.array(most)) if rows else None,
         options={"mip_rel_gap": 0.0},
     )
     return None if found.x is None else np.asarray(found.x, dtype=float)

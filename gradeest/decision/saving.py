@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.economics import value_runs
@@ -52,7 +48,7 @@ def weigh_saving(
     found = []
     for i, count in enumerate(months):
         run = outcome.runs[i]
-        alone = _only(outcome, i)
+        alone = outcome.only(i)
         money = value_runs(alone, {run.address: kind}, prices, catalogue, named)
         net = money.advantage[:, 0]
         found.append(
@@ -76,12 +72,3 @@ def find_knee(rows: Sequence[Saved]) -> int | None:
     if most <= 0:
         return None
     return next(row.months for row in rows if row.net_per_month >= ENOUGH * most)
-
-
-def _only(outcome: Outcome, i: int) -> Outcome:
-    def one(table: NDArray[np.generic]) -> NDArray[np.generic]:
-        return table[:, [i]]
-
-    tables = {name: one(getattr(outcome, name)) for name in ("contained_g", "recovered_g", "weight_g", "is_trace")}
-    changed: dict[str, object] = {**tables, "runs": (outcome.runs[i],), "forms": (outcome.forms[i],)}
-    return dataclasses.replace(outcome, **changed)  # type: ignore[arg-type]

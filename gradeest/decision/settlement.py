@@ -155,6 +155,20 @@ class Market:
         more = self._worth(buyer, (*members, *group), fine + own_fine, weight + own_weight)
         return more - self.value(buyer, members)
 
+    def add_parts(self, buyer: int, pool: Sequence[int], run: int, parts: Outcome) -> list[Array]:
+        """What parts of a run, run one after the other, add to a buyer's pool that it is not in, (draw,) each."""
+        if buyer == NOWHERE:
+            return [np.zeros(self.draws) for _ in parts.runs]
+        members, found = tuple(pool), []
+        fine, weight = self._together(members) if members else (np.zeros_like(self.fine[:, run]),) * 2
+        before = self.value(buyer, members)
+        for i in range(len(parts.runs)):
+            fine, weight = fine + parts.recovered_g[:, i], weight + parts.weight_g[:, i]
+            after = self._worth(buyer, (*members, run), fine, weight)
+            found.append(after - before)
+            before = after
+        return found
+
     def _worth(self, buyer: int, pool: tuple[int, ...], fine: Array, weight: Array) -> Array:
         if not pool:
             return np.zeros(self.draws)

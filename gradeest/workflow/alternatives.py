@@ -175,7 +175,7 @@ class _Fraction:
         money = self.bench.money
         without = max(float(money.advantage[:, i].mean()), 0.0) + float(money.alternative[:, i].mean())
         found = []
-        options: list[Option] = [*self.bench.assays(i), *self.bench.trials(i)]
+        options: list[Option] = [*self.bench.assays(i), *(trial.option for trial in self.bench.trials(i))]
         for sort, name in (("assay", "assay first"), ("trial run", "trial first")):
             best = max((o for o in options if o.sort == sort), key=lambda o: o.net, default=None)
             if best is None:

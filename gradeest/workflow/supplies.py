@@ -14,7 +14,6 @@ from gradeest.materials.catalogue import Catalogue, Item, nearest
 from gradeest.units import parse_mass, parse_volume
 
 if TYPE_CHECKING:
-    from gradeest.decision.economics import Economics
     from gradeest.decision.needs import Needs
 
 NOTHING = ("0", "none", "no")
@@ -22,12 +21,16 @@ NOTHING = ("0", "none", "no")
 
 @dataclass(frozen=True)
 class Limits:
-    """Hands-on hours, money and days there are (None: no limit), and items as typed: "nitric acid=10 L"."""
+    """Hands-on hours, money and days there are (None: no limit), and items as typed: "nitric acid=10 L".
+
+    `at_once`: how many runs may be going side by side; hands-on hours stay one after the other.
+    """
 
     hours: float | None = None
     cash: float | None = None
     days: float | None = None
     items: Sequence[str] = ()
+    at_once: int = 1
 
 
 NO_LIMITS = Limits()
@@ -35,10 +38,10 @@ NO_LIMITS = Limits()
 
 @dataclass(frozen=True)
 class Supply:
-    """So much of something there is; `draws` (draw, run) is what the runs take of it.
+    """So much of something there is; `draws` (draw, run) is what runs and trials take of it.
 
     `step`: what is told of it is rounded up to whole packs (0: not at all). `is_restricted`: the law asks for a licence
-    in places; `is_barred`: the bench says that it has none, so `most` is 0.
+    in places; `is_barred`: the bench says that it has none, so `most` is 0. `places`: so many may take it side by side.
     """
 
     name: str
@@ -48,6 +51,16 @@ class Supply:
     step: float = 0.0
     is_restricted: bool = False
     is_barred: bool = False
+    places: int = 1
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What runs and trials take: hands-on hours and money, (draw, run); `needs`, None where nothing else is limited."""
+
+    hours: NDArray[np.float64]
+    cost: NDArray[np.float64]
+    needs: Needs | None
 
 
 def read_limits(texts: Sequence[str], catalogue: Catalogue) -> dict[str, float]:
@@ -101,8 +114,7 @@ def _read_amount(text: str, item: Item) -> float:
 def list_supplies(
     limits: Limits,
     amounts: Mapping[str, float],
-    money: Economics,
-    needs: Needs | None,
+    taken: Taken,
     catalogue: Catalogue,
     currency: str,
     *,
@@ -110,19 +122,18 @@ def list_supplies(
 ) -> tuple[Supply, ...]:
     """What there is of everything limited, and of what the bench has no licence for: nothing.
 
-    Parameters: amounts, items by id as `read_limits` gives them; needs, None where only hours and money are limited;
-    is_denied, the bench says that it has no licence.
+    Parameters: amounts, items by id as `read_limits` gives them; is_denied, the bench says that it has no licence.
     """
-    nothing = np.zeros_like(money.hours)
+    nothing, needs = np.zeros_like(taken.hours), taken.needs
     given = (
-        ("hours", "h", limits.hours, money.hours),
-        ("cash", currency, limits.cash, money.cost),
+        ("hours", "h", limits.hours, taken.hours),
+        ("cash", currency, limits.cash, taken.cost),
     )
     found = [Supply(name, unit, most, draws) for name, unit, most, draws in given if most is not None]
     if needs is None:
         return tuple(found)
     if limits.days is not None:
-        found.append(Supply("days", "d", limits.days, needs.days))
+        found.append(Supply("days", "d", limits.days, needs.days, places=limits.at_once))
     for key, item in catalogue.items.items():
         is_barred = is_denied and bool(item.law) and key in needs.items
         if key in amounts or is_barred:

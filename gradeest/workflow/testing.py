@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,9 +22,12 @@ from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
-    from gradeest.decision.economics import Economics
+    from gradeest.decision.economics import Economics, Spent
     from gradeest.decision.prices import Prices
+    from gradeest.decision.settlement import Market
     from gradeest.decision.testing import Option, Tested
+
+TINY_KG = 1e-9  # a run of next to nothing
 
 
 @dataclass(frozen=True)
@@ -83,13 +87,6 @@ def weigh_tests(
         bench = Testing(opened, state, posterior, found, runs, spread, fee)
         rows = tuple(bench.look_at(i, is_one=address is not None) for i in bench.order(address))
         trials = trials_of(state.bench, {row.address for row in rows})
-        waits = {trial.address: trial for trial in trials if trial.is_open}
-        rows = tuple(
-            dataclasses.replace(row, advice=f"wait: its trial {waits[row.address].batch} is open")
-            if row.address in waits
-            else row
-            for row in rows
-        )
         notes = ["an assay's worth counts the pieces a sample happens to hold and the laboratory's uncertainty"]
         if fee is None:
             notes.append("without --fee a laboratory's fee is not counted: what an assay may cost at most is told")
@@ -133,6 +130,7 @@ class Testing:
         drawn: tuple[Outcome, Economics] | None = None,
     ) -> None:
         """`drawn`: the outcome of the runs and its money, where they are there already."""
+        from gradeest.decision.economics import value_runs
         from gradeest.decision.prices import NamedDraws
 
         self.named = NamedDraws(stream(opened.place, "prices"), FORWARD_DRAWS)
@@ -140,15 +138,11 @@ class Testing:
         self.kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
         if drawn is None:
             outcome = run_forward(opened, posterior, runs)
-            drawn = outcome, self.value(outcome, self.kinds)
+            drawn = outcome, value_runs(outcome, self.kinds, prices, opened.catalogue, self.named)
         self.outcome, self.money = drawn
         self.origin = self.outcome.origin
-
-    def value(self, outcome: Outcome, kinds: dict[str, str]) -> Economics:
-        """Money of an outcome, with the draws of prices that `rank` uses."""
-        from gradeest.decision.economics import value_runs
-
-        return value_runs(outcome, kinds, self.prices, self.opened.catalogue, self.named)
+        self._fixed: dict[str, float] = {}  # by route
+        self.going = {trial.address: trial.batch for trial in trials_of(state.bench, set(self.kinds)) if trial.is_open}
 
     def order(self, address: str | None) -> list[int]:
         """Runs to look at: the one named, or all."""
@@ -170,7 +164,7 @@ class Testing:
         options: list[Option] = []
         if perfect > 0:
             options += self.assays(i)
-            options += self.trials(i) if is_one else []
+            options += [trial.option for trial in self.trials(i)] if is_one else []
         best = best_option(options)
         others: tuple[float | None, float | None] = (None, None)
         if is_one and len(self.outcome.runs) > 1:
@@ -180,10 +174,39 @@ class Testing:
             others = worth_for_others(mean_by_origin(self.money.advantage, self.origin), i, product)
         now = "process" if gain.mean() > 0 else self.money.alternatives[i]
         advice = advise(perfect, error, best, self.fee, self.prices.currency)
+        if run.address in self.going:
+            advice = f"wait: its trial {self.going[run.address]} is open"
         kind, mass = self.kinds[run.address], run.mass_kg
         return Tested(
             run.address, kind, mass, now, Interval.of(gain), perfect, error, tuple(options), best, advice, *others
         )
+
+    def could_pay(self, i: int) -> bool:
+        """Whether a trial run of part of run `i` could be worth what it costs at least: else none is looked at.
+
+        Knowing all bounds its worth. A part s of a run that gains g and costs c however small brings s (g + c) - c, or
+        less where metal hangs up: up to half of it costs at least the smaller of c and (c + |g|) / 2.
+        """
+        from gradeest.decision.testing import CLEAR, perfect_worth
+
+        gain = self.money.advantage[:, i]
+        worth, error = perfect_worth(gain, self.origin)
+        fixed = self.fixed_cost(self.outcome.runs[i])
+        return worth > CLEAR * error and worth > min(fixed, (fixed + abs(float(gain.mean()))) / 2)
+
+    def fixed_cost(self, run: Run) -> float:
+        """What a run of a route costs however small, money and paid hours, as expected."""
+        from gradeest.decision.economics import count_spent
+
+        if run.route not in self._fixed:
+            nothing = np.zeros((self.named.draws, 1, len(self.outcome.metals)))
+            tiny = Outcome(
+                (dataclasses.replace(run, mass_kg=TINY_KG),),
+                self.outcome.metals, nothing, nothing, nothing, nothing.astype(bool), ({},),
+            )  # fmt: skip
+            spent = count_spent(tiny, self.kinds, self.prices, self.opened.catalogue, self.named)
+            self._fixed[run.route] = float((spent.cost + spent.labour).mean())
+        return self._fixed[run.route]
 
     def counted(self, i: int) -> list[int]:
         """Metals that the run brings out and that have a price."""
@@ -215,46 +238,40 @@ class Testing:
             rng=stream(self.opened.place, f"assay {run.address}"),
         )
 
-    def trials(self, i: int) -> list[Option]:
-        """Trial runs by size; each is valued beside the other fractions, as the ranking does."""
+    def trials(self, i: int) -> list[Trial]:
+        """Trial runs by size; each is settled beside the other fractions as ranked, before the rest."""
+        from gradeest.decision.economics import count_spent
         from gradeest.decision.testing import TRIAL_SHARES, trial_option
 
         whole, found = self.outcome.runs[i], []
-        kind = self.kinds[whole.address]
+        buyer = self.money.buyer_of[i]
+        others = [j for j in self.money.pool if j != i and self.money.buyer_of[j] == buyer]
         for share in TRIAL_SHARES:
             parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
             parts.append(Run(whole.address, (1 - share) * whole.mass_kg, whole.route))
             drawn = run_forward(self.opened, self.posterior, parts)
-            joined = _beside(drawn, self.outcome, i)
-            money = self.value(joined, {**self.kinds, **{run.address: kind for run in joined.runs[:2]}})
+            spent = count_spent(drawn, self.kinds, self.prices, self.opened.catalogue, self.named)
+            added = self.market.add_parts(buyer, others, i, drawn)
+            trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))
             product = drawn.recovered_g[:, 0][:, self.counted(i)]
-            advantage = money.advantage
-            found.append(
-                trial_option(
-                    parts[0].mass_kg,
-                    self.money.advantage[:, i],
-                    advantage[:, 0],
-                    advantage[:, 1],
-                    product,
-                    self.origin,
-                )
-            )
+            option = trial_option(parts[0].mass_kg, self.money.advantage[:, i], trial, rest, product, self.origin)
+            found.append(Trial(whole.address, option, drawn, spent))
         return found
 
+    @cached_property
+    def market(self) -> Market:
+        """All runs with all buyers."""
+        from gradeest.decision.settlement import Market
 
-def _beside(parts: Outcome, all_runs: Outcome, left_out: int) -> Outcome:
-    """The two parts of a run, under names of their own, beside all other runs; the draws are the same."""
-    keep = [i for i in range(len(all_runs.runs)) if i != left_out]
-    named = tuple(
-        dataclasses.replace(run, address=f"{run.address} {part}")
-        for run, part in zip(parts.runs, ("trial", "rest"), strict=True)
-    )
-    return dataclasses.replace(
-        all_runs,
-        runs=(*named, *(all_runs.runs[i] for i in keep)),
-        forms=(*parts.forms, *(all_runs.forms[i] for i in keep)),
-        contained_g=np.concatenate([parts.contained_g, all_runs.contained_g[:, keep]], axis=1),
-        recovered_g=np.concatenate([parts.recovered_g, all_runs.recovered_g[:, keep]], axis=1),
-        weight_g=np.concatenate([parts.weight_g, all_runs.weight_g[:, keep]], axis=1),
-        is_trace=np.concatenate([parts.is_trace, all_runs.is_trace[:, keep]], axis=1),
-    )
+        kinds = [self.opened.catalogue.kinds[self.kinds[run.address]] for run in self.outcome.runs]
+        return Market(self.outcome, kinds, self.prices, self.opened.catalogue, self.named)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A trial run and what is left after it, in this order in `drawn` and `spent`, and what the trial is worth."""
+
+    address: str
+    option: Option
+    drawn: Outcome
+    spent: Spent

@@ -92,6 +92,29 @@ def test_what_must_be_in_a_plan_and_cannot_be_is_told_with_by_how_much(priced: R
     assert "shed/tilt" in blocked.err
     assert "shed/nothing" in blocked.err
     assert priced("plan", "--hours=-1", "--cash=-2").err.count("type a number from 0 on") == 2
+    wrong = priced("plan", "--days=-1", "--at-once=0", "--fee=-3").err
+    assert [wrong.count(name) for name in ("--days", "--at-once", "--fee")] == [1, 1, 1]
+    assert "--days 30" in priced("plan", "--at-once=2").err
+
+
+def test_runs_that_wait_side_by_side_fit_into_fewer_days(priced: Run, tmp_path: Path) -> None:
+    dear = PRICES.replace("80 / g", "300 / g").replace("30 / g", "300 / g")
+    (tmp_path / "prices.toml").write_text(dear, encoding="utf-8")
+
+    def runs(*words: str) -> tuple[set[str], float]:
+        plan = priced("plan", *words, "--json").json
+        (days,) = (use for use in plan["uses"] if use["limit"] == "days")
+        return {step["address"] for step in plan["steps"] if step["action"] == "process"}, days["expected"]
+
+    everything, after = runs("--days", "60")
+    assert len(everything) == 2
+    both, beside = runs("--days", "60", "--at-once", "2")
+    assert both == everything
+    assert beside < after
+    between = str((beside + after) / 2)
+    assert len(runs("--days", between)[0]) == 1
+    assert runs("--days", between, "--at-once", "2")[0] == everything
+    assert "2 runs are going at once" in " ".join(priced("plan", "--days", between, "--at-once", "2").out.split())
 
 
 def test_a_limit_of_a_reagent_holds_and_is_told_in_whole_packs_for_the_budget(priced: Run, tmp_path: Path) -> None:
@@ -289,10 +312,13 @@ def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(r
     assert sweeps["verdict"] == "sample first"
     assert sweeps["gain_per_hour"] > rows[0]["gain_per_hour"]  # the broken twin: by the plain mean it would be first
     plan = run("plan", "--hours", "40", "--json").json
-    assert {step["address"]: step["action"] for step in plan["steps"]} == {
-        "tail/fingers": "process",
-        "tail/sweeps": "test first",
-    }
-    tested = run("test-first", "--json").json["rows"]
-    steps = {step["address"]: step["test"] for step in plan["steps"]}
-    assert steps == {"tail/fingers": "", "tail/sweeps": next(r["advice"] for r in tested if "sweeps" in r["address"])}
+    steps = {step["address"]: step for step in plan["steps"]}
+    assert {a: step["action"] for a, step in steps.items()} == {"tail/fingers": "process", "tail/sweeps": "trial"}
+    (tested,) = run("test-first", "tail/sweeps", "--json").json["rows"]
+    trials = [option for option in tested["options"] if option["sort"] == "trial run"]
+    assert steps["tail/sweeps"]["worth"] == pytest.approx(max(option["net"] for option in trials))
+    short = run("plan", "--hours", "8", "--json").json["steps"]
+    left = next(step for step in short if step["address"] == "tail/sweeps")
+    assert (left["action"], left["test"][:5]) == ("test first", "do it")
+    fee = run("plan", "--hours", "8", "--fee", "100000", "--json").json["steps"]
+    assert next(step for step in fee if step["address"] == "tail/sweeps")["test"].startswith("do not")

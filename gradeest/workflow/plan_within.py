@@ -1,0 +1,244 @@
+"""The runs and trials chosen within the limits, and what to say of all that is not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from gradeest.belief.outcome import Outcome
+    from gradeest.decision.economics import Economics
+    from gradeest.decision.plan import More
+    from gradeest.decision.prices import NamedDraws, Prices
+    from gradeest.decision.ranking import RankedRun, Ranking
+    from gradeest.decision.summary import Interval
+    from gradeest.materials.catalogue import Catalogue
+    from gradeest.workflow.supplies import Supply, Taken
+    from gradeest.workflow.testing import Trial
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Step:
+    """What a plan does with one fraction: process, trial (a run of a part), test first, sell, keep, or wait (it gains,
+    but found no room). Gain, hours and cost are those of the run; of a trial the hours and cost of the part.
+    """
+
+    address: str
+    action: str
+    order: int | None  # of the runs and trials to make
+    mass_kg: float
+    route: str
+    gain: Interval | None
+    hours: Interval | None
+    cost: Interval | None
+    gain_per_hour: float | None
+    why: str
+    test: str = ""  # of what is to be tested first: whether an assay pays, in a line
+    worth: float | None = None  # of a trial: what its result is expected to bring, less what the trial costs
+    worth_mcse: float | None = None
+
+
+@dataclass(frozen=True)
+class Use:
+    """What the plan takes of a limit, and the chance that it stays within it; reagents in whole packs, as bought.
+
+    `pack`: what it is rounded up to, 0 where it is no reagent. `is_barred`: the bench has no licence for it, so there
+    is none of it; then what more would bring is not told. `places`: so many runs take it side by side.
+    """
+
+    limit: str
+    unit: str
+    most: float
+    expected: float
+    q95: float
+    chance_within: float
+    next: More | None  # the next better plan if there were more of it
+    pack: float = 0.0
+    is_barred: bool = False
+    places: int = 1
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What the runs of a plan gain, settled together, and what its trials are worth by what they tell."""
+
+    runs: Interval
+    mcse: float
+    chance: float
+    trials: float
+    trials_mcse: float
+
+
+class Within:
+    """The runs and trials that together bring the most. Everything is counted in columns: first runs, then trials."""
+
+    def __init__(
+        self,
+        outcome: Outcome,
+        ranking: Ranking,
+        money: Economics,
+        trials: Sequence[Trial],
+        taken: Taken,
+        supplies: Sequence[Supply],
+        must: Sequence[str],
+        test: Callable[[str], str],
+    ) -> None:
+        """`test`: whether an assay of a fraction pays, in a line."""
+        from gradeest.decision.plan import Limit, Question, choose_runs
+
+        self.outcome, self.money, self.trials, self.taken, self.supplies = outcome, money, trials, taken, supplies
+        self.test, self.ranking = cache(test), ranking
+        self.rows = {row.address: row for row in ranking.rows}
+        self.runs = len(outcome.runs)
+        rows = [self.rows[run.address] for run in outcome.runs]
+        self.barred = {
+            rows[i].address: f"takes {supply.name}, for which this bench has no licence"
+            for supply in supplies
+            if supply.is_barred
+            for i in range(self.runs)
+            if supply.draws[:, i].any()
+        }
+        runs = [
+            i
+            for i, row in enumerate(rows)
+            if row.address in must or (row.verdict == "process" and row.address not in self.barred)
+        ]
+        tried = [self.runs + n for n, trial in enumerate(trials) if trial.address not in self.barred]
+        self.open = [*runs, *tried]
+        sizes: dict[str, list[int]] = {}
+        for n, column in enumerate(tried, start=len(runs)):
+            sizes.setdefault(trials[column - self.runs].address, []).append(n)
+        gains = [*money.advantage.mean(axis=0)[runs], *(trials[column - self.runs].option.net for column in tried)]
+        self.asked = Question(
+            np.array(gains, dtype=float),
+            [Limit(s.name, s.unit, s.most, s.draws.mean(axis=0)[self.open], s.step, s.places) for s in supplies],
+            money.shared_fee,
+            [n for n, i in enumerate(runs) if rows[i].address in must],
+            frozenset(range(len(runs), len(self.open))),
+            list(sizes.values()),
+        )
+        self.chosen = [self.open[n] for n in choose_runs(self.asked)]
+
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        """The runs and trials to make in their order, then what waits, is tested, sold or kept."""
+        from gradeest.decision.plan import order_runs
+
+        order = order_runs(self.chosen, {column: self._per_hour(column) for column in self.chosen})
+        first = [
+            self._run(column, n) if column < self.runs else self._trial(column, n)
+            for n, column in enumerate(order, start=1)
+        ]
+        done = {step.address for step in first}
+        waiting = {self.outcome.runs[i].address for i in self.open if i < self.runs} - done
+        rest = [row for row in self.ranking.rows if row.address not in done]
+        return (*first, *(self._left(row, self._instead(row, waiting)) for row in rest))
+
+    def _per_hour(self, column: int) -> float:
+        if column < self.runs:
+            return self.rows[self.outcome.runs[column].address].gain_per_hour or 0.0
+        return self.trials[column - self.runs].option.net / float(self.taken.hours[:, column].mean())
+
+    def _run(self, column: int, order: int) -> Step:
+        return self._step(self.rows[self.outcome.runs[column].address], "process", order)
+
+    def _trial(self, column: int, order: int) -> Step:
+        from gradeest.decision.summary import Interval
+
+        trial = self.trials[column - self.runs]
+        row, option = self.rows[trial.address], trial.option
+        why = f"trial run: a better choice on the rest brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
+        hours, cost = (Interval.of(table[:, column]) for table in (self.taken.hours, self.taken.cost))
+        return Step(
+            row.address, "trial", order, option.mass_kg, row.route, None, hours, cost, self._per_hour(column), why,
+            f"or an assay: {self.test(row.address)}", option.net, option.worth_mcse,
+        )  # fmt: skip
+
+    def _instead(self, row: RankedRun, waiting: set[str]) -> str:
+        if row.address in waiting:
+            return "wait"
+        if row.verdict == "blocked" or (row.verdict in ("process", "sample first") and row.address in self.barred):
+            return "leave"
+        return "test first" if row.verdict == "sample first" else row.verdict
+
+    def _left(self, row: RankedRun, action: str) -> Step:
+        why = "gains, but finds no room in this plan" if action == "wait" else row.why
+        return self._step(row, action, None, self.barred.get(row.address, why) if action == "leave" else why)
+
+    def _step(self, row: RankedRun, action: str, order: int | None, why: str | None = None) -> Step:
+        parts = (row.gain, row.hours, row.cost, row.gain_per_hour)
+        test = self.test(row.address) if action == "test first" else ""
+        return Step(row.address, action, order, row.mass_kg, row.route, *parts, row.why if why is None else why, test)
+
+    def uses(self) -> tuple[Use, ...]:
+        """What each limit is used for, and the next better plan beyond it."""
+        from gradeest.decision.needs import whole
+        from gradeest.decision.plan import longest, next_step, spread_out
+
+        found = []
+        for at, supply in enumerate(self.supplies):
+            draws = supply.draws[:, self.chosen]
+            mean = draws.mean(axis=0)
+            place = spread_out(mean, supply.places)
+            used = longest(draws, place)
+            more = None if supply.is_barred else next_step(self.asked, at)
+            amounts = float(longest(mean[None, :], place)[0]), float(np.quantile(used, 0.95))
+            expected, most = (whole(amount, supply.step) for amount in amounts)
+            within = float((used <= supply.most).mean())
+            found.append(
+                Use(
+                    supply.name, supply.unit, supply.most, expected, most, within, more, supply.step,
+                    supply.is_barred, supply.places,
+                )
+            )  # fmt: skip
+        return tuple(found)
+
+    def total(self, table: Array) -> Interval:
+        """The sum of a (draw, column) table over what is chosen."""
+        from gradeest.decision.summary import Interval
+
+        return Interval.of(table[:, self.chosen].sum(axis=1))
+
+    def gain(self, prices: Prices, kinds: Mapping[str, str], catalogue: Catalogue, named: NamedDraws) -> Gain:
+        """Gain of the runs chosen in one settlement, draw by draw, and what the trials are worth."""
+        from gradeest.decision.settlement import Market
+        from gradeest.decision.summary import Interval, mcse
+
+        money, runs = self.money, [column for column in self.chosen if column < self.runs]
+        gain = np.zeros(named.draws)
+        if runs:
+            of_run = [catalogue.kinds[kinds[run.address]] for run in self.outcome.runs]
+            market = Market(self.outcome, of_run, prices, catalogue, named)
+            spent = money.cost + money.labour + money.alternative
+            gain = market.settle(money.buyer_of, runs) - spent[:, runs].sum(axis=1)
+        options = [self.trials[column - self.runs].option for column in self.chosen if column >= self.runs]
+        error = float(np.hypot.reduce([option.worth_mcse for option in options], initial=0.0))
+        worth = sum(option.net for option in options)
+        return Gain(Interval.of(gain), mcse(gain, self.outcome.origin), float((gain > 0).mean()), worth, error)
+
+    def notes(self) -> list[str]:
+        """What the plan does not count."""
+        notes = ["whole fractions only; limits hold for what is expected, one settlement for all runs"]
+        for supply in self.supplies:
+            if supply.name == "days":
+                notes.append(
+                    "days count one run after the other; --at-once 2 where two may be going side by side"
+                    if supply.places == 1
+                    else f"at most {supply.places} runs are going at once; hands-on hours stay one after the other"
+                )
+        if not self.supplies:
+            notes.append('no limit was given: try --hours 20, --cash 500, --days 30 or --limit "nitric acid=10 L"')
+        if any(step.action == "trial" for step in self.steps):
+            notes.append(
+                "a trial counts by what its result tells; what is left of it is decided on after, in a plan of its own"
+            )
+        if any(step.test for step in self.steps):
+            notes.append("assays are not counted in the hours; `gradeest test-first LOT/FRACTION` shows tests by size")
+        return notes
