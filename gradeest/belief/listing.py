@@ -2,20 +2,40 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numba as nb
 import numpy as np
+from numba.core.caching import FunctionCache
+from numba.core.runtime import rtsys
 
 from gradeest.belief.recorder import SUM, WHERE
 
 OPTIONS = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
 
+class KeptCode(FunctionCache):
+    """Numba's own files beside the source; what is there is loaded without the tables that only compiling needs.
+
+    Importing and registering those takes as long as all else that loading does, at every start. A function that has to
+    be compiled asks for them itself.
+    """
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """The kept function for a signature, or None."""
+        rtsys.initialize(target_context)  # memory of arrays that a compiled function makes
+        with self._guard_against_spurious_io_errors():
+            return self._load_overload(sig, target_context)
+
+
 def compiled(function):  # type: ignore[no-untyped-def]
     """Compile without the interpreter's lock; keep the result where a place can be written, else for this process."""
+    made = nb.njit(**OPTIONS)(function)
     try:
-        return nb.njit(cache=True, **OPTIONS)(function)
+        made._cache = KeptCode(function)
     except RuntimeError:  # no folder to keep it in
-        return nb.njit(**OPTIONS)(function)
+        return made
+    return made
 
 
 def part_of_compiled(function):  # type: ignore[no-untyped-def]
