@@ -24,6 +24,7 @@ def compare(
     monthly: Annotated[
         str | None, typer.Option(metavar='"350 g"', help="How much of its kind comes in a month, to weigh saving up.")
     ] = None,
+    volatility: options.Volatility = None,
     fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
     prices: options.Prices = None,
     change: options.If = None,
@@ -35,10 +36,17 @@ def compare(
     from gradeest.cli.tables import show
     from gradeest.workflow.alternatives import compare_uses
 
-    kg = read_monthly(monthly, fee)
+    kg, swing = read_monthly(monthly, volatility, fee)
     with Progress() as report:
         shown = compare_uses(
-            place_of(ctx), address, monthly_kg=kg, fee=fee, prices=prices, changes=tuple(change or ()), report=report
+            place_of(ctx),
+            address,
+            monthly_kg=kg,
+            volatility=swing,
+            fee=fee,
+            prices=prices,
+            changes=tuple(change or ()),
+            report=report,
         )
     if as_json:
         print_json("compare", shown)
@@ -46,13 +54,15 @@ def compare(
     show(*use_parts(shown))
 
 
-def read_monthly(monthly: str | None, fee: float | None) -> float | None:
-    """What comes in a month, kg. Raises InputError for it and for the fee at once."""
+def read_monthly(
+    monthly: str | None, volatility: str | None, fee: float | None = None
+) -> tuple[float | None, float | None]:
+    """What comes in a month, kg, and the spread of the price as a share; with the fee refused all at once."""
     from gradeest.cli.choosing import check_amounts
     from gradeest.errors import InputError, Issue
-    from gradeest.units import parse_mass
+    from gradeest.units import parse_mass, parse_share
 
-    kg: float | None = None
+    kg = swing = None
     issues: list[Issue] = []
     try:
         check_amounts({"--fee": fee})
@@ -62,12 +72,16 @@ def read_monthly(monthly: str | None, fee: float | None) -> float | None:
         kg = None if monthly is None else parse_mass(monthly) / 1000
     except InputError as err:
         issues.append(Issue("error", err.message, err.hint, field="--monthly"))
+    try:
+        swing = None if volatility is None else parse_share(volatility)
+    except InputError as err:
+        issues.append(Issue("error", err.message, err.hint, field="--volatility"))
     if kg is not None and kg <= 0:
         hint = 'type how much does, such as --monthly "350 g"'
         issues.append(Issue("error", "nothing comes in a month", hint, field="--monthly"))
     if issues:
         raise InputError("what was typed cannot be used", issues=issues)
-    return kg
+    return kg, swing
 
 
 def use_parts(shown: UsesShown) -> list[Any]:

@@ -19,6 +19,10 @@ Prices = Annotated[
 If = Annotated[
     list[str] | None, typer.Option("--if", metavar='"Au=-12%"', help="Try a change of a price; may be repeated.")
 ]
+Volatility = Annotated[
+    str | None,
+    typer.Option(metavar='"16 %"', help="Spread of the metal price from year to year, as you judge it."),
+]
 All = Annotated[bool, typer.Option("--all", help="Every metal and every number.")]
 Later = Annotated[
     bool, typer.Option("--later", help="Only save; learn from it at the next forecast (for typing in many results).")

@@ -22,25 +22,20 @@ def save_up(
     ctx: typer.Context,
     kind: Annotated[str, typer.Argument(metavar="KIND", help="A kind (`gradeest priors list`).")],
     monthly: Annotated[str, typer.Option(metavar='"350 g"', help="How much of it comes in a month.")],
-    volatility: Annotated[
-        str | None, typer.Option(metavar='"16 %"', help="Spread of the metal price from year to year, as you judge it.")
-    ] = None,
+    volatility: options.Volatility = None,
     prices: options.Prices = None,
     change: options.If = None,
     as_json: options.Json = False,
 ) -> None:
     """Show what a batch every so many months brings a month, and how long waiting still pays; needs your prices."""
+    from gradeest.cli.alternatives import read_monthly
     from gradeest.cli.as_json import print_json
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
-    from gradeest.errors import InputError
-    from gradeest.units import parse_mass, parse_share
     from gradeest.workflow import saving
 
-    kg = parse_mass(monthly) / 1000
-    if kg <= 0:
-        raise InputError("nothing comes in a month", 'type how much does, such as --monthly "350 g"')
-    swing = None if volatility is None else parse_share(volatility)
+    kg, swing = read_monthly(monthly, volatility)
+    assert kg is not None  # it was typed
     with Progress() as report:
         shown = saving.save_up(
             place_of(ctx), kind, kg, volatility=swing, prices=prices, changes=tuple(change or ()), report=report

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,26 +90,47 @@ def save_up_with(
     catalogue: Catalogue,
     named: NamedDraws,
     origin: NDArray[np.int_] | None = None,
+    volatility: float | None = None,
 ) -> Use:
     """The fraction kept for a batch with later material of its kind: the fewest months that bring most of the worth.
 
     What it is worth then is what the joint batch brings more than the later material would without it, each settled
     alone: the later material is processed by itself only where that is expected to gain.
+    volatility: standard deviation of the yearly change of the metal price as a share. What is paid by its metal then
+    moves with exp(s z - s^2 / 2), s = volatility sqrt(months / 12): as likely to earn as to lose, so it widens the
+    spread and moves no expectation.
     """
     found = []
+    z = named.normals("price")
     for later in choices:
         joint, rest = (dataclasses.replace(run, mass_kg=kg) for kg in (run.mass_kg + later.mass_kg, later.mass_kg))
         with_it = _value_alone(joint, kind, later.metals, later.together, prices, catalogue, named)
         without = _value_alone(rest, kind, later.metals, later.alone, prices, catalogue, named)
-        is_run = without["advantage"].mean() > 0
-        worth = alternative + with_it["advantage"] - (without["advantage"] if is_run else 0.0)
-        taken = with_it["hours"] - (without["hours"] if is_run else 0.0)
-        found.append((later, worth, float(taken.mean())))
-    most = max(float(worth.mean()) for _, worth, _ in found)
-    later, worth, hours = next(one for one in found if one[1].mean() >= (ENOUGH * most if most > 0 else most))
+        is_run = float((without.by_price - without.spent).mean()) > 0
+        sd = (volatility or 0.0) * math.sqrt(later.months / 12)
+        by_price = alternative + with_it.by_price - (without.by_price if is_run else 0.0)
+        moved = by_price * (np.exp(sd * z - sd**2 / 2) if sd else 1.0)
+        spent = with_it.spent - (without.spent if is_run else 0.0)
+        taken = with_it.hours - (without.hours if is_run else 0.0)
+        found.append((later, moved - spent, float((by_price - spent).mean()), float(taken.mean()), sd))
+    most = max(mean for _, _, mean, _, _ in found)
+    later, worth, _, hours, sd = next(one for one in found if one[2] >= (ENOUGH * most if most > 0 else most))
     months = "month" if later.months == 1 else "months"
-    remark = f"a batch with what comes in within {later.months} {months}; the price may move meanwhile"
-    return use_of("save up", worth, hours, remark, origin)
+    moves = f"the price may move by {100 * sd:.2g} % meanwhile" if volatility else "the price may move meanwhile"
+    return use_of(
+        "save up", worth, hours, f"a batch with what comes in within {later.months} {months}; {moves}", origin
+    )
+
+
+@dataclass(frozen=True)
+class _Batch:
+    """One batch settled alone, (draw,) each: `by_price`, revenue over the alternative given up; `spent`, what it costs
+    with paid hours; `hours`.
+    """
+
+    by_price: Array
+    spent: Array
+    hours: Array
 
 
 def _value_alone(
@@ -119,8 +141,8 @@ def _value_alone(
     prices: Prices,
     catalogue: Catalogue,
     named: NamedDraws,
-) -> Mapping[str, Array]:
-    """Advantage and hours, (draw,), of one batch of a kind, settled alone.
+) -> _Batch:
+    """The money of one batch of a kind.
 
     What was in it, which its reagents are counted by, is taken as the fine metal over the route's usual recovery.
     """
@@ -130,4 +152,5 @@ def _value_alone(
     nothing = np.zeros(fine.shape, dtype=bool)
     outcome = Outcome((run,), metals, fine / usual, fine, weight, nothing, ({},))
     money = value_runs(outcome, {run.address: kind}, prices, catalogue, named)
-    return {"advantage": money.advantage[:, 0], "hours": money.hours[:, 0]}
+    by_price = money.revenue[:, 0] - money.alternative[:, 0]
+    return _Batch(by_price, money.cost[:, 0] + money.labour[:, 0], money.hours[:, 0])

@@ -58,6 +58,7 @@ def compare_uses(
     address: str,
     *,
     monthly_kg: float | None = None,
+    volatility: float | None = None,
     fee: float | None = None,
     prices: Path | None = None,
     changes: Sequence[str] = (),
@@ -65,8 +66,9 @@ def compare_uses(
 ) -> UsesShown:
     """Everything that may be done with a fraction, by what it is expected to bring.
 
-    Parameters: monthly_kg, what comes in of its kind a month (None: saving up is not weighed); fee, of one assay (None:
-    the laboratory's fee is left out, and it is said). Raises InputError for an address of which nothing is left.
+    Parameters: monthly_kg, what comes in of its kind a month (None: saving up is not weighed); volatility, spread of
+    the metal price over a year as a share; fee, of one assay (None: the laboratory's fee is left out, and it is said).
+    Raises InputError for an address of which nothing is left.
     """
     from gradeest.decision.alternatives import mark_best
 
@@ -87,7 +89,7 @@ def compare_uses(
             mass, route, uses = item.mass_kg, item.route, fraction.unprocessed(item.mass_kg, item.reason)
         else:
             run = next(run for run in runs if run.address == address)
-            mass, route, uses = run.mass_kg, run.route, fraction.uses(monthly_kg)
+            mass, route, uses = run.mass_kg, run.route, fraction.uses(monthly_kg, volatility)
         return UsesShown(
             address,
             fraction.kind,
@@ -134,7 +136,7 @@ class _Fraction:
         self.opened, self.posterior, self.bench, self.prices = opened, posterior, bench, prices
         self.address, self.kind = address, kind
 
-    def uses(self, monthly_kg: float | None) -> list[Use]:
+    def uses(self, monthly_kg: float | None, volatility: float | None) -> list[Use]:
         """The uses of a fraction that may be processed."""
         from gradeest.decision.alternatives import use_of
 
@@ -145,7 +147,7 @@ class _Fraction:
         found = [use_of("process", net, float(money.hours[:, i].mean()), f"by {run.route}{buyer}", origin)]
         found += self.tests(i)
         found += self.sell(run.mass_kg, self.bench.outcome.contained_g[:, i, :]) + self.keep()
-        found.append(self.save_up(run, money.alternative[:, i], monthly_kg))
+        found.append(self.save_up(run, money.alternative[:, i], monthly_kg, volatility))
         return found
 
     def unprocessed(self, mass_kg: float, reason: str) -> list[Use]:
@@ -217,16 +219,17 @@ class _Fraction:
 
         return [use_of("keep", np.zeros(self.bench.outcome.recovered_g.shape[0]), 0.0, "nothing now")]
 
-    def save_up(self, run: Run, alternative: np.ndarray, monthly_kg: float | None) -> Use:
-        """A later batch with what comes in month by month, within the storage clock."""
+    def save_up(self, run: Run, alternative: np.ndarray, monthly_kg: float | None, volatility: float | None) -> Use:
+        """A later batch with what comes in month by month, within what the storage clock leaves of its days."""
         from gradeest.decision.alternatives import Later, Use, save_up_with
 
+        if monthly_kg is None:
+            return Use("save up", None, None, None, None, "say what comes in a month: --monthly")
         days = storage_days(self.opened.bench)
-        months = [n for n in MONTHS if days is None or n * DAYS_A_MONTH <= days]
-        if monthly_kg is None or not months:
-            remark = (
-                "say what comes in a month: --monthly" if monthly_kg is None else "the storage clock allows no month"
-            )
+        age = (self.opened.place.today - self.opened.bench.since(self.address)).days
+        months = [n for n in MONTHS if days is None or age + n * DAYS_A_MONTH <= days]
+        if not months:
+            remark = f"the storage clock allows no month more: there for {age} of {days} days"
             return Use("save up", None, None, None, None, remark)
         choices = []
         for n in months:
@@ -235,7 +238,9 @@ class _Fraction:
             alone = run_pooled(self.opened, self.posterior, run.route, [new])
             choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
         named, catalogue = self.bench.named, self.opened.catalogue
-        return save_up_with(run, self.kind, alternative, choices, self.prices, catalogue, named, self.origin())
+        return save_up_with(
+            run, self.kind, alternative, choices, self.prices, catalogue, named, self.origin(), volatility
+        )
 
 
 def _size(option: Option) -> str:

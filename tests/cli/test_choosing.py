@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -276,10 +278,27 @@ def test_what_must_not_be_processed_is_compared_without_it(priced: Run) -> None:
     assert [(use["name"], use["worth"]) for use in uses] == [("process", None)]  # refused outright: no price either
     assert priced("compare", "shed/nothing").code == 3
     assert priced("compare", "shed/strips", "--monthly", "0 g").code == 3
-    wrong = priced("compare", "shed/strips", "--monthly", "abc", "--fee", "-1")
+    wrong = priced("compare", "shed/strips", "--monthly", "abc", "--fee", "-1", "--volatility", "16")
     assert wrong.code == 3
-    assert "--monthly" in wrong.err
-    assert "--fee" in wrong.err
+    assert all(name in wrong.err for name in ("--monthly", "--fee", "--volatility"))
+
+
+def test_saving_up_one_fraction_knows_the_price_and_what_the_clock_leaves(priced: Run) -> None:
+    words = ("compare", "shed/strips", "--monthly", "350 g", "--json")
+
+    def saved(*more: str) -> dict[str, Any]:
+        return next(use for use in priced(*words, *more).json["uses"] if use["name"] == "save up")
+
+    still, moving = saved(), saved("--volatility", "60 %")
+    assert moving["worth"] == pytest.approx(still["worth"], abs=4 * (still["mcse"] + moving["mcse"]))
+    assert moving["spread"]["q95"] > still["spread"]["q95"]
+    age = (dt.date.today() - dt.date(2024, 1, 5)).days
+    assert priced("bench", "set", "storage-clock", f"{age + 10} days").code == 0
+    over = saved()
+    assert over["worth"] is None
+    assert f"{age} of {age + 10} days" in over["remark"]
+    assert priced("bench", "set", "storage-clock", f"{age + 40} days").code == 0
+    assert "within 1 month;" in saved()["remark"]
 
 
 @pytest.mark.parametrize(

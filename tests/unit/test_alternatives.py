@@ -49,6 +49,26 @@ def test_the_fewest_months_that_bring_most_of_it_are_taken() -> None:
     assert "within 1 month;" in saved(1.0, {1: 2.0, 2: 4.0}).remark
 
 
+def test_a_price_that_moves_meanwhile_widens_what_saving_up_brings_and_moves_no_mean() -> None:
+    # The lognormal of mean 1: its 5 % point is exp(-1.645 s - s^2 / 2), s = 0.16 sqrt(6 / 12) (common practice).
+    draws = 40_000
+    fine = np.tile([4.0, 0.0, 0.0], (draws, 1))
+    nothing = np.zeros_like(fine)
+    later = [Later(METALS, 6, 1.0, (fine, fine), (nothing, nothing))]
+    terms, named = prices({"r": costs(60, 0, 4)}), NamedDraws(np.random.default_rng(2), draws)
+    args = Run("L/f", 1.0, "r"), KIND, np.zeros(draws), later, terms, CATALOGUE, named
+    still, moving = save_up_with(*args), save_up_with(*args, volatility=0.16)
+    assert still.spread is not None
+    assert moving.spread is not None
+    assert (still.worth, still.spread.q5) == (pytest.approx(340), pytest.approx(340))
+    assert moving.worth == pytest.approx(340, abs=4 * moving.mcse)
+    s = 0.16 * np.sqrt(0.5)
+    for z, point in ((-1.645, moving.spread.q5), (1.645, moving.spread.q95)):
+        assert point == pytest.approx(400 * np.exp(s * z - s**2 / 2) - 60, abs=5)
+        assert point != pytest.approx(400 * np.exp(0.16 * z - 0.16**2 / 2) - 60, abs=5)  # the broken twin: a year's
+    assert "11 %" in moving.remark
+
+
 def use(name: str, worth: float | None, mcse: float = 1.0, hours: float | None = 0.0, is_partial: bool = False) -> Use:
     return Use(name, worth, None if worth is None else mcse, None, hours, "", is_partial)
 
