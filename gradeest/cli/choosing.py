@@ -115,6 +115,9 @@ def plan_parts(shown: PlanShown) -> list[Any]:
         parts.append(note(f"Reagents in whole packs, {shown.headed}:"))
     parts += [note(use_line(use, shown.currency), indent="  ") for use in shown.uses if use.pack]
     parts += [note(f"Note: {text}") for text in shown.notes]
+    if shown.gates_closed:
+        text = "Before a run is begun its route's cautions are read (`gradeest gate ROUTE`); not yet those of"
+        parts.append(note(f"{text}: {', '.join(shown.gates_closed)}."))
     return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]
 
 

@@ -240,7 +240,7 @@ def ranking_parts(
         parts += [note(text) for text in ranking.notes]
         parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
         if shown.gates_closed:
-            text = "Before a batch is begun its route's cautions are read (`gradeest gate ROUTE`); not yet those of"
+            text = "G: before a batch is begun its route's cautions are read (`gradeest gate ROUTE`); not yet those of"
             parts.append(note(f"{text}: {', '.join(shown.gates_closed)}."))
     return [*parts, *(caution_lines(shown.cautions) if cautions else []), *trust_lines(shown.trust)]
 

@@ -10,6 +10,7 @@ from typing import Any
 from gradeest.errors import InputError, Issue
 from gradeest.records.amending import PARTS, amendable_fields, describe
 from gradeest.records.ledger import Event
+from gradeest.records.payloads import date_of
 from gradeest.records.stock import name_products, resolve, undone_by
 from gradeest.units import (
     parse_grade,
@@ -21,6 +22,7 @@ from gradeest.units import (
     parse_share,
     parse_volume,
 )
+from gradeest.workflow.gates import refuse_closed
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append, sift
 from gradeest.workflow.settling import read_price
@@ -249,6 +251,9 @@ def amend(place: Place, number: int, typed: Sequence[str], *, sure: bool = False
         sift(issues, f"amend {number}", sure=True)
         if sure and "sure" in amendable_fields(event.kind, event.payload):
             changes["sure"] = True
+        if event.kind == "batch" and {"route", "date"} & set(changes):
+            now = {**event.payload, **changes}
+            refuse_closed(opened, now["route"], date_of(now, event.happened_on))
         saved = append(opened, "amend", {"event": number, "changes": changes}, place.today, sure=sure)
         return Corrected(saved, tell(event_now(opened, number), name_products(opened.ledger.events())))
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from gradeest.errors import InputError
+from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import (
     DEFER,
@@ -136,22 +136,64 @@ def is_closed(opened: Opened, route: str, date: dt.date) -> bool:
     return gate_of(opened.bench, opened.catalogue, route, opened.place.today).open_since is None
 
 
-def refuse_closed(opened: Opened, route: str, date: dt.date) -> None:
-    """Raise InputError where a batch of this day may not be begun: no licence, or the gate of its route is closed."""
+def closed_of(opened: Opened, routes: Iterable[str]) -> tuple[str, ...]:
+    """Those of some routes whose gate has to be passed before a batch of today is begun."""
+    return tuple(route for route in routes if is_closed(opened, route, opened.place.today))
+
+
+def barred_items(opened: Opened, route: str) -> tuple[str, ...]:
+    """What a route takes that this bench has declared to have no licence for, by name."""
     settings = {setting.name: setting.value for setting in opened.bench.settings.values()}
-    if date >= opened.place.today and is_denied("licence", settings):
-        items = [opened.catalogue.items[use.item] for use in opened.catalogue.uses if use.route == route]
-        barred = ", ".join(dict.fromkeys(item.name for item in items if item.law))
-        if barred:
-            raise InputError(
-                f"{route} takes {barred}, for which this bench has declared to have no licence; nothing was saved",
-                f"another route, or once you have one: gradeest bench set licence; else {SELL_OR_HAND_OVER}",
-            )
-    if not is_closed(opened, route, date):
-        return
-    gate = gate_of(opened.bench, opened.catalogue, route, opened.place.today)
-    if not gate.stop and not gate.missing:  # else it is refused with a better reason
-        raise InputError(
-            f"the gate of {route} is closed: {gate.closed_because}; nothing was saved",
-            f"read its cautions and type the word it asks for, at a terminal: gradeest gate {route}",
+    if not is_denied("licence", settings):
+        return ()
+    items = [opened.catalogue.items[use.item] for use in opened.catalogue.uses if use.route == route]
+    return tuple(dict.fromkeys(item.name for item in items if item.law))
+
+
+def why_not_begun(opened: Opened, route: str, date: dt.date) -> Issue | None:
+    """Why a batch of this day may not be begun: no licence, or the gate of its route is closed.
+
+    None also where it is refused for a better reason (a STOP, what the bench has not declared), and for an earlier day:
+    what was run is recorded as it was.
+    """
+    barred = barred_items(opened, route)
+    if date >= opened.place.today and barred:
+        return Issue(
+            "error",
+            f"{route} takes {', '.join(barred)}, for which this bench has declared to have no licence",
+            f"another route, or once you have one: gradeest bench set licence; else {SELL_OR_HAND_OVER}",
+            field="route",
         )
+    if not is_closed(opened, route, date):
+        return None
+    gate = gate_of(opened.bench, opened.catalogue, route, opened.place.today)
+    if gate.stop or gate.missing:
+        return None
+    return Issue(
+        "error",
+        f"the gate of {route} is closed: {gate.closed_because}",
+        f"read its cautions and type the word it asks for, at a terminal: gradeest gate {route}",
+        field="route",
+    )
+
+
+def refuse_closed(opened: Opened, route: str, date: dt.date) -> None:
+    """Raise InputError where a batch of this day may not be begun."""
+    issue = why_not_begun(opened, route, date)
+    if issue is not None:
+        raise InputError(f"{issue.message}; nothing was saved", issue.hint)
+
+
+def say_of_the_past(opened: Opened, routes: Sequence[str], date: dt.date) -> tuple[str, ...]:
+    """What is said of batches of an earlier day by routes that none of today may be begun by."""
+    today = opened.place.today
+    if date >= today:
+        return ()
+    found = [why_not_begun(opened, route, today) for route in dict.fromkeys(routes)]
+    return tuple(f"recorded as it was run; for the next: {issue.message} -> {issue.hint}" for issue in found if issue)
+
+
+def gate_mark(opened: Opened, route: str) -> str:
+    """`G` where the gate of a route is closed, `N` where the bench has no licence for what it takes."""
+    closed = is_closed(opened, route, opened.place.today)
+    return ("G" if closed else "") + ("N" if barred_items(opened, route) else "")

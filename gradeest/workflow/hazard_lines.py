@@ -49,9 +49,13 @@ def explain_marks(marks: Iterable[str]) -> str:
     """What the marks of a table mean, those that are in it."""
     found = set(marks)
     letters = "".join(found - {"STOP"})
-    words = [
-        text for letter, text in (("!", "! see the cautions"), ("L", "L a law line comes with it")) if letter in letters
-    ]
+    meanings = {
+        "!": "! see the cautions",
+        "L": "L a law line comes with it",
+        "G": "G its gate is closed",
+        "N": "N it takes what this bench has no licence for",
+    }
+    words = [text for letter, text in meanings.items() if letter in letters]
     return ", ".join(words + (["STOP never to be processed"] if "STOP" in found else []))
 
 

@@ -19,6 +19,7 @@ from gradeest.records.ledger import Event
 from gradeest.records.sheet_template import write_template as write_sheet
 from gradeest.records.sheets import How, batch_key, batch_of, read_notes
 from gradeest.records.stock import name_products
+from gradeest.workflow.gates import say_of_the_past
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.sheet_plan import SHOWN, AlreadyThereError, Plan, Step
 from gradeest.workflow.stocking import read_loss
@@ -137,7 +138,7 @@ def _result(plan: Plan, *, is_saved: bool) -> Imported:
         columns=tuple(SheetColumn(h.text, h.column, h.unit) for h in notes.headings),
         events=tuple(_event(step, events[step.number - 1], names) for step in plan.steps),
         batches=_batches(plan),
-        notes=_notes(plan),
+        notes=(*_notes(plan), *_said_of_batches(plan)),
         law_lines=purchase_lines(plan.opened.catalogue) if priced else (),
     )
 
@@ -155,6 +156,13 @@ def _notes(plan: Plan) -> tuple[str, ...]:
         text = f"{named}{more}: {message}" if named else message
         found.append(f"{text} -> {hint}" if hint else text)
     return tuple(found)
+
+
+def _said_of_batches(plan: Plan) -> tuple[str, ...]:
+    """What is said of batches that were run on an earlier day by routes whose gates are closed."""
+    batches = [step for step in plan.steps if step.kind == "batch"]
+    said = [say_of_the_past(plan.opened, [step.payload["route"]], step.entry.date) for step in batches]
+    return tuple(dict.fromkeys(text for texts in said for text in texts))
 
 
 def _event(step: Step, event: Event, names: Mapping[int, str]) -> SheetEvent:

@@ -328,6 +328,7 @@ def make_ranking(
 
     named = dict.fromkeys(row.route for row in ranking.rows if row.route)
     found = marks(opened, kinds, runs, blocked)
+    found |= {run.address: found[run.address] + gates.gate_mark(opened, run.route) for run in runs}
     return RankingShown(
         lot or "",
         ranking,
@@ -335,7 +336,7 @@ def make_ranking(
         found,
         explain_marks(found.values()),
         tuple(route_cautions(opened.catalogue, route) for route in named),
-        tuple(route for route in named if gates.is_closed(opened, route, opened.place.today)),
+        gates.closed_of(opened, named),
         DEFER,
         prices.as_dict(),
         str(file),

@@ -11,6 +11,7 @@ import numpy as np
 
 from gradeest.errors import InputError, Issue
 from gradeest.materials.hazards import DEFER, is_denied
+from gradeest.workflow import gates
 from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
 from gradeest.workflow.costing import BUDGET
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
@@ -57,6 +58,7 @@ class PlanShown:
     hours_rate: float
     headed: str  # what amounts of reagents are for, "" without any
     notes: tuple[str, ...]
+    gates_closed: tuple[str, ...]  # routes of runs to make whose gate has to be passed first
     cautions: tuple[RouteCautions, ...]
     defer: str
     prices_file: str
@@ -143,6 +145,7 @@ def _show(testing: Testing, plan: Within, lot: str, file: Path, invented: str) -
         prices.hours_rate,
         BUDGET if any(supply.step for supply in plan.supplies) else "",
         (*plan.ranking.notes, *plan.notes(), *_licence_notes(opened, plan.supplies)),
+        gates.closed_of(opened, routes),
         tuple(route_cautions(opened.catalogue, route) for route in routes),
         DEFER,
         str(file),

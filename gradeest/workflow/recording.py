@@ -218,7 +218,7 @@ def add_batch(
     `ash`: whose filters the ash among the charges is of. `trial`: it is a part of one fraction, run before the rest of
     it is decided on. What it is expected to give is kept beside it, unless `later`.
     """
-    from gradeest.workflow.gates import refuse_closed
+    from gradeest.workflow.gates import refuse_closed, say_of_the_past
 
     with open_bench(place) as opened:
         before = state_of(opened)
@@ -228,9 +228,7 @@ def add_batch(
             for a, m in charges
         ]
         there = [a for a, _ in charges if a in known]
-        chosen = route
-        if chosen is None:
-            chosen = usual_route(opened, there) if there else ""
+        chosen = route if route is not None else usual_route(opened, there) if there else ""
         payload: dict[str, Any] = {
             "name": next_batch_name(opened.ledger.events()),
             "route": chosen,
@@ -242,6 +240,7 @@ def add_batch(
         if len(there) == len(charges):  # else it is refused for another reason first
             refuse_closed(opened, chosen, date)
         saved = append(opened, "batch", payload, date, sure=sure)
+        saved = replace(saved, notes=(*saved.notes, *say_of_the_past(opened, [chosen], date)))
         batch = opened.bench.batches[saved.name]
         kinds = opened.bench.kinds_in(batch)
         started = BatchStarted(

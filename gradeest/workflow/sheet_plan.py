@@ -16,6 +16,7 @@ from gradeest.records.growing import Growing
 from gradeest.records.lot_rules import BATCH_NAME
 from gradeest.records.sheets import Entry, Notes, batch_key, batch_of
 from gradeest.records.stock import name_products, resolve
+from gradeest.workflow.gates import why_not_begun
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.recording import flag_sure, usual_route
 
@@ -111,6 +112,8 @@ class Plan:
         if entry.kind == "product":
             payload = with_readability(self.growing.bench, payload, gaps)
         found = gaps.issues + self.growing.check(entry.kind, payload, entry.date)
+        if entry.kind == "batch" and (closed := why_not_begun(self.opened, payload["route"], entry.date)) is not None:
+            found = [*found, closed]
         if gaps.has_errors:
             found = [issue for issue in found if issue.field != "readability_g"]  # said better already
         for issue in found:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -57,8 +59,8 @@ takes_as_is = ["contacts-agcdo"]
 class Bench:
     """The program in an empty folder, with what a person at a terminal would type."""
 
-    def __init__(self, patch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
-        self.patch, self.capsys = patch, capsys
+    def __init__(self, folder: Path, patch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder, self.patch, self.capsys = folder, patch, capsys
 
     def run(self, *words: str, typed: str | None = None) -> tuple[int, str]:
         """Exit code and all that was printed; `typed`: the answer of a person (None: nobody is there)."""
@@ -70,16 +72,18 @@ class Bench:
         return code, " ".join((out.out + out.err).split())
 
     def gate(self, route: str) -> dict[str, object]:
-        self.capsys.readouterr()
-        assert main(["gate", route, "--json"]) == 0
-        (found,) = json.loads(self.capsys.readouterr().out)["gates"]
+        (found,) = self.json("gate", route)["gates"]
         return found
+
+    def json(self, *words: str) -> Any:
+        """What a command prints with --json."""
+        self.capsys.readouterr()
+        assert main([*words, "--json"]) == 0, words
+        return json.loads(self.capsys.readouterr().out)
 
     def kinds(self) -> list[str]:
         """Sorts of all events."""
-        self.capsys.readouterr()
-        assert main(["history", "--json"]) == 0
-        return [event["kind"] for event in json.loads(self.capsys.readouterr().out)["events"]]
+        return [event["kind"] for event in self.json("history")["events"]]
 
 
 @pytest.fixture
@@ -89,7 +93,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
     monkeypatch.setenv("COLUMNS", "80")
     (tmp_path / "box.toml").write_text(BOX, encoding="utf-8")
     (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
-    found = Bench(monkeypatch, capsys)
+    found = Bench(tmp_path, monkeypatch, capsys)
     assert found.run("lot", "add", "box.toml")[0] == 0
     return found
 
@@ -116,8 +120,85 @@ def test_a_batch_begun_today_meets_the_gate_of_its_route(bench: Bench) -> None:
     assert bench.run(*BATCH)[0] == 3  # taken back, it is closed again
 
 
-def test_what_was_run_on_an_earlier_day_is_recorded_as_it_was(bench: Bench) -> None:
-    assert bench.run(*BATCH, "--date", "2024-02-01")[0] == 0
+def test_what_was_run_on_an_earlier_day_is_recorded_as_it_was_with_its_cautions(bench: Bench) -> None:
+    code, out = bench.run(*BATCH, "--date", "2024-02-01")
+    assert code == 0
+    assert "recorded as it was run; for the next: the gate of silver-nitric is closed: never passed" in out
+    assert "! Nitrogen dioxide warns little" in out
+    assert bench.kinds() == ["lot", "batch"]
+    assert bench.run(*BATCH)[0] == 3  # and the next of today meets it
+
+
+def test_a_correction_makes_no_batch_of_today_past_a_closed_gate(bench: Bench) -> None:
+    bench.run(*BATCH, "--date", "2024-02-01")
+    today = dt.date.today().isoformat()
+    code, out = bench.run("amend", "2", f"date={today}")
+    assert (code, "gradeest gate silver-nitric" in out) == (3, True)
+    assert bench.run("amend", "2", "date=2024-02-02", "note=late")[0] == 0
+    bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
+    assert bench.run("amend", "2", f"date={today}")[0] == 0
+    code, out = bench.run("amend", "2", "route=melt-contacts")
+    assert (code, "gradeest gate melt-contacts" in out) == (3, True)
+    code, out = bench.run("amend", "2", "route=smelt-lead")
+    assert (code, "STOP" in out) == (3, True)
+    assert bench.kinds() == ["lot", "batch", "amend", "gate", "amend"]
+
+
+def test_a_row_of_a_sheet_is_no_way_past_a_closed_gate(bench: Bench, tmp_path: Path) -> None:
+    row = "batch;{};run 1;box/nickel=100 g;silver-nitric"
+    for day, code in ((dt.date.today(), 3), (dt.date(2024, 2, 1), 0)):
+        text = "what;date;batch;charges;route\n" + row.format(day) + "\n"
+        (tmp_path / "notes.csv").write_text(text, encoding="utf-8")
+        found, out = bench.run("import", "sheet", "notes.csv")
+        assert found == code, out
+        assert "the gate of silver-nitric is closed" in out
+        assert "gradeest gate silver-nitric" in out
+    assert bench.kinds() == ["lot", "batch"]
+
+
+def test_the_ranking_marks_closed_gates_and_missing_licences_on_the_row_and_the_plan_names_them(bench: Bench) -> None:
+    (bench.folder / "prices.toml").write_text(PRICES.replace('Ag = "1 /', 'Ag = "20 /'), encoding="utf-8")
+    shown = bench.json("rank")
+    assert shown["marks"]["box/nickel"] == "!LG"
+    assert "G its gate is closed" in shown["marks_explained"]
+    assert shown["marks"]["box/wetted"] == "STOP"
+    assert "nickel !LG" in bench.run("rank")[1]
+    plan = bench.json("plan")
+    runs = {step["route"] for step in plan["steps"] if step["action"] == "process"}
+    assert runs
+    assert set(plan["gates_closed"]) == runs
+    assert "not yet those of: silver-nitric" in bench.run("plan")[1]
+    bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
+    assert bench.json("rank")["marks"]["box/nickel"] == "!L"
+    assert bench.json("plan")["gates_closed"] == []
+    bench.run("bench", "set", "licence", "no")
+    shown = bench.json("rank")
+    assert shown["marks"]["box/nickel"] == "!LN"
+    assert "no licence" in shown["marks_explained"]
+
+
+@pytest.mark.parametrize("address", ["box/wetted", "box/radio"])
+def test_nothing_advises_to_process_what_is_refused(bench: Bench, address: str) -> None:
+    """A STOP in a plan, a bill, a comparison, a save-up: refused, or shown as not to be processed; never a run."""
+    kind = {"box/wetted": "relays-mercury", "box/radio": "beo-parts"}[address]
+    refused = (
+        ("plan", "--must", address),
+        ("cost", address),
+        ("cost", "box/nickel", "--route", "smelt-lead"),
+        ("save-up", kind, "--monthly", "100 g"),
+        ("batch", "add", "--charge", address, "--route", "silver-nitric", "--date", "2024-02-01"),
+        ("batch", "add", "--charge", "box/nickel=10 g", "--route", "smelt-lead", "--date", "2024-02-01"),
+    )
+    for words in refused:
+        code, out = bench.run(*words)
+        assert code == 3, words
+        assert "refused" in out or "STOP" in out, (words, out)
+    steps = {step["address"]: step for step in bench.json("plan")["steps"]}
+    assert address not in steps or steps[address]["action"] in ("sell", "keep", "leave")
+    uses = {use["name"]: use for use in bench.json("compare", address)["uses"]}
+    assert not {"assay first", "trial first", "save up"} & set(uses)
+    assert uses["process"]["worth"] is None
+    assert "STOP" in uses["process"]["remark"]
 
 
 def test_a_gate_is_passed_by_a_person_only_and_a_stop_has_none(bench: Bench) -> None:

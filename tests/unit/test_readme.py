@@ -201,6 +201,7 @@ def without_figures(line: str) -> str:
     return " ".join(re.sub(r"[\d.<-]+", "#", line).split())
 
 
+@pytest.mark.gates
 @pytest.mark.parametrize("title", WALKS)
 def test_the_walk_runs_and_prints_what_readme_shows(
     title: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
