@@ -7,74 +7,20 @@ inputs); here they go through priors of one's own, a price file and the belief. 
 
 from __future__ import annotations
 
-import csv
-import math
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from gradeest.materials.catalogue import load_catalogue
 from tests.cli.conftest import Run
-from tests.unit.test_ranking_eight_fractions import CASES, Z95, Case
-
-ROUTES = {name: load_catalogue().kinds[case.kind].usual_route for name, case in CASES.items()}
-SILVER_ROW = (380, 650, 831)  # g/kg, at most 950: mean 633, sd 138, as the lognormal's
-
-
-def write_priors(folder: Path) -> None:
-    """Rows of the table's grades and recoveries; no failed runs, hold-up as it stands (half of it comes back)."""
-    folder.mkdir()
-    grades = []
-    for case in CASES.values():
-        low, mid, high = SILVER_ROW if case.metal == "Ag" else case.grade_g_per_kg
-        most = 950
-        spread = math.log(high / low) / 2 / Z95
-        if case.metal == "Ag":
-            spread = (math.log(mid / (most - mid)) - math.log(low / (most - low))) / Z95 * (1 - mid / most)
-        row = [1000 * low, 1000 * mid, 1000 * high, 1e-6, math.exp(spread), 1.001, 1000 * most]
-        grades.append([case.kind, case.metal, "own", *row, "judgement", "judgement", "judgement", "invented"])
-    grades.append(["mlcc-nonmagnetic", "Ag", "own", 0.5, 1, 2, 1e-6, 1.5, 1.001, 1e6, *["judgement"] * 3, "invented"])
-    head = "kind,metal,basis,q5,q50,q95,p_absent,gsd_between,gsd_class_mean,max_g_per_t,founded,source,status,why"
-    _write(folder / "grades.csv", head, grades)
-    forms = {"Au": "gold-powder", "Ag": "silver-cement", "Pd": "palladium-dmg"}
-    rows = {
-        (ROUTES[name], case.metal): [r / 100 for r in case.recovery] + [forms[case.metal]]
-        for name, case in CASES.items()
-    }
-    recovery = [[route, metal, *row, "", "judgement", "judgement", ""] for (route, metal), row in rows.items()]
-    _write(folder / "recovery.csv", "route,metal,q5,q50,q95,usual_form,stays_in,source,status,note", recovery)
-    given = {"grade.ln_tau_sd": 1e-3, "recovery.failed_share": 1e-9, "holdup.a_gsd": math.exp(0.4)}
-    given["holdup.full_from_g"] = 1e6
-    lines = []
-    for name, value in given.items():
-        table, key = name.split(".")
-        lines.append(f'[{table}]\n{key} = {{ value = {value}, source = "judgement", status = "judgement" }}\n')
-    text = "".join(lines).replace("[holdup]\nfull", "full")
-    (folder / "model.toml").write_text(text, encoding="utf-8")
-
-
-def _write(path: Path, head: str, rows: list[list[Any]]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file).writerows([head.split(","), *rows])
-
-
-def write_prices(path: Path, hours_rate: float = 0) -> None:
-    lines = ['currency = "USD"', "[metals]", 'Au = "100 / g"', 'Ag = "1 / g"', 'Pd = "35 / g"']
-    lines += ["[time]", f"hours_rate = {hours_rate}", "[settlement]", "fee = 0"]
-    lines += ["[settlement.payable]", "Au = 0.97", "Ag = 0.95", "Pd = 0.85", "[sell_as_is.per_kg]"]
-    lines += [f"{case.kind} = {case.as_is_per_kg}" for case in CASES.values()]
-    money: dict[str, Case] = {ROUTES[name]: case for name, case in CASES.items()}
-    names = ("cost_fixed", "cost_per_kg", "hours_fixed", "hours_per_kg")
-    for route, case in money.items():
-        lines += [f"[routes.{route}]", *(f"{n} = {v}" for n, v in zip(names, case.money, strict=True))]
-    path.write_text("\n".join(lines), encoding="utf-8")
+from tests.cli.own_tables import write_prices, write_priors
+from tests.unit.test_ranking_eight_fractions import CASES
 
 
 @pytest.fixture
 def eight(run: Run, tmp_path: Path) -> Run:
-    write_priors(tmp_path / "own")
-    write_prices(tmp_path / "prices.toml")
+    write_priors(tmp_path / "own", CASES.values())
+    write_prices(tmp_path / "prices.toml", CASES.values())
     lot = 'name = "x"\ndate = 2024-01-01\n'
     for name, case in CASES.items():
         lot += f'[[fraction]]\nname = "{name}"\nkind = "{case.kind}"\nmass = "{case.mass_kg} kg"\nwet = false\n'
@@ -138,7 +84,7 @@ def test_with_gold_an_eighth_down_or_hours_paid_the_fingers_lead(eight: Run, tmp
     assert down[0]["address"] == "x/A"
     fall = before["C"]["gain"]["q5"] - next(row for row in down if row["address"] == "x/C")["gain"]["q5"]
     assert fall == pytest.approx(0.12 * before["C"]["revenue"]["q5"], rel=0.01)
-    write_prices(tmp_path / "prices.toml", hours_rate=15)
+    write_prices(tmp_path / "prices.toml", CASES.values(), hours_rate=15)
     paid = {row["address"][2:]: row for row in eight("rank", "--json").json["ranking"]["rows"]}
     for name in CASES:
         labour = 15 * before[name]["hours"]["mean"]
