@@ -107,18 +107,18 @@ def settlement(products: Sequence[str], melted_g: float, **fineness: float) -> S
 def every_evidence() -> Bench:
     """Every kind of evidence on one bench: 18 batches, three lots, three metals.
 
-    Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop; portions
-    and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an old note's
-    interval after a spill, with a stream set aside; a jar of two sources, run and assayed; spot tests before and after
-    the drop, beside weights, limits and alone; assays of a powder and a salt, a settlement of products of three,
-    one of them coarse; assays, one of a weighed
-    fraction and one below detection; correlated silver and palladium; wet and mixed fractions; undecided switches;
-    streams that a later batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts;
-    ash of their filters, weighed and with nothing found.
+    Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop;
+    portions and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an
+    old note's interval after a spill, with a stream set aside; counted pieces; a plated area; a jar of two sources,
+    run and assayed; spot tests before and after the drop, beside weights, limits and alone; assays of a powder and
+    a salt, a settlement of products of three, one of them coarse; assays, one of a weighed fraction and one below
+    detection; correlated silver and palladium; wet and mixed fractions; undecided switches; streams that a later
+    batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts; ash of their filters,
+    weighed and with nothing found.
     """
     lots = [
         lot(
-            "L1", Fraction("fing", "fingers-memory", 2.0), Fraction("pins", "pins-mixed", 1.0, mixed=True),
+            "L1", Fraction("fing", "fingers-memory", 2.0, pieces=400), Fraction("pins", "pins-mixed", 1.0, mixed=True),
             Fraction("late", "chips-from-2014", 1.5), Fraction("mlcc", "mlcc-unsorted", 0.4),
             Fraction("wet", "chips-mixed", 1.0, wet=True), Fraction("few", "chips-from-2014", 0.6),
         ),
@@ -187,6 +187,7 @@ def every_evidence() -> Bench:
     assays = [
         replace(assay("L2/jar", "Au", 180, 0.2), layers_kg=(0.5, 0.4)),
         assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),
+        replace(assay("L2/fing", "Au", 1900, 0.3), method="plating"),
     ]  # fmt: skip
     return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)],
         [product_assay("B1/au-2", 0.97), product_assay("B3/ag-1", 0.74, 0.004, "Ag")],

@@ -49,6 +49,8 @@ class Truth:
     form_z: Mapping[str, float]
     failed: Mapping[tuple[str, str], bool]  # (batch, metal)
     product_g: Mapping[tuple[str, str], float]  # (batch, metal), fine metal that reached its products
+    charge_g: Mapping[tuple[str, str, str], float]  # (batch, address, metal), of fractions that went in
+    stream_g: Mapping[tuple[str, str], float]  # (stream, metal), what was set aside
 
 
 def simulate(plan: Bench, catalogue: Catalogue, rng: np.random.Generator) -> tuple[Bench, Truth]:
@@ -101,6 +103,8 @@ class _Simulation:
             {form: float(self.forms[0, n]) for n, form in enumerate(self.catalogue.forms)},
             self.failed,
             self.product,
+            self.metal,
+            self.aside,
         )
         said = tuple(self._product_assay(a) for a in self.plan.product_assays if a.address in self.weighed)
         papers = tuple(self._settle(p) for p in self.plan.settlements if all(a in self.weighed for a in p.products))
@@ -225,6 +229,7 @@ class _Simulation:
             if ash is not None:  # it goes in whole
                 dry_kg = charge.mass_kg * dry_share(self.plan, charge.address, self.catalogue)
                 self.grade[charge.address, metal] = ash / dry_kg * 1000
+                self.metal[batch.name, charge.address, metal] = ash
         return total
 
     def _share_out(self, batch: Batch, metal: str, is_run: bool) -> float:

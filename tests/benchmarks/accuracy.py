@@ -1,12 +1,12 @@
 """How far the fast engine is from long runs: `python -m tests.benchmarks.accuracy --benches 12 --nuts 4`.
 
-Every bench takes two thirds of the evidence of `every_evidence`, by chance, filled from the prior; together they hold
-every kind. Each is fitted as a person's bench is, and sampled at length: by many more particles that start elsewhere
-and take shorter steps, and the first few (`--nuts`) by the reference engine too, which compiles for each. Errors of
-means and of 5 and 95 % points are in posterior sd, within each side of a switch (present or traces); those of P(trace)
-and of a failed run are differences of chances. Beside them stands what the long runs themselves leave open (from their
-halves), how the two references differ, and what the same table says of broken engines. One line of a file per bench:
-a run that was stopped goes on where it was. It measures, it asserts nothing.
+Every bench takes two thirds of the evidence of `every_evidence`, by chance, filled from the prior (`full_network`);
+together they hold every kind. Each is fitted as a person's bench is, and sampled at length: by many more particles that
+start elsewhere and take shorter steps, and the first few (`--nuts`) by the reference engine too, which compiles for
+each. Errors of means and of 5 and 95 % points are in posterior sd, within each side of a switch (present or traces);
+those of P(trace) and of a failed run are differences of chances. Beside them stands what the long runs themselves leave
+open (from their halves), how the two references differ, and what the same table says of broken engines. One line of a
+file per bench: a run that was stopped goes on where it was. It measures, it asserts nothing.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ import time
 import warnings
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -25,23 +24,25 @@ from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network
 from gradeest.belief.decode import decode
-from gradeest.belief.layers import split_layers
 from gradeest.belief.network import Network
 from gradeest.belief.posterior import diagnose, sample_network
 from gradeest.belief.sampler import Sampler
-from gradeest.belief.simulate import simulate
 from gradeest.errors import InferenceError
 from gradeest.materials.catalogue import Catalogue, load_catalogue
-from gradeest.records.domain import Batch, Bench
-from tests.benchmarks.calibration import without_nothing
+from gradeest.records.domain import Bench
+from tests.benchmarks.full_network import (
+    MOST_TRIES,
+    filled,
+    kinds_of_evidence,
+    of_its_products,
+    part_of_everything,
+)
 from tests.benchmarks.resumable import Row, options, run_missing
-from tests.engine_bench import every_evidence
 
 Values = NDArray[np.float64]
 Errors = dict[str, list[float]]
 Told = tuple[Mapping[str, Values], Mapping[str, Values]]  # numbers (nan: other side of a switch), choices; by name
 TAKEN = 2 / 3  # of the batches and assays
-MOST_TRIES = 20_000
 PARTICLES, ADAPTING, DRAWING, ACCEPTANCE = 384, 80, 300, 0.9  # of the long run
 NUTS_DRAWS, NUTS_TUNE = 3000, 1500  # of each of four chains
 MOST_R_HAT, LEAST_ESS = 1.02, 400.0  # of a run that may judge
@@ -52,49 +53,14 @@ TWINS = {"shifted by 0.15 sd": (0.15, 1.0), "spread x 0.9": (0.0, 0.9)}  # broke
 
 def make_bench(seed: int, catalogue: Catalogue) -> Bench:
     """Part of every kind of evidence with results from the prior; drawn again until its kinds came out."""
-    rng, whole = np.random.default_rng([20261128, seed]), split_layers(every_evidence())
-    taken: dict[str, Batch] = {}
-    for name, one in whole.batches.items():  # a batch that runs a stream comes after the one that left it
-        if rng.uniform() < TAKEN and all(source in taken for source in streams_run(one, whole)):
-            taken[name] = one
-    plan = replace(whole, batches=taken, assays=tuple(a for a in whole.assays if rng.uniform() < TAKEN))
-    wanted = kinds_of_evidence(of_its_products(plan))
+    rng = np.random.default_rng([20261128, seed])
+    plan = part_of_everything(TAKEN, rng)
+    wanted = kinds_of_evidence(plan)
     for _ in range(MOST_TRIES):
-        made = of_its_products(without_nothing(simulate(of_its_products(plan), catalogue, rng)[0]))
+        made = of_its_products(filled(plan, catalogue, rng)[0])
         if kinds_of_evidence(made) >= wanted:
             return made
     raise RuntimeError(f"no bench with {wanted} in {MOST_TRIES} tries")
-
-
-def streams_run(one: Batch, bench: Bench) -> list[str]:
-    """Batches whose streams a batch takes."""
-    sources = [charge.address.partition("/")[0] for charge in one.charges]
-    return [source for source in sources if source in bench.batches]
-
-
-def of_its_products(bench: Bench) -> Bench:
-    """The bench with assays and settlements of products that it holds."""
-    held = {f"{name}/{p.name}" for name, one in bench.batches.items() for p in one.products}
-    said = tuple(a for a in bench.product_assays if a.address in held)
-    papers = tuple(s for s in bench.settlements if held.issuperset(s.products))
-    return replace(bench, product_assays=said, settlements=papers)
-
-
-def kinds_of_evidence(bench: Bench) -> set[str]:
-    """Names of the sorts of results that a bench holds."""
-    found = {"assay below detection" if a.below_detection else "assay" for a in bench.assays}
-    found |= {"assay of a product" for _ in bench.product_assays} | {"settlement" for _ in bench.settlements}
-    for batch in bench.batches.values():
-        found |= {f"nothing ({n.liquid})" for n in batch.nondetects}
-        found |= {"spot test" for _ in batch.spot_tests} | {"stream run again" for _ in streams_run(batch, bench)}
-        found |= {"pooled drop"} if len(batch.charges) > 1 else set()
-        found |= {"loss"} if batch.losses else set()
-        for p in batch.products:
-            few = p.weight_g < 20 * p.readability_g
-            found.add("weight so far" if batch.is_open else "weight of few digits" if few else "weight")
-            found |= {"interval"} if p.interval_g else set()
-            found |= {"damp"} if p.damp else set()
-    return found
 
 
 def quantities(theta: Values, network: Network) -> Told:

@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network
-from gradeest.belief.evidence import gather
-from gradeest.belief.layers import split_layers
+from gradeest.belief.evidence import Evidence, gather
+from gradeest.belief.layers import jar_of, split_layers
 from gradeest.belief.machine import state_at
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.belief.posterior import Posterior, draw_prior, posterior_of, sample_network
@@ -34,8 +34,9 @@ from gradeest.decision.prices import NamedDraws, Prices, RouteCosts
 from gradeest.decision.ranking import chance_best
 from gradeest.errors import InferenceError
 from gradeest.materials.catalogue import Catalogue, Quantiles, load_catalogue
-from gradeest.records.domain import METALS, Assay, BalanceCheck, Batch, Bench, Fraction, Lot, NonDetect
+from gradeest.records.domain import METALS, Assay, BalanceCheck, Batch, Bench, Fraction, Lot
 from tests.benchmarks.calibration_tables import RANKS, draw, report
+from tests.benchmarks.full_network import NEXT, filled, part_of_everything, without_nothing
 from tests.benchmarks.resumable import options, run_missing
 from tests.decision_cases import prices as round_prices
 from tests.engine_bench import DAY, batch, bench, lot, product, product_assay, settlement, spot_test
@@ -45,10 +46,11 @@ KINDS = (
     *("fingers-memory", "fingers-cards", "pins-mixed", "chips-mixed", "chips-from-2014", "cpu-ceramic"),
     *("mlcc-nonmagnetic", "mlcc-unsorted", "relays-signal"),
 )
-NEXT = "next-"  # name of a run that has not happened
 LEAST_KG = 0.05  # of a fraction that is worth a run
 NARROW = 0.8  # the broken program: every posterior drawn together by so much
 FORWARD = 4000  # draws of runs that have not happened
+EVIDENCE = ("weights", "papers", "all")  # papers: with spot tests, assays of products, settlements; all: `full_network`
+SHARE = 1 / 3  # of all kinds of evidence that a bench with "all" has
 
 
 def plan(rng: np.random.Generator, catalogue: Catalogue, most: int = 4) -> Bench:
@@ -72,15 +74,22 @@ def plan(rng: np.random.Generator, catalogue: Catalogue, most: int = 4) -> Bench
             left[a] -= kg
         if charges:
             batches.append(_batch(f"B{len(batches) + 1}", route, charges, catalogue, rng))
-    for address in [a for a, kg in left.items() if kg > LEAST_KG]:
-        batches.append(_next_run(address, catalogue.kinds[kinds[address]].usual_route, left[address], catalogue))
     assays = [_assay(a, kinds[a], rng) for a in kinds if rng.uniform() < 0.15]
     checks = [BalanceCheck("pocket", 5.0, float(np.round(5 + rng.normal(0, 0.015), 2)), DAY)]
-    return bench(lots, batches, assays, checks)
+    planned = bench(lots, batches, assays, checks)
+    return replace(planned, batches=planned.batches | _next_runs(planned, catalogue))
+
+
+def _next_runs(planned: Bench, catalogue: Catalogue) -> dict[str, Batch]:
+    """Runs that have not happened when the bench is fitted: all that is left of each fraction, alone."""
+    left = {a: round(planned.left_kg(a), 3) for a in planned.addresses()}
+    routes = {a: catalogue.kinds[planned.fraction(a).kind].usual_route for a in left}
+    runs = [_next_run(a, routes[a], kg, catalogue) for a, kg in left.items() if kg > LEAST_KG]
+    return {one.name: one for one in runs}
 
 
 def _next_run(address: str, route: str, kg: float, catalogue: Catalogue) -> Batch:
-    """A run that has not happened when the bench is fitted: all that is left of a fraction, alone."""
+    """One such run."""
     usual = catalogue.routes[route].usual_form
     name = f"{NEXT}{address.replace('/', '-')}"
     metals = [metal for metal in METALS if metal in catalogue.routes[route].recovery]
@@ -158,31 +167,24 @@ def without_specks(made: Bench) -> Bench:
     return replace(made, product_assays=assays, settlements=papers)
 
 
-def without_nothing(made: Bench) -> Bench:
-    """A reading of zero is typed as `nothing`, the limit being what the balance would have shown."""
-    batches = {}
-    for name, one in made.batches.items():
-        kept = tuple(p for p in one.products if p.weight_g >= p.readability_g)
-        empty = {p.metal for p in one.products} - {p.metal for p in kept}
-        limits = [
-            NonDetect(name, metal, 1.5 * next(p.readability_g for p in one.products if p.metal == metal),
-                      "tested-negative", DAY)
-            for metal in sorted(empty)
-        ]  # fmt: skip
-        batches[name] = replace(one, products=kept, nondetects=(*one.nondetects, *limits))
-    return replace(made, batches=batches)
+def make(seed: int, catalogue: Catalogue, evidence: str, most: int, rng: np.random.Generator) -> tuple[Bench, Truth]:
+    """One bench with its runs that have not happened, and the truth behind it; `rng` goes on where the plan ended."""
+    if evidence == "all":
+        planned = part_of_everything(SHARE, rng)
+        return filled(replace(planned, batches=planned.batches | _next_runs(planned, catalogue)), catalogue, rng)
+    planned = split_layers(plan(rng, catalogue, most))
+    if evidence == "papers":
+        planned = with_papers(planned, np.random.default_rng([20252, seed]))
+    return simulate(planned, catalogue, rng)
 
 
-def examine(seed: int, most: int = 4, *, papers: bool = False) -> dict[str, Any]:
+def examine(seed: int, most: int = 4, *, evidence: str = "weights") -> dict[str, Any]:
     """One bench: ranks of the truth, also in the broken program, and chances with what came true.
 
-    Parameters: most, lots and fractions of each; papers, with spot tests, assays of products and settlements too.
+    Parameters: most, lots and fractions of each; evidence, one of `EVIDENCE`.
     """
     catalogue, rng = load_catalogue(), np.random.default_rng([20251, seed])
-    planned = split_layers(plan(rng, catalogue, most))
-    if papers:
-        planned = with_papers(planned, np.random.default_rng([20252, seed]))
-    made, truth = simulate(planned, catalogue, rng)
+    made, truth = make(seed, catalogue, evidence, most, rng)
     runs = [Run(one.charges[0].address, one.charges[0].mass_kg, one.route) for one in made.batches.values()
             if one.name.startswith(NEXT)]  # fmt: skip
     made = without_specks(without_nothing(so_far(made)))
@@ -194,7 +196,7 @@ def examine(seed: int, most: int = 4, *, papers: bool = False) -> dict[str, Any]
     seconds = time.process_time() - began
     ranked = Ranked(rng)
     _rank_beliefs(ranked, posterior, spreads, truth, made, catalogue)
-    chances = _chances(posterior, truth, made)
+    chances = _chances(posterior, truth, made, gather(made, catalogue))
     if runs:
         chances |= _rank_runs(ranked, posterior, runs, truth, made, catalogue)
     return {
@@ -239,7 +241,7 @@ def _rank_beliefs(
     touched = set(posterior.rests_on)
     for f, address in enumerate(posterior.fractions):
         for m, metal in enumerate(METALS):
-            what = "grades with evidence" if (address, metal) in touched else "grades without"
+            what = "grades with evidence" if (jar_of(address), metal) in touched else "grades without"
             ranked.add(what, np.log(posterior.grade_g_per_t[:, f, m]), math.log(truth.grade_g_per_t[address, metal]))
     for n, kind in enumerate(posterior.kinds):
         for m, metal in enumerate(METALS):
@@ -258,6 +260,11 @@ def _rank_beliefs(
             ranked.add("purities", posterior.form_z[:, n], truth.form_z[form])
     for m, metal in enumerate(METALS):
         ranked.add("hold-up", posterior.ln_a[:, m], truth.ln_a[metal])
+    for charge, grams in posterior.charge_g.items():
+        if charge in truth.charge_g:
+            ranked.add("metal of charges", np.log(grams), math.log(truth.charge_g[charge]))
+    for stream, grams in posterior.stream_g.items():
+        ranked.add("metal set aside", np.log(grams), math.log(truth.stream_g[stream]))
 
 
 def _rank_runs(
@@ -304,13 +311,13 @@ def _prices(routes: set[str]) -> Prices:
     )
 
 
-def _chances(posterior: Posterior, truth: Truth, made: Bench) -> dict[str, list[list[float]]]:
+def _chances(posterior: Posterior, truth: Truth, made: Bench, evidence: Evidence) -> dict[str, list[list[float]]]:
     found: dict[str, list[list[float]]] = {"traces": [], "failed run": []}
-    seen = set()
+    seen, ash = set(), set(evidence.links)  # what is linked has no switch
     for f, address in enumerate(posterior.fractions):
         for m, metal in enumerate(METALS):
             key = (address.partition("/")[0], made.fraction(address).kind, metal)
-            if key not in seen and (address, metal) in posterior.rests_on:
+            if key not in seen and (jar_of(address), metal) in posterior.rests_on and (address, metal) not in ash:
                 seen.add(key)
                 chance = float(posterior.is_trace[:, f, m].mean())
                 found["traces"].append([chance, float(truth.is_trace[address, metal])])
@@ -325,11 +332,9 @@ def main() -> None:
     parser = options(__doc__, benches=40, file=".calibration.jsonl")
     parser.add_argument("--figure", type=Path, help="where histograms of the ranks and reliability are drawn")
     parser.add_argument("--most", type=int, default=4, help="lots, and fractions of each; a file for every size")
-    parser.add_argument(
-        "--papers", action="store_true", help="with spot tests, assays of products, settlements; likewise"
-    )
+    parser.add_argument("--evidence", choices=EVIDENCE, default="weights", help="what benches hold; likewise")
     asked = parser.parse_args()
-    one = partial(examine, most=asked.most, papers=asked.papers)
+    one = partial(examine, most=asked.most, evidence=asked.evidence)
     rows = run_missing(one, range(asked.benches), asked.file, asked.processes)
     print(report(rows))
     if asked.figure:

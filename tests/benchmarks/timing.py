@@ -29,7 +29,7 @@ from gradeest.materials.catalogue import Catalogue, load_catalogue
 from gradeest.records.domain import Batch, Bench, Charge, Fraction, Lot, Product
 from gradeest.records.ledger import Ledger
 from gradeest.records.payloads import lot_payload
-from tests.benchmarks.calibration import without_nothing
+from tests.benchmarks.full_network import without_nothing
 
 DAY = dt.date(2024, 1, 6)
 NOW = dt.datetime(2024, 1, 6, 12, tzinfo=dt.UTC)
@@ -177,7 +177,7 @@ from gradeest.belief.simulate import simulate
 from gradeest.errors import InferenceError
 from gradeest.materials.catalogue import load_catalogue
 from tests.benchmarks import timing
-from tests.benchmarks.calibration import without_nothing
+from tests.benchmarks.full_network import without_nothing
 lots, catalogue = int(sys.argv[1]), load_catalogue()
 plan = timing.plan_bench(lots, timing.scaled(timing.BATCHES, lots), timing.scaled(timing.POOLED, lots), catalogue)
 bench = without_nothing(simulate(plan, catalogue, np.random.default_rng(timing.SEED))[0])

@@ -8,6 +8,7 @@ drawn together by a fifth, and chances said three times as surely (on the logit 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -22,31 +23,43 @@ from tests.benchmarks.calibration import examine
 from tests.benchmarks.calibration_tables import LEVELS, RANKS, cover_of, draw, error_of, names, pairs_of, report
 from tests.statistical.ranks import gap_of_chances, surprise
 
-BENCHES, LEFT_OUT = 55, 0.2
+BENCHES, LEFT_OUT, OF_ALL = 55, 0.2, 16
+Rows = tuple[dict[str, Any], ...]
 LIMIT = 4.0  # standard errors; passed by chance by one of fifteen thousand
 LEAST = 1 / 4000  # no chance is held to be closer to 0 or 1 than one draw
 RANKED = (
     *("grades with evidence", "grades without", "kind means", "spreads between lots", "recoveries", "purities"),
     *("hold-up", "batch yields", "net returns"),
 )
+OF_STREAMS = ("metal of charges", "metal set aside")
 CHANCES = ("traces", "failed run", "gain", "the best run")
 
 
-@cache
-def rows() -> tuple[dict[str, Any], ...]:
+def settled(count: int, left_out: float, **how: Any) -> Rows:
     """Lines of the benches that settled: which do depends on the records alone, so ranks stay uniform."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(posterior, "FAST_MOVES", posterior.FAST_MOVES[:1])  # a longer run takes as long as all the others
-        found = [examine(seed, most=2) for seed in range(BENCHES)]
+        found = [examine(seed, **how) for seed in range(count)]
     done = tuple(row for row in found if "ranks" in row)
-    assert len(done) >= (1 - LEFT_OUT) * BENCHES
+    assert len(done) >= (1 - left_out) * count
     return done
 
 
-def shift_and_spread(*sorts: str, where: str = "ranks") -> NDArray[np.float64]:
+@cache
+def rows() -> Rows:
+    return settled(BENCHES, LEFT_OUT, most=2)
+
+
+@cache
+def rows_of_all() -> Rows:
+    """Benches that hold every kind of evidence between them."""
+    return settled(OF_ALL, 0.5, evidence="all")
+
+
+def shift_and_spread(*sorts: str, where: str = "ranks", of: Callable[[], Rows] = rows) -> NDArray[np.float64]:
     """Mean of the ranks' normals, and of their squares less 1, in standard errors between benches."""
     normals = []
-    for row in rows():
+    for row in of():
         ranks = [rank for name in sorts for rank in row[where].get(name, ())]
         if ranks:
             normals.append(ndtri((np.array(ranks) + 0.5) / (RANKS + 1)))
@@ -66,7 +79,7 @@ def of_chances(name: str, surer: float = 1.0) -> tuple[float, float]:
 
 
 def test_everything_that_is_shown_is_ranked() -> None:
-    assert set(names(rows(), "ranks")) == set(RANKED)
+    assert set(names(rows(), "ranks")) == {*RANKED, *OF_STREAMS}
     assert set(names(rows(), "chances")) == set(CHANCES)
 
 
@@ -87,6 +100,14 @@ def test_a_posterior_drawn_together_by_a_fifth_does_not_hold() -> None:
     """Twin: all ranks together, too sure by 9.7 errors between benches; the program: -1.6."""
     assert np.abs(shift_and_spread(*RANKED)).max() < LIMIT
     assert shift_and_spread(*RANKED, where="twin")[1] > LIMIT
+
+
+def test_benches_of_all_kinds_of_evidence_hold_what_they_promise() -> None:
+    """Twin, drawn together by a fifth: too sure by 9.9 errors; the program: 0.9, and a shift of 1.8."""
+    everything = (*RANKED, *OF_STREAMS)
+    assert set(names(rows_of_all(), "ranks")) == set(everything)
+    assert np.abs(shift_and_spread(*everything, of=rows_of_all)).max() < LIMIT
+    assert shift_and_spread(*everything, where="twin", of=rows_of_all)[1] > LIMIT
 
 
 @pytest.mark.parametrize("name", CHANCES)

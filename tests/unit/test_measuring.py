@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from gradeest.materials.catalogue import load_catalogue
-from tests.benchmarks.accuracy import BARS, TWINS, errors, kinds_of_evidence, make_bench, rms
+from gradeest.records.domain import Bench
+from tests.benchmarks.accuracy import BARS, TWINS, errors, make_bench, rms
 from tests.benchmarks.calibration_tables import cover, error_of, reliability
+from tests.benchmarks.full_network import filled, kinds_of_evidence, part_of_everything, says_what_was_drawn
 from tests.benchmarks.resumable import run_missing
 
 
@@ -45,6 +49,32 @@ def test_benches_hold_evidence_of_many_kinds() -> None:
     kinds = [kinds_of_evidence(make_bench(seed, load_catalogue())) for seed in range(4)]
     assert min(len(found) for found in kinds) >= 8
     assert len(set.union(*kinds)) >= 14
+
+
+def test_one_bench_can_hold_every_kind_of_evidence() -> None:
+    rng, catalogue = np.random.default_rng(6), load_catalogue()
+    plan = part_of_everything(1.0, rng)
+    made, _ = filled(plan, catalogue, rng)
+    assert len(made.batches) == 18
+    assert len(kinds_of_evidence(plan) | {"weight of few digits"}) == 22
+    assert kinds_of_evidence(made) >= kinds_of_evidence(plan) - {"weight of few digits", "assay below detection"}
+
+
+def test_a_bench_whose_records_say_something_else_is_drawn_again() -> None:
+    """A powder too small to be seen; liquid thrown away after more had dropped than its limit says."""
+    catalogue = load_catalogue()
+    plan = part_of_everything(1.0, np.random.default_rng(7))
+    made, _ = filled(plan, catalogue, np.random.default_rng(8))
+    assert says_what_was_drawn(plan, made, catalogue)
+
+    def with_batch(name: str, **changes: Any) -> Bench:
+        return replace(made, batches={**made.batches, name: replace(made.batches[name], **changes)})
+
+    (*_, powder) = made.batches["B1"].products
+    assert made.batches["B4"].spot_tests
+    assert not says_what_was_drawn(plan, with_batch("B4", nondetects=()), catalogue)
+    assert not says_what_was_drawn(plan, with_batch("B1", products=(replace(powder, weight_g=0.0),)), catalogue)
+    assert not says_what_was_drawn(plan, with_batch("B1", products=()), catalogue)  # its ash is linked to nothing
 
 
 def test_flat_ranks_are_covered_as_the_level_says() -> None:
