@@ -213,10 +213,13 @@ def expected_lines(expected: Sequence[Expected], no_forecast: str) -> list[Any]:
 
 
 def next_lines(started: BatchStarted) -> list[Any]:
-    """The command to type when it is weighed, and the page to write on until then."""
+    """What does not fit together so far, the command to type when it is weighed, the page to write on until then."""
+    from gradeest.cli.learned import clash_lines
+
     metal, form = next(iter(started.usual_form.items()), ("Au", "FORM"))
     after = [f"Then decide on the rest: gradeest test-first {started.charges[0][0]}"] if started.trial else []
     return [
+        *clash_lines(started.clashes),
         f"Next: gradeest record product {started.saved.name} --metal {metal} --form {form} \\",
         '        --weight "1.84 g" --readability "0.01 g" --close',
         *after,

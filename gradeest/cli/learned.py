@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from gradeest.cli.progress import Progress
+    from gradeest.workflow.ash_clashes import AshClash
     from gradeest.workflow.comparing import GradeChange
     from gradeest.workflow.expecting import Judged
     from gradeest.workflow.learning import Learned, Recorded
@@ -47,7 +48,11 @@ def listen(progress: Progress, *, as_json: bool) -> Listener:
         progress.wipe()
         show(*judged_lines(found))
 
-    return Listener(progress, saved, judged)
+    def clashed(found: Sequence[AshClash]) -> None:
+        progress.wipe()
+        show(*clash_lines(found))
+
+    return Listener(progress, saved, judged, clashed)
 
 
 def saved_lines(recorded: Recorded) -> list[Any]:
@@ -101,6 +106,34 @@ def judged_text(one: Judged) -> str:
     if one.share_below < LOW and one.evidence not in ("assay", *PAPERS) and not one.open:
         return f"{text} {KEEP}"
     return text
+
+
+def clash_lines(found: Sequence[AshClash]) -> list[Any]:
+    """Linked ash that its filters do not explain, in a sentence each."""
+    from gradeest.cli.tables import note
+
+    return [note(f"! {clash_text(one)}") for one in found]
+
+
+def clash_text(one: AshClash) -> str:
+    """What the ash says, what the filters say, and what to look at."""
+    from gradeest.cli.tables import interval, number
+
+    said = {
+        "assay": f"its assay says {number(one.value, 3)} g/t where they say {interval(one.expected)} g/t",
+        "none": f"less than {one.value:g} g came of it where {interval(one.expected)} g was to",
+        "weight": f"about {number(one.value, 3)} g fine came of it where {interval(one.expected)} g was to",
+    }[one.evidence]
+    look = (
+        "were other filters or sweepings in it (--untracked), is a batch missing?"
+        if one.share_below > 0.5
+        else "is all of the ash there, are these its batches, was it burnt as noted?"
+    )
+    return (
+        f"{one.address} {one.metal}: a clash. By the filters of {', '.join(one.linked)} there was to be "
+        f"{interval(one.in_ash_g)} g in this ash; {said}, beyond 99 of 100 cases. Both are believed as far as they "
+        f"can be. Look: {look}"
+    )
 
 
 def four_digits(points: tuple[float, float, float]) -> str:

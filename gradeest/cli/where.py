@@ -60,6 +60,7 @@ def where(
 
 def flow_parts(shown: WhereShown, *, everything: bool = False) -> list[Any]:
     """Where the metal went: a table with a bar for every destination."""
+    from gradeest.cli.learned import clash_lines
     from gradeest.cli.outlook import trust_lines
     from gradeest.cli.tables import heading, note
     from gradeest.workflow.whereabouts import title_of
@@ -77,7 +78,8 @@ def flow_parts(shown: WhereShown, *, everything: bool = False) -> list[Any]:
     parts.append(note("Rests on: " + "; ".join(f"{flow.metal} {flow.rests_on}" for flow in flows) + "."))
     if shown.sort == "batch":
         parts.append(note(f"What each charge brought: gradeest where {shown.batch} --by charge"))
-    return [*parts, *[note(f"Note: {text}.") for text in shown.flow_notes], *trust_lines(shown.trust)]
+    parts += [note(f"Note: {text}.") for text in shown.flow_notes]
+    return [*parts, *clash_lines(shown.clashes), *trust_lines(shown.trust)]
 
 
 def flow_table(flows: Sequence[MetalFlow]) -> Any:

@@ -43,6 +43,7 @@ def why(
 
 def why_parts(shown: WhyShown) -> list[Any]:
     """The reasons, metal by metal, as tables and lines."""
+    from gradeest.cli.learned import clash_lines
     from gradeest.cli.outlook import trust_lines
     from gradeest.cli.tables import heading, note
 
@@ -62,7 +63,7 @@ def why_parts(shown: WhyShown) -> list[Any]:
         )
     if shown.together:
         parts.append(note(f"The {shown.together} earliest results are left out together; --all takes each alone."))
-    return parts + trust_lines(shown.trust)
+    return [*parts, *clash_lines(shown.clashes), *trust_lines(shown.trust)]
 
 
 def why_table(one: Why) -> Any:

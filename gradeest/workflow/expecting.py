@@ -243,8 +243,7 @@ def judge_assay(opened: Opened, old: Posterior, assay: Assay) -> Judged:
     """An assay against what it was expected to say: the grade, and the assay's own error."""
     from gradeest.workflow.explaining import explain_assay
 
-    where = old.fractions.index(assay.address), METALS.index(assay.metal)
-    grades = old.grade_g_per_t[:, where[0], where[1]]
+    grades = expected_grade(opened, old, assay)
     error = assay.u_rel * stream(opened.place, "assay").standard_normal(grades.size)
     expected = grades * np.exp(error)
     quantiles = np.quantile(expected, LEVELS)
@@ -257,6 +256,17 @@ def judge_assay(opened: Opened, old: Posterior, assay: Assay) -> Judged:
         assay.address, assay.metal, "assay", assay.value_g_per_t, "g/t", (low, mid, high), share, odd, False, False,
         causes,
     )  # fmt: skip
+
+
+def expected_grade(opened: Opened, old: Posterior, assay: Assay) -> NDArray[np.float64]:
+    """Draws of a grade before an assay of it, (draw,): of linked ash that nothing told of yet by its filters."""
+    from gradeest.workflow.holdings import Holdings
+
+    f, m = old.fractions.index(assay.address), METALS.index(assay.metal)
+    charges = [c for batch in opened.bench.batches.values() for c in batch.charges]
+    for charge in (c for c in charges if c.link is not None and c.address == assay.address):
+        return Holdings(opened, old).of_charge(charge)[:, m] / (charge.mass_kg * float(old.dry_share[f]) / 1000)
+    return old.grade_g_per_t[:, f, m]
 
 
 def judge_product_assay(opened: Opened, old: Posterior, assay: ProductAssay) -> Judged | None:

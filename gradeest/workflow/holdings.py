@@ -159,14 +159,15 @@ class Holdings:
     def of_charge(self, charge: Charge) -> Values:
         """Metal of a charge that comes from earlier batches, (draw, metal): of a stream, or of linked ash.
 
-        Of a metal that is not tracked linked ash is as rich as any other of its kind.
+        Of a metal that is not tracked linked ash is as rich as any other of its kind; of one that it was assayed for,
+        as rich as that says.
         """
         if charge.link is None:
             return self.of_stream(charge.address, charge.mass_kg)
         found = self.in_jar_of(charge)
         for m, metal in enumerate(METALS):
             tracked = self.tracked(charge.link, metal)
-            if tracked is not None:
+            if tracked is not None and (charge.address, metal) not in self.posterior.rests_on:
                 found[:, m] = self.ash_of(charge.link, tracked, f"{charge.address} {metal}")
         return found
 

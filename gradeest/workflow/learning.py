@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from gradeest.errors import InferenceError, InputError
 from gradeest.records.domain import Bench
+from gradeest.workflow.ash_clashes import AshClash, clashes_of
 from gradeest.workflow.believing import State, believe, state_of
 from gradeest.workflow.comparing import GradeChange, compare
 from gradeest.workflow.expecting import (
@@ -47,6 +48,7 @@ class Learned:
     batch: str
     batch_open: bool
     judged: tuple[Judged, ...]  # against what was forecast
+    clashes: tuple[AshClash, ...]  # of ash that a result is of with what its filters say
     changes: tuple[GradeChange, ...]
     ranking: RankingShown | None
     rank_before: Mapping[str, int | None]
@@ -111,7 +113,7 @@ def record(
         recorded = Recorded(tuple(saved), batch, is_open(opened.bench, batch))
         listener.saved(recorded)
         if later:
-            return Learned(recorded.saved, batch, recorded.batch_open, (), (), None, {}, "", None, True)
+            return Learned(recorded.saved, batch, recorded.batch_open, (), (), (), None, {}, "", None, True)
         try:
             return learn(opened, before, recorded, prices=prices, listener=listener)
         except InferenceError as err:
@@ -139,12 +141,15 @@ def learn(
     old = believe(opened, before, report=listener.report)
     judged = judge(opened, before, old, recorded.saved)
     listener.judged(judged)
+    about = {recorded.batch, *(one.name for one in recorded.saved if one.kind == "assay")}
+    clashes = clashes_of(opened, about, listener.report)
+    listener.clashed(clashes)
     new = believe(opened, report=listener.report)
     changes = compare(opened, before, after, old, new, touched_by(opened.bench, recorded))
     rank_before, ranking, why = rank_both(opened, before, old, new, prices, lot)
     return Learned(
-        recorded.saved, recorded.batch, recorded.batch_open, judged, changes, ranking, rank_before, why, trust_in(new),
-        False,
+        recorded.saved, recorded.batch, recorded.batch_open, judged, clashes, changes, ranking, rank_before, why,
+        trust_in(new), False,
     )  # fmt: skip
 
 

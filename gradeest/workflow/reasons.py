@@ -16,6 +16,7 @@ from gradeest.errors import InferenceError, InputError
 from gradeest.records.domain import METALS, Bench
 from gradeest.records.findings import Findings
 from gradeest.records.references import is_fraction, is_metal
+from gradeest.workflow.ash_clashes import AshClash, clashes_of
 from gradeest.workflow.believing import believe, believe_without
 from gradeest.workflow.comparing import Points, points
 from gradeest.workflow.correcting import EventLine, lines_of
@@ -91,6 +92,7 @@ class WhyShown:
     together: int
     trust: Trust
     catalogue_version: str
+    clashes: tuple[AshClash, ...]  # where it is ash that its filters do not explain
 
 
 @dataclass(frozen=True)
@@ -142,6 +144,7 @@ def show_why(
             address, bench.fraction(address).kind,
             tuple(explain(opened, address, one, now, before, groups, found, lines) for one in metals),
             len(groups), len(together), trust_in(now), opened.catalogue.version,
+            clashes_of(opened, (address,), report),
         )  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from gradeest.records.findings import Findings
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
 from gradeest.records.stock import check_event, name_products, next_batch_name
+from gradeest.workflow.ash_clashes import AshClash, clashes_of
 from gradeest.workflow.believing import state_of
 from gradeest.workflow.expecting import Expected, forecast_batch
 from gradeest.workflow.hazard_lines import board_cautions, cautions
@@ -178,6 +179,7 @@ class BatchStarted:
     trial: bool
     expected: tuple[Expected, ...] = ()  # kept: the result is held against it
     no_forecast: str = ""  # why there is none
+    clashes: tuple[AshClash, ...] = ()  # of ash that was assayed before with what its filters say
 
 
 def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
@@ -257,7 +259,7 @@ def add_batch(
         if later:
             return started
         expected, why = forecast_batch(opened, before, batch, report=listener.report)
-        return replace(started, expected=expected, no_forecast=why)
+        return replace(started, expected=expected, no_forecast=why, clashes=clashes_of(opened, (batch.name,)))
 
 
 def set_bench(place: Place, name: str, value: str, *, date: dt.date) -> Saved:

@@ -22,8 +22,12 @@ def tell_nobody(_: Any) -> None:
 
 @dataclass(frozen=True)
 class Listener:
-    """`saved` is told of a `Recorded` right after saving, `judged` of the results against their forecasts."""
+    """`saved` is told of a `Recorded` right after saving, `judged` of the results against their forecasts.
+
+    `clashed` is told of linked ash that its filters do not explain.
+    """
 
     report: Report = say_nothing
     saved: Callable[[Any], None] = tell_nobody
     judged: Callable[[Any], None] = tell_nobody
+    clashed: Callable[[Any], None] = tell_nobody

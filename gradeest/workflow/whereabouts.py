@@ -16,6 +16,7 @@ from gradeest.belief.evidence import Evidence, gather
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.errors import InputError, Issue
 from gradeest.records.domain import METALS, Batch, Bench, Product
+from gradeest.workflow.ash_clashes import AshClash, clashes_of
 from gradeest.workflow.believing import believe
 from gradeest.workflow.flowing import MetalFlow, Sort, Subject, describe_flow, find_subject, notes_on_flow
 from gradeest.workflow.hood import check_target, save_page
@@ -97,6 +98,7 @@ class WhereShown:
     batches: tuple[str, ...] = ()
     flows: tuple[MetalFlow, ...] = ()
     flow_notes: tuple[str, ...] = ()
+    clashes: tuple[AshClash, ...] = ()  # of ash of filters that one of the batches ran
     drawing: Path | None = None
 
 
@@ -125,6 +127,7 @@ def show_where(
             flows=flows, flow_notes=tuple(notes_on_flow(opened.bench, subject, flows)), drawing=drawing,
             recovered=tuple(flow.metal for flow in flows if flow.is_recovered),
             rests_on={flow.metal: flow.rests_on for flow in flows},
+            clashes=clashes_of(opened, [batch.name for batch in subject.batches], report),
         )  # fmt: skip
         if drawing is not None and not any(flow.is_recovered and flow.parts for flow in flows):
             raise InputError(
