@@ -26,6 +26,7 @@ from gradeest.records.work import GatePassed, Spending, Waste, WorkHours
 
 Liquid = Literal["tested-negative", "kept", "gone"]
 StreamSort = Literal["set-aside", "solution", "wiped-up"]
+MINE = "mine"  # the owner of a lot that is nobody else's
 STORAGE_CLOCK = "storage-clock"  # the setting that says how long material may be kept
 EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
 EXACT_G = 1e-9
@@ -56,7 +57,7 @@ class Lot:
     date: dt.date
     fractions: tuple[Fraction, ...]
     price_paid: float | None = None  # in the user's currency
-    owner: str = "mine"
+    owner: str = MINE
     unsorted_kg: float = 0.0
     note: str = ""
     invented: bool = False  # a demo lot

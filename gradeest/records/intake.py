@@ -9,7 +9,7 @@ from typing import Any
 
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import Fraction, Lot
+from gradeest.records.domain import MINE, Fraction, Lot
 from gradeest.records.findings import Findings, suggest
 from gradeest.records.lot_rules import check_lot
 from gradeest.records.payloads import lot_payload
@@ -94,7 +94,7 @@ def _build_lot(document: Document, path: Path, catalogue: Catalogue, today: dt.d
         date=_take(top, "date", found, _date, today),
         fractions=tuple(fractions),
         price_paid=_take(top, "price_paid", found, _money, None),
-        owner=_take(top, "owner", found, _text, "mine"),
+        owner=_take(top, "owner", found, _text, MINE),
         unsorted_kg=unsorted,
         note=_take(top, "note", found, _text, ""),
         invented=_take(top, "invented", found, _yes_no, False),

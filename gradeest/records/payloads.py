@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from gradeest.records.domain import (
+    MINE,
     Addition,
     AshLink,
     Assay,
@@ -86,7 +87,7 @@ def lot_from(payload: Payload, happened_on: dt.date) -> Lot:
         date=date_of(payload, happened_on),
         fractions=tuple(fraction_from(item) for item in payload.get("fractions", ())),
         price_paid=None if price is None else float(price),
-        owner=payload.get("owner") or "mine",
+        owner=payload.get("owner") or MINE,
         unsorted_kg=float(payload.get("unsorted_kg") or 0.0),
         note=payload.get("note") or "",
         invented=bool(payload.get("invented", False)),

@@ -16,6 +16,7 @@ from typing import Any
 
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
+from gradeest.records.domain import MINE
 from gradeest.records.sheet_cells import Row, Sheet, read_sheets
 from gradeest.records.sheet_columns import (
     COLUMNS,
@@ -375,7 +376,7 @@ class _Page:
             "date": wide["date"].isoformat(),
             "fractions": fractions,
             "price_paid": wide.get("paid"),
-            "owner": wide.get("owner", "mine"),
+            "owner": wide.get("owner", MINE),
             "unsorted_kg": 0.0,
             "note": "",
             "invented": False,

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from gradeest.errors import InputError
-from gradeest.materials.catalogue import nearest
-from gradeest.records.domain import METALS, Batch, Bench
+from gradeest.materials.catalogue import Catalogue, nearest
+from gradeest.records.ash_rules import SWEEPINGS, took_filters_of
+from gradeest.records.domain import METALS, MINE, Batch, Bench
 from gradeest.records.periods import looks_like_period, parse_period
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
         flows.append(count_once(flow, passed, received(holdings, subject, batch) + ash.get(batch.name, 0.0)))
     for address in jars_of(holdings.bench, subject):
         grams = holdings.in_jar(address)
-        flows.append(Flow(grams, {"in jars": grams}))
+        flows.append(count_once(Flow(grams, {"in jars": grams}), {}, ash.get(address, 0.0)))
     return add_up(flows)
 
 
@@ -164,25 +165,64 @@ def of_batch(address: str, batch: str) -> bool:
 
 
 def follow_ash(holdings: Holdings, subject: Subject) -> tuple[dict[str, Values], dict[str, Values]]:
-    """Metal of filters that went as linked ash into a batch of the subject, (draw, metal): out of which, into which.
+    """Metal of filters that is in the subject once more as ash, (draw, metal): out of which batch, into which batch
+    or jar (by address).
 
-    At most what the filters held is tracked; what more an ash holds came from elsewhere, and what burning lost of it
-    stays with the filters.
+    At most what the filters held is counted as theirs; what more an ash holds came from elsewhere, and what burning
+    lost of it stays with the filters. Ash of one's own that is not linked counts as of all earlier filters that no
+    other ash is of.
     """
+    held = {batch.name: filters_of(holdings, subject, batch) for batch in subject.batches}
     burnt: dict[str, Values] = {}
     ash: dict[str, Values] = {}
-    for batch in subject.batches:
-        for charge in batch.charges:
-            if charge.link is None or (subject.lot and not in_lot(charge.address, subject.lot)):
-                continue
-            held = {b.name: filters_of(holdings, subject, b) for b in subject.batches if b.name in charge.link.batches}
-            whole = sum(held.values(), np.zeros((holdings.draws, len(METALS))))
-            tracked = np.minimum(holdings.charged(batch)[charge.address], whole)
-            ash[batch.name] = ash.get(batch.name, 0.0) + tracked
-            for name, grams in held.items():
-                part = tracked * grams / np.where(whole > 0, whole, 1.0)
-                burnt[name] = burnt.get(name, 0.0) + part
+    for one in list_ashes(holdings.bench, holdings.catalogue, subject):
+        batch = holdings.bench.batches.get(one.taker)
+        grams = holdings.charged(batch)[one.address] if batch is not None else holdings.in_jar(one.address)
+        left = {name: held[name] - burnt.get(name, 0.0) for name in one.batches if name in held}
+        whole = sum(left.values(), np.zeros((holdings.draws, len(METALS))))
+        tracked = np.minimum(grams, whole)
+        ash[one.taker] = ash.get(one.taker, 0.0) + tracked
+        for name, part in left.items():
+            burnt[name] = burnt.get(name, 0.0) + tracked * part / np.where(whole > 0, whole, 1.0)
     return burnt, ash
+
+
+@dataclass(frozen=True)
+class AshTaken:
+    """Ash in a batch, or in its jar (then `taker` is its address), and the batches whose filters it counts as."""
+
+    taker: str
+    address: str
+    batches: tuple[str, ...]
+    is_linked: bool
+
+
+def list_ashes(bench: Bench, catalogue: Catalogue, subject: Subject) -> list[AshTaken]:
+    """All ash in the batches and jars of a subject, what is linked first."""
+    own, found = own_ash(bench, catalogue, subject), []
+    free = [batch for batch in subject.batches if not took_filters_of(bench, batch.name)]
+    for batch in subject.batches:
+        earlier = tuple(one.name for one in free if one.date <= batch.date and one.name != batch.name)
+        for charge in {charge.address: charge for charge in batch.charges}.values():
+            if charge.link is not None and (not subject.lot or in_lot(charge.address, subject.lot)):
+                found.append(AshTaken(batch.name, charge.address, charge.link.batches, True))
+            elif charge.link is None and charge.address in own and earlier:
+                found.append(AshTaken(batch.name, charge.address, earlier, False))
+    if free:
+        names = tuple(one.name for one in free)
+        found += [AshTaken(a, a, names, False) for a in jars_of(bench, subject) if a in own]
+    return sorted(found, key=lambda one: not one.is_linked)
+
+
+def own_ash(bench: Bench, catalogue: Catalogue, subject: Subject) -> set[str]:
+    """Sweepings that were neither paid for nor brought by another owner: what filters gave, as far as anybody knows."""
+    lots = [lot for name, lot in bench.lots.items() if subject.lot in ("", name)]
+    return {
+        f"{lot.name}/{fraction.name}"
+        for lot in lots
+        for fraction in lot.fractions
+        if not lot.price_paid and lot.owner == MINE and catalogue.kinds[fraction.kind].cls == SWEEPINGS
+    }
 
 
 def filters_of(holdings: Holdings, subject: Subject, batch: Batch) -> Values:
@@ -242,7 +282,7 @@ def rests_on(holdings: Holdings, subject: Subject, metal: str) -> str:
     return "prior only" if not told else f"results of {told} of {len(texts)} batches"
 
 
-def notes_on_flow(bench: Bench, subject: Subject, flows: Sequence[MetalFlow]) -> list[str]:
+def notes_on_flow(bench: Bench, catalogue: Catalogue, subject: Subject, flows: Sequence[MetalFlow]) -> list[str]:
     """What should be known with it."""
     from gradeest.belief.spots import PLACES
 
@@ -259,6 +299,13 @@ def notes_on_flow(bench: Bench, subject: Subject, flows: Sequence[MetalFlow]) ->
         )
     if "not weighed" in places:
         notes.append("not weighed is what closed batches would have given of a metal that nobody noted a result of")
+    unlinked = dict.fromkeys(one.address for one in list_ashes(bench, catalogue, subject) if not one.is_linked)
+    if unlinked:
+        notes.append(
+            f"{', '.join(unlinked)} is linked to no batch: so that no metal is counted twice it counts as what the "
+            "filters of earlier batches held, and only what it holds beside that as gone in; `batch add "
+            "--from-batches` says whose filters it is of"
+        )
     wiped = [one.address for batch in subject.batches for one in batch.streams if one.sort == "wiped-up"]
     if wiped:
         notes.append(f"part of what was spilled was wiped up: {', '.join(wiped)}")

@@ -122,9 +122,10 @@ def show_where(
         if subject.sort == "batch":
             shown = trace_batch(holdings, subject.batches[0], grouping)
         flows = describe_flow(holdings, subject)
+        notes = notes_on_flow(opened.bench, opened.catalogue, subject, flows)
         shown = replace(
             shown, about=subject.about, sort=subject.sort, batches=tuple(batch.name for batch in subject.batches),
-            flows=flows, flow_notes=tuple(notes_on_flow(opened.bench, subject, flows)), drawing=drawing,
+            flows=flows, flow_notes=tuple(notes), drawing=drawing,
             recovered=tuple(flow.metal for flow in flows if flow.is_recovered),
             rests_on={flow.metal: flow.rests_on for flow in flows},
             clashes=clashes_of(opened, [batch.name for batch in subject.batches], report),

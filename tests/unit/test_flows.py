@@ -37,7 +37,7 @@ from gradeest.records.domain import (
 )
 from gradeest.records.periods import Period, parse_period
 from gradeest.report.flow_drawing import Band, MetalBands, draw_flows, place_slots
-from gradeest.workflow.flowing import describe_flow, find_subject, gather_flow
+from gradeest.workflow.flowing import describe_flow, find_subject, gather_flow, notes_on_flow
 from gradeest.workflow.holdings import Holdings
 from gradeest.workflow.opening import Opened, Place
 from gradeest.workflow.whereabouts import understand
@@ -238,8 +238,8 @@ def test_ash_of_filters_is_counted_once(tmp_path: Path) -> None:
     """What B1's filters hold was burnt and run in B3: more than that came from elsewhere, less is with the filters."""
     holdings = mixed_bench(tmp_path)
     filters = holdings.flow(holdings.bench.batches["B1"]).parts_g["filters"][:, GOLD]
-    link = AshLink(("B1",), "furnace")
-    for share, elsewhere in ((0.5, 0.0), (3.0, 2.0)):
+    linked = AshLink(("B1",), "furnace")
+    for link, share, elsewhere in ((linked, 0.5, 0.0), (linked, 3.0, 2.0), (None, 0.5, 0.0), (None, 3.0, 2.0)):
         lots = {**holdings.bench.lots, "sweep": Lot("sweep", DAY, (Fraction("ash", "ash-filters", 0.1),))}
         later = Batch("B3", dt.date(2025, 10, 1), "ash-leach", (Charge("sweep/ash", 0.1, (), link),))
         bench = replace(holdings.bench, lots=lots, batches={**holdings.bench.batches, "B3": later})
@@ -253,6 +253,27 @@ def test_ash_of_filters_is_counted_once(tmp_path: Path) -> None:
         assert whole.contained_g[:, GOLD] == pytest.approx(gold - np.minimum(share, 1) * filters)
         assert whole.parts_g["filters"][:, GOLD] == pytest.approx(np.maximum(1 - share, 0) * filters)
         assert gold - whole.contained_g[:, GOLD] == pytest.approx((share - elsewhere) * filters)
+        gap = np.sum(list(whole.parts_g.values()), axis=0) - whole.contained_g
+        assert np.abs(gap).max() < 1e-9 * whole.contained_g.max()
+        notes = notes_on_flow(bench, CATALOGUE, find_subject(bench, "2025-07..2025-12"), ())
+        assert any("sweep/ash is linked to no batch" in text for text in notes) == (link is None)
+        assert not any("linked" in text for text in notes_on_flow(bench, CATALOGUE, find_subject(bench, "B3"), ()))
+
+
+def test_ash_in_a_jar_is_counted_once_unless_it_was_bought(tmp_path: Path) -> None:
+    """Nothing was run of it yet: of the whole bench it is in its jar, and no longer with the filters."""
+    holdings = mixed_bench(tmp_path)
+    filters = holdings.flow(holdings.bench.batches["B1"]).parts_g["filters"][:, GOLD]
+    for paid in (None, 20.0):
+        lot = Lot("sweep", DAY, (Fraction("ash", "ash-filters", 0.1),), price_paid=paid)
+        bench = replace(holdings.bench, lots={**holdings.bench.lots, "sweep": lot})
+        prior = draw_prior(bench, CATALOGUE, np.random.default_rng(3), DRAWS)
+        known = replace(prior, shares=holdings.posterior.shares, charge_g=holdings.posterior.charge_g)
+        held = Holdings(replace(holdings.opened, bench=bench), known)
+        whole = gather_flow(held, find_subject(bench, None))
+        ash = held.in_jar("sweep/ash")[:, GOLD]
+        left = np.maximum(filters - ash, 0.0) if paid is None else filters
+        assert whole.parts_g["filters"][:, GOLD] == pytest.approx(left)
         gap = np.sum(list(whole.parts_g.values()), axis=0) - whole.contained_g
         assert np.abs(gap).max() < 1e-9 * whole.contained_g.max()
 
