@@ -127,7 +127,7 @@ def trial_option(
 
 def choices(advantage: Array) -> Array:
     """Payoffs (draw, action) of processing and of not processing."""
-    return np.stack([advantage, np.zeros_like(advantage)], axis=1)
+    return np.stack([advantage, np.zeros_like(advantage)]).T  # draws of an action lie side by side
 
 
 def best_option(options: Sequence[Option]) -> Option | None:

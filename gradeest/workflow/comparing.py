@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gradeest.belief.outcome import Outcome, Run
+from gradeest.decision.summary import quantiles
 from gradeest.records.domain import METALS, Bench
 from gradeest.workflow.believing import State, run_forward
 from gradeest.workflow.opening import Opened
@@ -55,7 +56,7 @@ class Spread:
 
 def points(draws: Any) -> Points:
     """The 5, 50 and 95 % points."""
-    q5, q50, q95 = np.quantile(draws, LEVELS)
+    q5, q50, q95 = quantiles(draws, LEVELS)
     return float(q5), float(q50), float(q95)
 
 
@@ -136,13 +137,11 @@ def spread_of(grades: Any, posterior: Posterior) -> Spread:
     """
     ln_grade = np.log(np.maximum(grades, LEAST_GRADE))
     count = min(posterior.diagnostics.ess_min, posterior.draws)
-    found, errors = [], []
-    for level in LEVELS:
-        step = 0.5 * min(level, 1 - level)
-        low, mid, high = (float(q) for q in np.quantile(ln_grade, (level - step, level, level + step)))
-        found.append(mid)
-        errors.append(math.sqrt(level * (1 - level) / count) * (high - low) / (2 * step))
-    return Spread((found[0], found[1], found[2]), (errors[0], errors[1], errors[2]))
+    level = np.array(LEVELS)
+    step = 0.5 * np.minimum(level, 1 - level)
+    low, mid, high = quantiles(ln_grade, np.concatenate([level - step, level, level + step])).reshape(3, -1)
+    errors = np.sqrt(level * (1 - level) / count) * (high - low) / (2 * step)
+    return Spread(tuple(mid.tolist()), tuple(errors.tolist()))
 
 
 def has_moved(was: Spread, now: Spread, trace: list[float], count: float) -> bool:
