@@ -20,7 +20,6 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import ndtri
 
 from gradeest.belief.choices import pad_rows
 from gradeest.belief.evidence import BatchMetal
@@ -57,6 +56,8 @@ def ratio_mixture(
 
     Parameters: centre and sd of the logits of keep and u. (Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39:1.)
     """
+    from scipy.special import ndtri  # slow to import, and what runs will give needs none
+
     z = ndtri((np.arange(QUANTILES) + 0.5) / QUANTILES)
     ln_keep, ln_more = -np.logaddexp(0, -(keep_centre + keep_sd * z)), np.logaddexp(0, from_centre + from_sd * z)
     ratio = np.sort((ln_keep[:, None] + ln_more).ravel())
