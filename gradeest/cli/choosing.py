@@ -28,7 +28,9 @@ def plan(
     hours: Annotated[float | None, typer.Option(help="Hands-on hours there are.")] = None,
     cash: Annotated[float | None, typer.Option(help="Money there is for costs, in your currency.")] = None,
     days: Annotated[float | None, typer.Option(help="Days there are.")] = None,
-    at_once: Annotated[int, typer.Option(help="Runs that may be going side by side in these days.")] = 1,
+    at_once: Annotated[
+        int | None, typer.Option(help="Runs that may be going side by side in these days (one by default).")
+    ] = None,
     limit: Annotated[
         list[str] | None,
         typer.Option(
@@ -39,6 +41,9 @@ def plan(
         list[str] | None, typer.Option(metavar="LOT/FRACTION", help="What has to be in the plan; may be repeated.")
     ] = None,
     fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
+    file: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="A plan file that says these things (see the README).")
+    ] = None,
     prices: options.Prices = None,
     change: options.If = None,
     as_json: options.Json = False,
@@ -58,6 +63,7 @@ def plan(
             limits=Limits(hours, cash, days, tuple(limit or ()), at_once),
             must=must or (),
             fee=fee,
+            plan_file=file,
             prices=prices,
             changes=change or (),
             report=report,
@@ -68,7 +74,7 @@ def plan(
     show(*plan_parts(shown))
 
 
-def check_amounts(given: dict[str, float | None], at_once: int = 1) -> None:
+def check_amounts(given: dict[str, float | None], at_once: int | None = None) -> None:
     """Refuse amounts below 0 and such as are no number, and no run at all at once, together."""
     import math
 
@@ -79,10 +85,8 @@ def check_amounts(given: dict[str, float | None], at_once: int = 1) -> None:
         for name, value in given.items()
         if value is not None and not (math.isfinite(value) and value >= 0)
     ]
-    if at_once < 1:
+    if at_once is not None and at_once < 1:
         issues.append(Issue("error", f"{at_once} runs at once cannot be", "type 1 or more", field="--at-once"))
-    elif at_once > 1 and given.get("--days") is None:
-        issues.append(Issue("error", "no days are given", "type how many there are, like --days 30", field="--at-once"))
     if issues:
         raise InputError("what was typed cannot be used", issues=issues)
 

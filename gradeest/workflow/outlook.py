@@ -88,10 +88,13 @@ def trust_in(posterior: Posterior) -> Trust:
     return Trust(found.settled, tuple(found.notes), found)
 
 
-def split_fractions(opened: Opened, state: State, lot: str | None) -> tuple[tuple[Run, ...], tuple[Blocked, ...]]:
+def split_fractions(
+    opened: Opened, state: State, lot: str | None, routes: Mapping[str, str] = {}
+) -> tuple[tuple[Run, ...], tuple[Blocked, ...]]:
     """What is left to process, each fraction by its kind's usual route, and what must not be processed.
 
-    A route that lacks only the bench's declarations is in both: it is forecast, but not ranked.
+    A route that lacks only the bench's declarations is in both: it is forecast, but not ranked. `routes`: by address,
+    where another than the usual one was asked for.
     """
     from gradeest.decision.ranking import Blocked
 
@@ -104,7 +107,7 @@ def split_fractions(opened: Opened, state: State, lot: str | None) -> tuple[tupl
         if left < LEAST_KG:
             continue
         kind = opened.catalogue.kinds[bench.fraction(address).kind]
-        route = kind.usual_route
+        route = routes.get(address) or kind.usual_route
         refusals = [i.message for i in check_batch([kind.id], route, settings, opened.catalogue)]
         if refusals or not route:
             reason = refusals[0] if refusals else "no route is offered for this kind"

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gradeest.errors import InputError, Issue
 from gradeest.materials.hazards import DEFER, is_denied
 from gradeest.workflow import gates
 from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
@@ -22,11 +21,11 @@ from gradeest.workflow.outlook import (
     only_lot,
     rank_by_money,
     say_invented,
-    split_fractions,
     trust_in,
 )
+from gradeest.workflow.plan_asking import Asking, ask_for
 from gradeest.workflow.plan_within import Step, Use, Within
-from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, Taken, list_supplies, read_limits
+from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, Taken, list_supplies
 from gradeest.workflow.telling import Report, say_nothing
 from gradeest.workflow.testing import Testing, Trial
 
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from gradeest.belief.outcome import Outcome
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.prices import Prices
-    from gradeest.decision.ranking import Blocked, Ranking
+    from gradeest.decision.ranking import Ranking
     from gradeest.decision.summary import Interval
 
 UNCLEAR = ("sample first", "sell", "keep")  # verdicts on fractions that a trial may be made of
@@ -62,6 +61,7 @@ class PlanShown:
     cautions: tuple[RouteCautions, ...]
     defer: str
     prices_file: str
+    plan_file: str  # "" without one
     changes: tuple[str, ...]
     invented: str
     trust: Trust
@@ -77,6 +77,7 @@ def plan_work(
     limits: Limits = NO_LIMITS,
     must: Sequence[str] = (),
     fee: float | None = None,
+    plan_file: Path | None = None,
     prices: Path | None = None,
     changes: Sequence[str] = (),
     report: Report = say_nothing,
@@ -84,7 +85,8 @@ def plan_work(
     """Which fractions to process or to try first, in which order, within the limits.
 
     Only what the ranking would process is run whole, and of the rest what pays is tried; `must` are addresses that are
-    in every plan. `fee`: of one assay (None: not known, its limit is told).
+    in every plan. `fee`: of one assay (None: not known, its limit is told). `plan_file` says the
+    same in a file: limits given beside it count instead of its own, and what must be in the plan comes on top.
     Raises InputError without prices, for a reagent that no run takes, or for a `must` that may not be processed;
     PlanInfeasible.
     """
@@ -92,24 +94,23 @@ def plan_work(
         if lot is not None:
             lot_named(opened, lot)
         found, file = load_prices(opened, prices, changes)
-        amounts = read_limits(limits.items, opened.catalogue)
         denied = is_denied("licence", {s.name: s.value for s in opened.bench.settings.values()})
         state = state_of(opened)
         lot = lot or only_lot(state)
-        runs, blocked = split_fractions(opened, state, lot)
-        _check_must(must, {run.address for run in runs}, blocked)
+        asked = ask_for(opened, state, lot, Asking(limits, tuple(must), fee, plan_file))
+        runs, blocked, must = asked.runs, asked.blocked, asked.must
         posterior = believe(opened, state, report=report)
         barred = {item.address for item in blocked}
         runs = tuple(run for run in runs if run.address not in barred)
         outcome = run_forward(opened, posterior, runs)
         ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
-        testing = _weigh(opened, state, posterior, found, outcome, fee)
+        testing = _weigh(opened, state, posterior, found, outcome, asked.fee)
         trials = _worth_trying(testing, ranking, must)
-        taken = _take(testing, trials, is_all=bool(amounts) or limits.days is not None or denied)
-        supplies = list_supplies(limits, amounts, taken, opened.catalogue, found.currency, is_denied=denied)
+        taken = _take(testing, trials, is_all=bool(asked.amounts) or asked.limits.days is not None or denied)
+        supplies = list_supplies(asked.limits, asked.amounts, taken, opened.catalogue, found.currency, is_denied=denied)
         plan = Within(outcome, ranking, testing.money, trials, taken, supplies, must, testing.advise_on)
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
-        return _show(testing, plan, lot or "", file, say_invented(lots))
+        return _show(testing, plan, lot or "", (file, plan_file), asked.notes, say_invented(lots))
 
 
 def _weigh(
@@ -126,7 +127,14 @@ def _weigh(
     return Testing(opened, state, posterior, prices, outcome.runs, u, fee, (outcome, money))
 
 
-def _show(testing: Testing, plan: Within, lot: str, file: Path, invented: str) -> PlanShown:
+def _show(
+    testing: Testing,
+    plan: Within,
+    lot: str,
+    files: tuple[Path, Path | None],
+    notes: Sequence[str],
+    invented: str,
+) -> PlanShown:
     opened, prices = testing.opened, testing.prices
     gain = plan.gain(prices, testing.kinds, opened.catalogue, testing.named)
     routes = dict.fromkeys(step.route for step in plan.steps if step.order)
@@ -144,11 +152,12 @@ def _show(testing: Testing, plan: Within, lot: str, file: Path, invented: str) -
         gain.trials_mcse,
         prices.hours_rate,
         BUDGET if any(supply.step for supply in plan.supplies) else "",
-        (*plan.ranking.notes, *plan.notes(), *_licence_notes(opened, plan.supplies)),
+        (*plan.ranking.notes, *notes, *plan.notes(), *_licence_notes(opened, plan.supplies)),
         gates.closed_of(opened, routes),
         tuple(route_cautions(opened.catalogue, route) for route in routes),
         DEFER,
-        str(file),
+        str(files[0]),
+        "" if files[1] is None else str(files[1]),
         prices.changes,
         invented,
         trust_in(testing.posterior),
@@ -188,20 +197,3 @@ def _licence_notes(opened: Opened, supplies: Sequence[Supply]) -> list[str]:
     if "licence" in opened.bench.settings or not any(supply.is_restricted for supply in supplies):
         return []
     return ["some of it is restricted in places: if you may not hold it, `gradeest bench set licence no`"]
-
-
-def _check_must(must: Sequence[str], known: set[str], blocked: Sequence[Blocked]) -> None:
-    reasons = {item.address: item.reason for item in blocked}
-    issues = [Issue("error", f"{a} must not be processed", reasons[a], field="--must") for a in must if a in reasons]
-    issues += [
-        Issue(
-            "error",
-            f"there is nothing left to process at '{a}'",
-            "`gradeest lot list` names what is there",
-            field="--must",
-        )
-        for a in must
-        if a not in known and a not in reasons
-    ]
-    if issues:
-        raise InputError("the plan cannot hold what it must", issues=issues)

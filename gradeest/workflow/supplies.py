@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,14 +23,19 @@ NOTHING = ("0", "none", "no")
 class Limits:
     """Hands-on hours, money and days there are (None: no limit), and items as typed: "nitric acid=10 L".
 
-    `at_once`: how many runs may be going side by side; hands-on hours stay one after the other.
+    `at_once`: how many runs may be going side by side (None: one); hands-on hours stay one after the other.
     """
 
     hours: float | None = None
     cash: float | None = None
     days: float | None = None
     items: Sequence[str] = ()
-    at_once: int = 1
+    at_once: int | None = None
+
+    def over(self, other: Limits) -> Limits:
+        """These where they say something, else the other's."""
+        named = {each.name: getattr(self, each.name) for each in fields(self)}
+        return replace(other, **{name: value for name, value in named.items() if value is not None and value != ()})
 
 
 NO_LIMITS = Limits()
@@ -133,7 +138,7 @@ def list_supplies(
     if needs is None:
         return tuple(found)
     if limits.days is not None:
-        found.append(Supply("days", "d", limits.days, needs.days, places=limits.at_once))
+        found.append(Supply("days", "d", limits.days, needs.days, places=limits.at_once or 1))
     for key, item in catalogue.items.items():
         is_barred = is_denied and bool(item.law) and key in needs.items
         if key in amounts or is_barred:
