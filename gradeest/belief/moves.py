@@ -1,9 +1,10 @@
 """What a grade rests on: pieces of evidence, the bench without one of them, and how far that piece moved the belief.
 
-A piece is what one batch's results say of one metal, one spot test, one assay of a sample or a product, or a refiner's
-settlement. A weight goes with the settlements that its product was melted for: without it their sums mean nothing. A
-piece is judged by leaving it out: the
-belief with it against the belief from all the others. How much it told is the divergence (Kullback and Leibler 1951) of
+A piece is what one batch's results say of one metal, one spot test, one assay of a sample or a product, a refiner's
+settlement, or what says how to read a result: a recorded loss, what was set aside (where it is still there: else the
+later weight tells), whose filters an ash is of. A weight goes with the settlements that its product was melted for:
+without it their sums mean nothing. A piece is judged by leaving it out: the belief with it against the belief from all
+the others. How much it told is the divergence (Kullback and Leibler 1951) of
 the first from the second, of whether the metal is there and of ln grade; by the chain rule that of the two chances of
 traces, and on either side that of two normals with the draws' means and spreads,
 
@@ -22,16 +23,26 @@ from numpy.typing import NDArray
 
 from gradeest.belief.evidence import Evidence
 from gradeest.belief.layers import jar_of, parts_of
-from gradeest.records.domain import Bench
+from gradeest.records.domain import Bench, Charge
 
 Values = NDArray[np.float64]  # (draw,)
 Flags = NDArray[np.bool_]
 Sort = Literal[
-    "weight", "weight so far", "non-detect", "spot test", "assay", "plated area", "product assay", "settlement"
+    "weight",
+    "weight so far",
+    "non-detect",
+    "spot test",
+    "assay",
+    "plated area",
+    "product assay",
+    "settlement",
+    "loss",
+    "set aside",
+    "linked ash",
 ]
 SORTS: dict[str, Sort] = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}
 BENCH_RESULTS = ("assays", "product_assays", "settlements")  # fields of a bench that hold results, and those of a batch
-BATCH_RESULTS = ("products", "nondetects", "spot_tests")
+BATCH_RESULTS = ("products", "nondetects", "spot_tests", "losses", "streams")
 LEAST_SIDE = 30  # draws on a side below which its spread says nothing
 BLOCKS = 20  # of draws, for the Monte Carlo error
 NATS = math.log(2)  # of a bit
@@ -65,9 +76,27 @@ class Move:
     bits_mcse: float
 
 
-def list_pieces(evidence: Evidence) -> tuple[Piece, ...]:
+def list_pieces(evidence: Evidence, bench: Bench) -> tuple[Piece, ...]:
     """All pieces of evidence of a bench, those of batches first."""
-    return tuple(_pieces(evidence))
+    return (*_pieces(evidence), *_ways_of_reading(evidence, bench))
+
+
+def _ways_of_reading(evidence: Evidence, bench: Bench) -> Iterator[Piece]:
+    """Losses, streams set aside and links of batches and metals with a result: it is read another way without them."""
+    charges = [charge for batch in bench.batches.values() for charge in batch.charges]
+    taken = {bench.stream(c.address).event for c in charges if bench.has_stream(c.address)}
+    assayed = {(one.address, one.metal) for one in evidence.assays}
+    for item in evidence.batch_metals:
+        batch = bench.batches[item.batch]
+        has_result = item.role in SORTS
+        losses = dict.fromkeys(loss.event for loss in batch.losses if has_result)
+        aside = dict.fromkeys(one.event for one in batch.streams if has_result and one.sort == "set-aside")
+        yield from (Piece("loss", (batch.name,), item.metal, (event,)) for event in losses if event not in taken)
+        yield from (Piece("set aside", (batch.name,), item.metal, (event,)) for event in aside if event not in taken)
+        for charge in batch.charges:
+            told = has_result or (charge.address, item.metal) in assayed
+            if charge.link is not None and told and (charge.address, item.metal) in evidence.links:
+                yield Piece("linked ash", (batch.name,), item.metal, (charge.link.event,))
 
 
 def _pieces(evidence: Evidence) -> Iterator[Piece]:
@@ -113,8 +142,18 @@ def leave_out(bench: Bench, events: Collection[int]) -> Bench:
     def others(record: Any, fields: tuple[str, ...]) -> dict[str, Any]:
         return {name: tuple(one for one in getattr(record, name) if one.event not in events) for name in fields}
 
-    batches = {name: replace(batch, **others(batch, BATCH_RESULTS)) for name, batch in bench.batches.items()}
+    batches = {
+        name: replace(
+            batch, charges=tuple(unlinked(one, events) for one in batch.charges), **others(batch, BATCH_RESULTS)
+        )
+        for name, batch in bench.batches.items()
+    }
     return replace(bench, batches=batches, **others(bench, BENCH_RESULTS))
+
+
+def unlinked(charge: Charge, events: Collection[int]) -> Charge:
+    """A charge as if one of these entries had not said whose filters it is of."""
+    return replace(charge, link=None) if charge.link is not None and charge.link.event in events else charge
 
 
 def measure_move(now: Belief, without: Belief) -> Move:

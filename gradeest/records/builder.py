@@ -146,7 +146,7 @@ class Builder:
     # -- what went -------------------------------------------------------------------------------------------------
 
     def _start(self, event: Event) -> None:
-        batch = payloads.batch_from(event.payload, event.happened_on)
+        batch = payloads.batch_from(event.payload, event.happened_on, event.number)
         if batch.name in self.batches:
             raise UnfitError(f"batch {batch.name} exists")
         charges = []

@@ -72,6 +72,7 @@ class AshLink:
     batches: tuple[str, ...]
     burning: str
     untracked: tuple[float, float] | None = None
+    event: int = 0  # that said so
 
 
 @dataclass(frozen=True)

@@ -117,9 +117,11 @@ def fraction_from(item: Payload) -> Fraction:
     )
 
 
-def batch_from(payload: Payload, happened_on: dt.date) -> Batch:
+def batch_from(payload: Payload, happened_on: dt.date, number: int) -> Batch:
     """The batch of a "batch" event, masses as typed."""
-    charges = tuple(Charge(item["address"], float(item["mass_kg"]), (), link_from(item)) for item in payload["charges"])
+    charges = tuple(
+        Charge(item["address"], float(item["mass_kg"]), (), link_from(item, number)) for item in payload["charges"]
+    )
     return Batch(
         payload["name"],
         date_of(payload, happened_on),
@@ -130,13 +132,13 @@ def batch_from(payload: Payload, happened_on: dt.date) -> Batch:
     )
 
 
-def link_from(item: Payload) -> AshLink | None:
+def link_from(item: Payload, number: int) -> AshLink | None:
     """Whose filters the ash of a charge is of; None where that was not said."""
     if not item.get("from_batches"):
         return None
     said = item.get("untracked")
     untracked = (float(said[0]), float(said[1])) if said else None
-    return AshLink(tuple(str(name) for name in item["from_batches"]), str(item["burning"]), untracked)
+    return AshLink(tuple(str(name) for name in item["from_batches"]), str(item["burning"]), untracked, number)
 
 
 def product_from(payload: Payload, happened_on: dt.date, name: str, number: int) -> Product:

@@ -20,6 +20,7 @@ from gradeest.workflow.ash_clashes import AshClash, clashes_of
 from gradeest.workflow.believing import believe, believe_without
 from gradeest.workflow.comparing import Points, points
 from gradeest.workflow.correcting import EventLine, lines_of
+from gradeest.workflow.linking import say_link
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -51,8 +52,9 @@ class Moved:
 class Reason:
     """Something the grade rests on, and the grade without it: g/t of dry feed (5/50/95 %), chance of traces.
 
-    `sort`: weight, weight so far, non-detect, spot test, assay, plated area, product assay, settlement, earlier results
-    (several that are left out together), other fractions (all results that are not of this one). `without` and `moved`
+    `sort`: weight, weight so far, non-detect, spot test, assay, plated area, product assay, settlement, loss,
+    set aside, linked ash, earlier results (several that are left out together), other fractions (all results that are
+    not of this one). Linked ash is what says whose filters it is of, its weight is a weight. `without` and `moved`
     are None where no fit settled.
     """
 
@@ -122,7 +124,7 @@ def show_why(
         check_question(opened.bench, address, metal)
         bench = opened.bench
         own = {*batches_behind(bench, address), address}
-        pieces = list_pieces(gather(bench, opened.catalogue))
+        pieces = list_pieces(gather(bench, opened.catalogue), bench)
         direct = [piece for piece in pieces if own.intersection(piece.about)]
         if metal is not None:
             direct = [piece for piece in direct if piece.metal in tied(opened, address, metal)]
@@ -253,6 +255,8 @@ def reason_of(
         text = f"{count} result{'s' if count > 1 else ''} {of}"
     elif group.sort == "other fractions":
         text = f"{text} (another fraction)"
+    elif group.sort == "linked ash":
+        text = f"{about} ran {', '.join(links_of(bench, about))}"
     elif streams := came_through(bench, group.pieces[0].about, address):
         text = f"{text} (through {', '.join(streams)})"
     if posterior is None:
@@ -262,6 +266,11 @@ def reason_of(
         group.sort, about, group.events, date, text, points(other.grade_g_per_t), float(other.is_trace.mean()),
         moved_by(belief, other),
     )  # fmt: skip
+
+
+def links_of(bench: Bench, batch: str) -> list[str]:
+    """Whose filters the ash in a batch is said to be of, in words."""
+    return [say_link(charge.link) for charge in bench.batches[batch].charges if charge.link is not None]
 
 
 def came_through(bench: Bench, about: Sequence[str], address: str) -> list[str]:

@@ -217,6 +217,29 @@ def test_an_assay_of_linked_ash_is_held_against_its_filters(burnt: Run) -> None:
     assert "its assay says 80000 g/t where they say" in said
 
 
+def test_why_has_a_spill_and_the_word_whose_filters_an_ash_is_of(burnt: Run) -> None:
+    """Of f1 a third was spilled, and the ash gave three times what its filters were to leave: both moved its grade."""
+    spilled = burnt("record", "loss", "B1", "--share", "20-50 %", "--date", "2025-01-06", "--later")
+    assert spilled.code == 0, spilled.err
+    loss = spilled_event(burnt)
+    assert burnt("batch", "add", "--charge", "sweepings/ash", "--from-batches", "B1..B3", "--burning", "furnace",
+                 "--date", "2025-03-02", "--later").code == 0  # fmt: skip
+    assert burnt("record", "product", "B4", "--weight", "1.60 g", *WEIGHT, "--date", "2025-03-03").code == 0
+    (gold,) = burnt("why", "edges/f1", "--metal", "Au", "--json").json["metals"]
+    bits = [reason["moved"]["bits"] for reason in gold["reasons"]]
+    assert bits == sorted(bits, reverse=True)
+    by_sort = {reason["sort"]: reason for reason in gold["reasons"]}
+    assert {"loss", "linked ash", "weight"} <= set(by_sort)
+    assert by_sort["loss"]["events"] == [loss]
+    assert by_sort["loss"]["without"][1] < 0.85 * gold["grade"][1]  # more was in it than the weight alone says
+    assert by_sort["linked ash"]["without"][1] < gold["grade"][1]
+    assert by_sort["linked ash"]["text"] == "B4 ran ash of the filters of B1, B2, B3; furnace"
+
+
+def spilled_event(run: Run) -> int:
+    return max(one["number"] for one in run("history", "--json").json["events"] if one["kind"] == "loss")
+
+
 def test_ash_that_cannot_be_linked_is_refused_and_nothing_is_saved(burnt: Run) -> None:
     events = len(burnt("history", "--json").json["events"])
     add = ("batch", "add", "--charge", "sweepings/ash", "--date", "2025-03-02", "--later")

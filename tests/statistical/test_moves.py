@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 from functools import cache
 from typing import Any
@@ -18,16 +18,18 @@ import pytest
 
 from gradeest.belief import moves
 from gradeest.belief.evidence import gather
-from gradeest.belief.moves import Belief, Move, batches_behind, leave_out, list_pieces, measure_move
+from gradeest.belief.moves import Belief, Move, Piece, batches_behind, leave_out, list_pieces, measure_move
 from gradeest.belief.posterior import draw_prior, fit
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import (
     METALS,
+    AshLink,
     Assay,
     Batch,
     Bench,
     Charge,
     Fraction,
+    Loss,
     Lot,
     NonDetect,
     Product,
@@ -35,6 +37,7 @@ from gradeest.records.domain import (
     SettledMetal,
     Settlement,
     SpotTest,
+    Stream,
 )
 from tests.engine_bench import every_evidence
 from tests.statistical.bench_maker import DAY, SHIPPED, with_constants, with_lognormal_grade
@@ -133,11 +136,11 @@ def test_no_field_of_results_is_forgotten() -> None:
     """Of a bench with every kind of evidence, without all pieces nothing is left to fit."""
     bench = every_evidence()
     numbered = with_events(bench)
-    pieces = list_pieces(gather(numbered, SHIPPED))
+    pieces = list_pieces(gather(numbered, SHIPPED), numbered)
     assert gather(numbered, SHIPPED).cells()
     events = {event for piece in pieces for event in piece.events}
     left = gather(leave_out(numbered, events), SHIPPED)
-    assert (left.cells(), list_pieces(left)) == ((), ())
+    assert (left.cells(), list_pieces(left, leave_out(numbered, events))) == ((), ())
 
 
 def with_events(bench: Bench) -> Bench:
@@ -175,17 +178,45 @@ def test_every_sort_of_result_is_a_piece_and_can_be_left_out() -> None:
         bench, batches={name: batch for name, batch in batches.items() if name != "B3"}, product_assays=(said,),
         settlements=(paper,),
     )  # fmt: skip
-    pieces = list_pieces(gather(bare, SHIPPED))
+    pieces = list_pieces(gather(bare, SHIPPED), bare)
     assert [(piece.sort, piece.about, piece.events) for piece in pieces] == [
         ("weight", ("B1",), (4, 5, 10)), ("non-detect", ("B2",), (7,)), ("spot test", ("B2",), (8,)),
         ("product assay", ("B1",), (9,)), ("settlement", ("B1",), (10,)),
         ("assay", ("L/a",), (1,)), ("assay", ("L/a",), (2,)), ("assay", ("L/a",), (3,)),
     ]  # fmt: skip
     for piece in pieces:
-        left = {one.events for one in list_pieces(gather(leave_out(bare, piece.events), SHIPPED))}
+        left = {one.events for one in pieces_without(bare, piece.events)}
         lost = {"weight": {piece.events, (9,), (10,)}, "settlement": {(4, 5, 10), (10,)}}.get(
             piece.sort, {piece.events}
         )
         assert {one.events for one in pieces} - left == lost
     everything = [event for piece in pieces for event in piece.events]
-    assert list_pieces(gather(leave_out(bare, everything), SHIPPED)) == ()
+    assert pieces_without(bare, everything) == ()
+
+
+def pieces_without(bench: Bench, events: Collection[int]) -> tuple[Piece, ...]:
+    left = leave_out(bench, events)
+    return list_pieces(gather(left, SHIPPED), left)
+
+
+def test_what_says_how_to_read_a_result_is_a_piece_until_a_later_batch_took_of_it() -> None:
+    """A loss, a part set aside, the word whose filters an ash is of; a part that was run later is not left out."""
+    powder = [Product("au-1", name, "Au", "gold-powder", 1.0, 0.01, DAY, event=n) for n, name in enumerate("BA", 1)]
+    wires, legs = (Stream(name, "B", "set-aside", 0.05, None, DAY, n) for name, n in (("wires", 3), ("legs", 4)))
+    run = Batch("B", DAY, "foils-peroxide", (Charge("L/a", 0.4),), closed=DAY, products=(powder[0],),
+                streams=(wires, legs), losses=(Loss("B", 0.1, 0.3, "", DAY, 5),))  # fmt: skip
+    link = AshLink(("B",), "furnace", event=6)
+    ash = Batch("A", DAY, "ash-leach", (Charge("S/ash", 0.1, (), link),), closed=DAY, products=(powder[1],))
+    lots = {**assayed().lots, "S": Lot("S", DAY, (Fraction("ash", "ash-filters", 0.1),))}
+    legs_run = Batch("C", DAY, "ash-leach", (Charge("B/legs", 0.05),))
+    bench = Bench(lots, {"B": run, "A": ash, "C": legs_run})
+    pieces = {(piece.sort, piece.events) for piece in pieces_without(bench, ())}
+    assert pieces == {("weight", (1,)), ("weight", (2,)), ("set aside", (3,)), ("loss", (5,)), ("linked ash", (6,))}
+    for sort, events in pieces:
+        gone = {(one.sort, one.events) for one in pieces_without(bench, events)}
+        also = {("weight", (1,)): {("set aside", (3,)), ("loss", (5,)), ("linked ash", (6,))},
+                ("weight", (2,)): {("linked ash", (6,))}}.get((sort, events), set())  # fmt: skip
+        assert pieces - gone == {(sort, events), *also}
+    assert leave_out(bench, [5]).batches["B"].losses == ()
+    assert leave_out(bench, [3]).batches["B"].streams == (legs,)
+    assert leave_out(bench, [6]).batches["A"].charges[0].link is None
