@@ -151,14 +151,20 @@ def _split(text: str, what: str, example: str) -> tuple[float, str]:
     found = _NUMBER.match(clean.replace("−", "-"))
     if not found:
         _refuse(f"{text!r} is not {what}", f'type it like "{example}"')
-    number = found.group().rstrip(" '")
-    return parse_number(number), " ".join(clean[len(number) :].split())
+    digits = found.group().rstrip(" '")
+    number, word = parse_number(digits), " ".join(clean[len(digits) :].split())
+    if number < 0 and not word:
+        _refuse(f"{text!r} is below 0", f'type it like "{example}"')
+    return number, word
 
 
 def _mass_unit(word: str, *, metal: bool, text: str) -> str:
     lower = word.lower()
     if word == "Mg":
         _refuse(f"{text!r}: Mg can mean two things", "milligrams (mg) or tonnes (t)? type one of them")
+    if lower.split()[-1] in ("damp", "wet", "moist", "dry"):
+        hint = "type the mass alone: --damp says it of a weight, `wet` of a fraction in its lot"
+        _refuse(f"{text!r} says how moist it was too", hint)
     if lower in ("gr", "grs"):
         _refuse(f"{text!r}: gr can mean two things", "grams (g) or grains (grain)? type one of them")
     if lower in AVOIRDUPOIS_WORDS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -134,6 +135,9 @@ app.add_typer(prices.app)
 app.add_typer(priors.app)
 
 
+BELOW_ZERO = re.compile(r"-[.,]?[0-9]")
+
+
 def hoist(argv: Sequence[str]) -> list[str]:
     """Move the global options to the front, so that they may stand anywhere before a bare `--`."""
     front: list[str] = []
@@ -154,6 +158,18 @@ def hoist(argv: Sequence[str]) -> list[str]:
     return front + rest
 
 
+def as_values(words: Sequence[str]) -> list[str]:
+    """A number below zero as the value that it is, by its own minus sign: to the parser of options "-3" is one.
+
+    What reads it then says that it is below zero. A word behind an option is its value anyway.
+    """
+    before = ["", *words]
+    return [
+        f"\N{MINUS SIGN}{word[1:]}" if BELOW_ZERO.match(word) and not last.startswith("--") else word
+        for last, word in zip(before, words, strict=False)
+    ]
+
+
 def stopped() -> int:
     """The person pressed Ctrl-C: say what that means; returns the exit code."""
     if sys.stderr.isatty():
@@ -170,7 +186,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     130 stopped by the person.
     """
     try:
-        app(args=hoist(sys.argv[1:] if argv is None else argv), prog_name="gradeest")
+        app(args=as_values(hoist(sys.argv[1:] if argv is None else argv)), prog_name="gradeest")
     except SystemExit as stop:
         code = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
         return stopped() if code == STOPPED else code

@@ -57,6 +57,11 @@ def _check_sample(payload: Mapping[str, Any], context: Context, found: Findings)
         found.warn("u", f"that is like counting {counted(sd):.2g} bits of metal: one more or less shows; take more")
 
 
+def small_hint(thickness_um: float) -> str:
+    """What may have been meant by a plate thinner than any."""
+    return f"{thickness_um:g} um are {thickness_um / meant_um(1):.2g} uin; {1000 * thickness_um:g} um if mm were meant"
+
+
 def _check_plating(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     thickness, area, mass = payload.get("thickness_um"), payload.get("area_cm2"), payload.get("plated_g")
     for name, value in (("area", area), ("mass", mass)):
@@ -67,7 +72,7 @@ def _check_plating(payload: Mapping[str, Any], context: Context, found: Findings
         return
     meant = f"micro-inches? {thickness:g} uin are {meant_um(thickness):.3g} um"
     if not LEAST_UM <= thickness <= MOST_UM:
-        question = meant if thickness > MOST_UM else f"{thickness:g} um are {thickness / meant_um(1):.2g} uin"
+        question = meant if thickness > MOST_UM else small_hint(thickness)
         found.error("thickness", f"{thickness:g} um is no plate ({LEAST_UM:g} to {MOST_UM:g} um)", question)
     elif thickness > THICK_UM:
         found.ask("thickness", f"{thickness:g} um is thicker than connectors are plated (up to {THICK_UM:g} um)", meant)

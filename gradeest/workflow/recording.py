@@ -104,7 +104,8 @@ def append(opened: Opened, kind: str, payload: Mapping[str, Any], date: dt.date,
         )
         if gaps.has_errors:
             issues = [issue for issue in issues if issue.field != "readability_g"]  # said better already
-        notes = sift(issues, COMMANDS.get(kind, kind), sure=sure)
+        is_plating = kind == "assay" and payload.get("method") == "plating"
+        notes = sift(issues, "record plating" if is_plating else COMMANDS.get(kind, kind), sure=sure)
         kept = flag_sure(kind, payload, issues, sure=sure)
         event = opened.ledger.append(kind, kept, happened_on=date, recorded_at=place.now, uuid=str(uuid.uuid4()))
     opened.read_again()

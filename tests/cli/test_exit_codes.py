@@ -13,6 +13,9 @@ from tests.cli.conftest import LOT, Ran, Run
 
 PRODUCT = ("record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--readability", "0.01 g", "--later")
 
+PLATED = ("record", "plating", "shed/strips", "--metal", "Au", "--area", "120 cm2", "--mass", "100 g")
+ASSAYED = ("record", "assay", "shed/strips", "--metal", "Au", "--u", "5 %")
+
 
 def count_events(run: Run) -> int:
     return len(run("history", "--json").json["events"])
@@ -207,3 +210,33 @@ def test_the_environment_names_the_ledger(bench: Run, monkeypatch: pytest.Monkey
     monkeypatch.setenv("GRADEEST_LEDGER", "elsewhere.ledger")
     assert bench("lot", "list").code == 4
     assert bench("lot", "list", "--ledger", "gradeest.ledger").code == 0
+
+
+BALANCE_MISTAKES = [
+    (("batch", "set-aside", "B1", "more=600 g"), "0.68 kg would have come out of B1, 0.6 kg went in"),
+    (("batch", "add", "--charge", "B1/oversize", "--route", "ash-leach"), "B1/oversize went into B2 already"),
+    (("record", "spot-test", "B1", "negative", "--metal", "Au"), "missing --volume"),
+    (("record", "spot-test", "B1", "negative", "--metal", "Au", "--volume", "-3"), "'-3' is below 0"),
+    ((*PLATED, "--thickness", "0.001 um"), "record plating: 1 problem"),
+    ((*PLATED, "--thickness", "60 um"), "micro-inches? 60 uin are 1.52 um"),
+    ((*PLATED, "--thickness", "30 um"), "record plating: hardly credible"),
+    ((*ASSAYED, "--value", "1200 g/t", "--method", "xrf"), "of plated ones a thickness comes out, not a grade"),
+    ((*ASSAYED, "--value", "120 %"), "is more metal than feed"),
+    (("record", "product-assay", "B1/au-1", "--metal", "Au", "--value", "101 %"), "is out of range"),
+    ((*PRODUCT, "--weight", "1 g damp"), "--damp says it of a weight"),
+    (("record", "waste", "B1", "-6 L", "--what", "liquor", "--went", "stored"), "'−6 L' is not above 0"),
+    (("record", "cost", "B1", "-42.5"), "'−42.5' is below 0"),
+]
+
+
+def test_what_cannot_be_in_a_metal_balance_is_said_plainly_and_not_saved(bench: Run) -> None:
+    """Taken twice, more than went in, no volume, no plate, a skin taken for a grade, over 100 %, below zero."""
+    day = ("--date", "2024-02-01", "--later")
+    assert bench("batch", "add", "--charge", "shed/strips=600 g", *day).code == 0
+    assert bench("batch", "set-aside", "B1", "oversize=80 g", *day).code == 0
+    assert bench("batch", "add", "--charge", "B1/oversize", "--route", "ash-leach", *day).code == 0
+    events = count_events(bench)
+    for words, said in BALANCE_MISTAKES:
+        done = bench(*words, *(("--date", "2024-02-02") if words[1] != "spot-test" else ()))
+        check_refused(bench, events, done, 2 if "missing" in said else 3)
+        assert said in " ".join(done.err.split()), (words, done.err)
