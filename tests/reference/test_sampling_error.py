@@ -1,12 +1,19 @@
-"""The fundamental sampling error: a textbook's galena case, its spreadsheet companion, counting statistics."""
+"""The fundamental sampling error: a textbook's galena case, its spreadsheet companion, counting statistics.
+
+And what counted pieces say of a portion of them."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from gradeest.belief.outcome import Run
+from gradeest.belief.posterior import draw_prior
+from gradeest.belief.predictive import run_forward
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.materials.sampling_error import (
     chance_within,
@@ -19,6 +26,11 @@ from gradeest.materials.sampling_error import (
     sampling_constant,
     scrap_constant,
 )
+from gradeest.records.domain import METALS, Fraction
+from tests.engine_bench import bench, lot
+
+Values = NDArray[np.float64]
+FINGERS, DRAWS = "fingers-memory", 20_000
 
 # Galena: 5 % lead as PbS (86.6 % lead, textbook), densities 7.5 and 2.65 g/cm3, free at 0.015 cm, pieces up to 2.5 cm.
 CARRIER, REST, FREE_CM = 7.5, 2.65, 0.015
@@ -64,6 +76,39 @@ def test_twenty_particles_are_within_half_in_ninety_eight_of_a_hundred() -> None
     assert chance_within(20, 0.5) == pytest.approx(0.98153, abs=1e-5)
     assert chance_within(5, 0.5) == pytest.approx(0.7420, abs=1e-4)
     assert chance_within(10, 0.5) == pytest.approx(0.9220, abs=1e-4)
+
+
+def of_a_portion(pieces: int, counted_of_lot: int | None) -> Values:
+    """Metal of a portion of so many pieces, of a lot of 2,000 that differ as much as they weigh, over its expectation.
+
+    As the program draws it forward; counted_of_lot, what was counted when it came in (None: nobody did).
+    """
+    kinds = {**CATALOGUE.kinds, FINGERS: replace(CATALOGUE.kinds[FINGERS], piece_cv=1.0)}
+    catalogue, kg = replace(CATALOGUE, kinds=kinds), 0.005 * pieces
+    heap = bench([lot("L", Fraction("a", FINGERS, 10.0, pieces=counted_of_lot))])
+    rng = np.random.default_rng(20)
+    posterior = draw_prior(heap, catalogue, rng, DRAWS)
+    trial = run_forward(posterior, [Run("L/a", kg, "foils-peroxide")], catalogue, rng, DRAWS)
+    grade = posterior.rest_grade_g_per_t[trial.origin, 0, METALS.index("Au")]
+    return np.asarray(trial.contained_g[:, 0, METALS.index("Au")] / (grade * kg / 1000))
+
+
+@pytest.mark.parametrize(("pieces", "sd"), [(5, 0.447), (10, 0.316), (20, 0.2236), (50, 0.141)])
+def test_a_portion_of_counted_pieces_spreads_as_their_number_says(pieces: int, sd: float) -> None:
+    """USGS Professional Paper 625-C (read second-hand): 20 particles for +-50 % at 95 %; sd of a Poisson count."""
+    share = of_a_portion(pieces, 2000)
+    error = 1.5 / math.sqrt(2 * DRAWS)  # of an sd, relative; 1.5: their tail is longer than a normal's
+    assert share.mean() == pytest.approx(1, abs=4 * sd / math.sqrt(DRAWS))
+    assert share.std() == pytest.approx(sd, rel=4 * error + 0.01)  # the portion is no more than a fortieth of the lot
+    within = float(np.mean(np.abs(share - 1) < 0.5))
+    assert (within > 0.95) == (pieces >= 20)
+
+
+def test_pieces_that_were_not_counted_weigh_what_their_kind_does() -> None:
+    """The twin: 20 pieces of 5 g taken for the hundred and more small ones of the row."""
+    row = CATALOGUE.kinds[FINGERS].piece_mass_g
+    assert of_a_portion(20, None).std() == pytest.approx(math.sqrt(row / 100), rel=0.05)
+    assert of_a_portion(20, None).std() < 0.5 * of_a_portion(20, 2000).std()
 
 
 @pytest.mark.parametrize(
