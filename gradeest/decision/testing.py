@@ -151,18 +151,33 @@ def worth_for_others(averaged: Array, at: int, signal: Array) -> tuple[float, fl
     return max(float(total.mean()), 0.0), mcse(total)
 
 
-def advise(perfect: float, perfect_mcse: float, best: Option | None, fee: float | None, currency: str) -> str:
+def best_of(options: Sequence[Option], sort: Sort) -> Option | None:
+    """The best option of one sort, as `best_option` has it."""
+    return best_option([option for option in options if option.sort == sort])
+
+
+def advise(perfect: float, perfect_mcse: float, options: Sequence[Option], fee: float | None, currency: str) -> str:
     """One line: do it or do not. `fee` None: the laboratory's fee is not known, so its limit is told."""
     if perfect <= CLEAR * perfect_mcse:
         return "do not: no result would change what you do"
-    if best is None:
+    assay, trial = best_of(options, "assay"), best_of(options, "trial run")
+    if trial is not None:
+        line = f"do it: a trial run of {_size(trial)} first, worth {trial.net:.3g} {currency} after its cost"
+        if assay is None or assay.net <= trial.net:
+            return line
+        if fee is None:
+            less = assay.net - trial.net
+            return f"{line}; better an assay of {_size(assay)} where it costs less than {less:.3g} {currency}"
+    if assay is None:
         return "do not: a result is worth less than what the test costs"
-    size = f"{1000 * best.mass_kg:.3g} g" if best.mass_kg < 0.1 else f"{best.mass_kg:.3g} kg"
-    if best.sort == "trial run":
-        return f"do it: a trial run of {size} first, worth {best.net:.3g} {currency} after its cost"
     if fee is None:
-        return f"do it if assaying a sample of {size} costs less than {best.net:.3g} {currency}"
-    return f"do it: assay a sample of {size}, worth {best.net:.3g} {currency} after its cost"
+        return f"do it if assaying a sample of {_size(assay)} costs less than {assay.net:.3g} {currency}"
+    return f"do it: assay a sample of {_size(assay)}, worth {assay.net:.3g} {currency} after its cost"
+
+
+def _size(option: Option) -> str:
+    kg = option.mass_kg
+    return f"{1000 * kg:.3g} g" if kg < 0.1 else f"{kg:.3g} kg"
 
 
 def perfect_worth(advantage: Array, origin: NDArray[np.int_] | None = None) -> tuple[float, float]:

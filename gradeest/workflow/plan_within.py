@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from gradeest.belief.outcome import Outcome
-    from gradeest.decision.economics import Economics
     from gradeest.decision.plan import More
     from gradeest.decision.prices import NamedDraws, Prices
     from gradeest.decision.ranking import RankedRun, Ranking
     from gradeest.decision.summary import Interval
     from gradeest.materials.catalogue import Catalogue
     from gradeest.workflow.supplies import Supply, Taken
-    from gradeest.workflow.testing import Trial
+    from gradeest.workflow.testing import Testing, Trial
 
 Array = NDArray[np.float64]
 
@@ -40,7 +38,7 @@ class Step:
     cost: Interval | None
     gain_per_hour: float | None
     why: str
-    test: str = ""  # of what is to be tested first: whether an assay pays, in a line
+    test: str = ""  # of what is tried or tested first, and of a run whose assay pays: the advice on it, in a line
     worth: float | None = None  # of a trial: what its result is expected to bring, less what the trial costs
     worth_mcse: float | None = None
 
@@ -81,20 +79,21 @@ class Within:
 
     def __init__(
         self,
-        outcome: Outcome,
+        testing: Testing,
         ranking: Ranking,
-        money: Economics,
         trials: Sequence[Trial],
         taken: Taken,
         supplies: Sequence[Supply],
         must: Sequence[str],
-        test: Callable[[str], str],
+        assayed: Collection[str],
     ) -> None:
-        """`test`: whether an assay of a fraction pays, in a line."""
+        """`assayed`: addresses of which an assay pays more than a trial would."""
         from gradeest.decision.plan import Limit, Question, choose_runs
 
-        self.outcome, self.money, self.trials, self.taken, self.supplies = outcome, money, trials, taken, supplies
-        self.test, self.ranking = cache(test), ranking
+        self.testing, self.outcome, self.money = testing, testing.outcome, testing.money
+        outcome, money = self.outcome, self.money
+        self.trials, self.taken, self.supplies = trials, taken, supplies
+        self.assayed, self.ranking = assayed, ranking
         self.rows = {row.address: row for row in ranking.rows}
         self.runs = len(outcome.runs)
         rows = [self.rows[run.address] for run in outcome.runs]
@@ -147,7 +146,9 @@ class Within:
         return self.trials[column - self.runs].option.net / float(self.taken.hours[:, column].mean())
 
     def _run(self, column: int, order: int) -> Step:
-        return self._step(self.rows[self.outcome.runs[column].address], "process", order)
+        row = self.rows[self.outcome.runs[column].address]
+        is_assayed = self.testing.best_assay(column) is not None
+        return self._step(row, "process", order, test=self.testing.advise_on(row.address) if is_assayed else "")
 
     def _trial(self, column: int, order: int) -> Step:
         from gradeest.decision.summary import Interval
@@ -158,7 +159,7 @@ class Within:
         hours, cost = (Interval.of(table[:, column]) for table in (self.taken.hours, self.taken.cost))
         return Step(
             row.address, "trial", order, option.mass_kg, row.route, None, hours, cost, self._per_hour(column), why,
-            f"or an assay: {self.test(row.address)}", option.net, option.worth_mcse,
+            self.testing.advise_on(row.address, option), option.net, option.worth_mcse,
         )  # fmt: skip
 
     def _instead(self, row: RankedRun, waiting: set[str]) -> str:
@@ -166,15 +167,15 @@ class Within:
             return "wait"
         if row.verdict == "blocked" or (row.verdict in ("process", "sample first") and row.address in self.barred):
             return "leave"
-        return "test first" if row.verdict == "sample first" else row.verdict
+        return "test first" if row.verdict == "sample first" or row.address in self.assayed else row.verdict
 
     def _left(self, row: RankedRun, action: str) -> Step:
         why = "gains, but finds no room in this plan" if action == "wait" else row.why
-        return self._step(row, action, None, self.barred.get(row.address, why) if action == "leave" else why)
+        why = self.barred.get(row.address, why) if action == "leave" else why
+        return self._step(row, action, None, why, self.testing.advise_on(row.address) if action == "test first" else "")
 
-    def _step(self, row: RankedRun, action: str, order: int | None, why: str | None = None) -> Step:
+    def _step(self, row: RankedRun, action: str, order: int | None, why: str | None = None, test: str = "") -> Step:
         parts = (row.gain, row.hours, row.cost, row.gain_per_hour)
-        test = self.test(row.address) if action == "test first" else ""
         return Step(row.address, action, order, row.mass_kg, row.route, *parts, row.why if why is None else why, test)
 
     def uses(self) -> tuple[Use, ...]:
@@ -240,5 +241,5 @@ class Within:
                 "a trial counts by what its result tells; what is left of it is decided on after, in a plan of its own"
             )
         if any(step.test for step in self.steps):
-            notes.append("assays are not counted in the hours; `gradeest test-first LOT/FRACTION` shows tests by size")
+            notes.append("assays count in no limit; `gradeest test-first LOT/FRACTION` shows tests by size")
         return notes

@@ -105,10 +105,10 @@ def plan_work(
         outcome = run_forward(opened, posterior, runs)
         ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
         testing = _weigh(opened, state, posterior, found, outcome, asked.fee)
-        trials = _worth_trying(testing, ranking, must)
+        trials, assayed = _weigh_tests(testing, ranking, must)
         taken = _take(testing, trials, is_all=bool(asked.amounts) or asked.limits.days is not None or denied)
         supplies = list_supplies(asked.limits, asked.amounts, taken, opened.catalogue, found.currency, is_denied=denied)
-        plan = Within(outcome, ranking, testing.money, trials, taken, supplies, must, testing.advise_on)
+        plan = Within(testing, ranking, trials, taken, supplies, must, assayed)
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
         return _show(testing, plan, lot or "", (file, plan_file), asked.notes, say_invented(lots))
 
@@ -167,16 +167,27 @@ def _show(
     )
 
 
-def _worth_trying(testing: Testing, ranking: Ranking, must: Sequence[str]) -> list[Trial]:
-    """Trial runs that pay, of fractions that are not processed anyway and have none going."""
+def _weigh_tests(testing: Testing, ranking: Ranking, must: Sequence[str]) -> tuple[list[Trial], set[str]]:
+    """Trial runs that pay, of fractions that are not processed anyway and have none going; and what to assay instead.
+
+    An assay takes the place of a trial where its fee is known and it is worth no less.
+    """
     from gradeest.decision.testing import CLEAR
 
     unclear = {row.address for row in ranking.rows if row.verdict in UNCLEAR and row.address not in must}
-    found = []
+    found: list[Trial] = []
+    assayed = set()
     for i, run in enumerate(testing.outcome.runs):
-        if run.address in unclear and run.address not in testing.going and testing.could_pay(i):
-            found += [trial for trial in testing.trials(i) if trial.option.net > CLEAR * trial.option.worth_mcse]
-    return found
+        if run.address not in unclear or run.address in testing.going:
+            continue
+        trials = testing.trials(i) if testing.could_pay(i) else []
+        trials = [trial for trial in trials if trial.option.net > CLEAR * trial.option.worth_mcse]
+        assay = testing.best_assay(i)
+        if assay is None or any(trial.option.net > assay.net for trial in trials):
+            found += trials
+        else:
+            assayed.add(run.address)
+    return found, assayed
 
 
 def _take(testing: Testing, trials: Sequence[Trial], *, is_all: bool) -> Taken:

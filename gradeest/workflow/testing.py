@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -148,16 +148,36 @@ class Testing:
         """Runs to look at: the one named, or all."""
         return [i for i, run in enumerate(self.outcome.runs) if address in (None, run.address)]
 
-    def advise_on(self, address: str) -> str:
-        """Whether an assay of a fraction pays before it is decided on, in a line."""
+    def advise_on(self, address: str, trial: Option | None = None) -> str:
+        """Whether an assay of a fraction pays before it is decided on, or `trial`, in a line."""
+        from gradeest.decision.testing import perfect_worth
+
         (i,) = self.order(address)
-        return self.look_at(i, is_one=False).advice
+        perfect, error = perfect_worth(self.money.advantage[:, i], self.origin)
+        options = [*(self.assays(i) if perfect > 0 else ()), *((trial,) if trial else ())]
+        return self.advise(address, perfect, error, options)
+
+    def advise(self, address: str, perfect: float, error: float, options: Sequence[Option]) -> str:
+        """What to do of these tests: nothing else while a trial is going."""
+        from gradeest.decision.testing import advise
+
+        if address in self.going:
+            return f"wait: its trial {self.going[address]} is open"
+        return advise(perfect, error, options, self.fee, self.prices.currency)
+
+    def best_assay(self, i: int) -> Option | None:
+        """The assay of run `i` that clearly pays after its fee, where that is known."""
+        from gradeest.decision.testing import best_option, perfect_worth
+
+        if self.fee is None or perfect_worth(self.money.advantage[:, i], self.origin)[0] <= self.fee:
+            return None
+        return best_option(self.assays(i))
 
     def look_at(self, i: int, *, is_one: bool) -> Tested:
         """What testing run `i` is worth; `is_one` adds trial runs and what its result tells about the others."""
         from gradeest.decision.information import first_draws, mean_by_origin
         from gradeest.decision.summary import Interval
-        from gradeest.decision.testing import Tested, advise, best_option, perfect_worth, read_product, worth_for_others
+        from gradeest.decision.testing import Tested, best_option, perfect_worth, read_product, worth_for_others
 
         run, gain = self.outcome.runs[i], self.money.advantage[:, i]
         perfect, error = perfect_worth(gain, self.origin)
@@ -173,9 +193,7 @@ class Testing:
             product = read_product(self.outcome.recovered_g[first, i], counts)
             others = worth_for_others(mean_by_origin(self.money.advantage, self.origin), i, product)
         now = "process" if gain.mean() > 0 else self.money.alternatives[i]
-        advice = advise(perfect, error, best, self.fee, self.prices.currency)
-        if run.address in self.going:
-            advice = f"wait: its trial {self.going[run.address]} is open"
+        advice = self.advise(run.address, perfect, error, options)
         kind, mass = self.kinds[run.address], run.mass_kg
         return Tested(
             run.address, kind, mass, now, Interval.of(gain), perfect, error, tuple(options), best, advice, *others

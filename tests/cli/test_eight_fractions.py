@@ -72,6 +72,15 @@ def test_the_table_and_its_plan_come_out_of_the_commands(eight: Run) -> None:
     assert all(len(line) <= 80 for line in text.splitlines())
     assert "3. trial" in text
 
+    # A laboratory's fee decides between pilot and assay: below what the assay is worth more than the pilot it is one.
+    (tested,) = eight("test-first", "x/B", "--json").json["rows"]
+    best = {sort: max(o["net"] for o in tested["options"] if o["sort"] == sort) for sort in ("assay", "trial run")}
+    more = best["assay"] - best["trial run"]
+    assert f"costs less than {more:.3g} USD" in pilot["test"]
+    for fee, action in ((0.9 * more, "test first"), (1.1 * more, "trial")):
+        steps = eight("plan", "--hours", "20", "--fee", str(fee), "--json").json["steps"]
+        assert next(step for step in steps if step["address"] == "x/B")["action"] == action
+
     # The broken twin: with fewer hours than a pilot takes after the runs there is none.
     short = eight("plan", "--hours", "16", "--json").json
     assert {step["action"] for step in short["steps"] if step["order"]} == {"process"}

@@ -90,12 +90,19 @@ def test_what_no_result_could_change_is_not_tested() -> None:
     found = assay_options(sure, np.zeros(N), grams[:, None], Material(2.0, 60.0), u=0.1, fee=0, rng=rng)
     assert {option.worth for option in found} == {0.0}
     assert best_option(found) is None
-    assert advise(*perfect_worth(sure), None, None, "coin") == "do not: no result would change what you do"
+    assert advise(*perfect_worth(sure), [], None, "coin") == "do not: no result would change what you do"
 
 
 def test_the_fee_decides_and_where_it_is_not_known_its_limit_is_told() -> None:
     option = Option("assay", 0.05, 30.0, 1.0, 5.0, 25.0)
-    assert advise(50, 1, option, None, "coin") == "do it if assaying a sample of 50 g costs less than 25 coin"
-    assert advise(50, 1, option, 5.0, "coin").startswith("do it: assay a sample of 50 g")
+    assert advise(50, 1, [option], None, "coin") == "do it if assaying a sample of 50 g costs less than 25 coin"
+    assert advise(50, 1, [option], 5.0, "coin").startswith("do it: assay a sample of 50 g")
+    trial = Option("trial run", 0.2, 40.0, 1.0, 30.0, 10.0)
+    both = advise(50, 1, [option, trial], None, "coin")
+    assert both.startswith("do it: a trial run of 0.2 kg first, worth 10 coin")
+    assert both.endswith("an assay of 50 g where it costs less than 15 coin")  # 25 - 10, not 25
+    assert advise(50, 1, [option, trial], 5.0, "coin").startswith("do it: assay a sample of 50 g")
+    dear = Option("assay", 0.05, 30.0, 1.0, 25.0, 5.0)
+    assert advise(50, 1, [dear, trial], 20.0, "coin").startswith("do it: a trial run")
     assert best_option([Option("assay", 0.05, 30.0, 1.0, 29.0, 1.0)]) is None  # within two errors of nothing
-    assert advise(50, 1, None, 60.0, "coin") == "do not: a result is worth less than what the test costs"
+    assert advise(50, 1, [], 60.0, "coin") == "do not: a result is worth less than what the test costs"
