@@ -23,6 +23,7 @@ from gradeest.cli import (
     gate,
     grades,
     imports,
+    laws,
     ledger,
     lot,
     outlook,
@@ -131,6 +132,7 @@ year.register(app)
 ledger.register(app)
 app.add_typer(bench.app)
 gate.register(app)
+laws.register(app)
 app.add_typer(prices.app)
 app.add_typer(priors.app)
 

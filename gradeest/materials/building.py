@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any, cast, get_args
 
-from gradeest.materials import purchases, work_steps
+from gradeest.materials import laws, purchases, work_steps
 from gradeest.materials.boards import BOARD_TABLES, build_boards
 from gradeest.materials.chemistry import gravimetric_factor
 from gradeest.materials.rows import (
@@ -67,6 +67,7 @@ TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     **BOARD_TABLES,
     **purchases.TABLES,
     **work_steps.TABLES,
+    **laws.TABLES,
 }
 
 
@@ -103,11 +104,12 @@ def build_catalogue(tables: Mapping[str, dict[str, Row]], entries: Mapping[str, 
     uses = purchases.build_uses(tables["uses.csv"], list(routes), items, names)
     values = {key: constant.value for key, constant in constants.items()}
     steps = work_steps.build_steps(tables["steps.csv"], list(routes), names)
+    held = laws.build_laws(tables["laws.csv"], hazards)
     parts = (classes, kinds, routes, forms, values, shares, hazards, constants, boards, base_metals, items, uses, steps)
     version = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
     return Catalogue(
         classes, kinds, routes, forms, values, shares, sources, version, hazards, constants, boards, base_metals, items,
-        uses, steps,
+        uses, steps, held,
     )  # fmt: skip
 
 

@@ -66,7 +66,7 @@ def purchase_lines(catalogue: Catalogue) -> tuple[str, ...]:
 
 
 def _dated(hazard: Hazard) -> str:
-    return f"{hazard.line} [read {hazard.dated}]"
+    return f"{hazard.line} [read {hazard.dated}]" if hazard.dated else f"{hazard.line} [{hazard.authority}]"
 
 
 def missing_declarations(route: str, settings: Mapping[str, str], catalogue: Catalogue) -> tuple[str, ...]:

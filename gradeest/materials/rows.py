@@ -141,6 +141,18 @@ class Hazard:
 
 
 @dataclass(frozen=True)
+class Law:
+    """What a law (the id of a hazard row) says in a jurisdiction, "" for the general line; `dated`: the year read."""
+
+    law: str
+    jurisdiction: str
+    line: str
+    authority: str
+    status: Status
+    dated: str
+
+
+@dataclass(frozen=True)
 class Board:
     """One kind of circuit board as collected, and what may be taken off it: shares (0-1) of its mass by kind of part.
 
@@ -215,3 +227,4 @@ class Catalogue:
     items: Mapping[str, Item] = field(default_factory=dict)
     uses: tuple[Use, ...] = ()
     work_steps: tuple[WorkStep, ...] = ()  # how the hours of a batch part among the steps of the work
+    laws: tuple[Law, ...] = ()  # by jurisdiction; the law rows of `hazards` hold what is shown of them

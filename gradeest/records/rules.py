@@ -9,6 +9,7 @@ from typing import Any
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
+from gradeest.materials.laws import JURISDICTION, read_jurisdiction
 from gradeest.records import payloads
 from gradeest.records.ash_rules import check_links
 from gradeest.records.balance_rules import check_balance, check_check
@@ -39,7 +40,7 @@ from gradeest.records.storage import read_storage_days
 from gradeest.records.stream_rules import check_leave, check_loss, check_set_aside, check_stream_charge
 from gradeest.records.work_rules import check_gate, check_hours, check_spending, check_waste
 
-SETTINGS = ("fit-equipment", "permit", "licence", STORAGE_CLOCK)
+SETTINGS = ("fit-equipment", "permit", "licence", STORAGE_CLOCK, JURISDICTION)
 
 
 def check_payload(
@@ -222,6 +223,13 @@ def _setting(payload: Mapping[str, Any], context: Context, found: Findings) -> N
             read_storage_days(str(payload["value"]))
         except InputError as err:
             found.error("value", err.message, f"{err.hint}; `no` takes the clock away")
+    elif base == JURISDICTION:
+        if colon:
+            found.error("name", "a bench stands in one jurisdiction", JURISDICTION)
+        try:
+            read_jurisdiction(str(payload["value"]), context.catalogue.laws)
+        except InputError as err:
+            found.error("value", err.message, err.hint)
     elif colon:
         check_name(found, "name", detail)
 

@@ -32,7 +32,7 @@ def hazards_of(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> list[H
 def cautions(catalogue: Catalogue, route: str, kinds: Sequence[str]) -> tuple[str, ...]:
     """All cautions, gates and law lines of a batch, each one line with its authority."""
     return tuple(
-        f"{row.line} [read {row.dated}]" if row.level == "law" else f"{row.line} [{row.authority}]"
+        f"{row.line} [read {row.dated}]" if row.level == "law" and row.dated else f"{row.line} [{row.authority}]"
         for row in hazards_of(catalogue, route, kinds)
     )
 

@@ -93,7 +93,7 @@ def make_worksheet(opened: Opened, batch: Batch, blocks: Sequence[Block]) -> Wor
     bench, catalogue = opened.bench, opened.catalogue
     kinds = bench.kinds_in(batch)
     cautions = tuple(
-        Caution(row.level, row.line, f"read {row.dated}" if row.level == "law" else row.authority)
+        Caution(row.level, row.line, f"read {row.dated}" if row.level == "law" and row.dated else row.authority)
         for row in hazards_of(catalogue, batch.route, kinds)
     )
     rows = []

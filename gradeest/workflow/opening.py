@@ -10,6 +10,7 @@ from pathlib import Path
 
 from gradeest.errors import InputError, LedgerError
 from gradeest.materials.catalogue import Catalogue, load_catalogue, nearest
+from gradeest.materials.laws import JURISDICTION, in_jurisdiction
 from gradeest.records.domain import Bench, Lot
 from gradeest.records.ledger import Ledger
 from gradeest.records.stock import replay
@@ -55,6 +56,13 @@ class Opened:
     def read_again(self) -> None:
         """Replay the ledger after something was appended."""
         self.bench = replay(self.ledger.events())
+        self.catalogue = catalogue_of(self.bench, self.catalogue)
+
+
+def catalogue_of(bench: Bench, catalogue: Catalogue) -> Catalogue:
+    """The catalogue with the law lines of where the bench stands, as it has said."""
+    setting = bench.settings.get(JURISDICTION)
+    return in_jurisdiction(catalogue, "" if setting is None else setting.value)
 
 
 @contextmanager
@@ -72,7 +80,8 @@ def open_bench(place: Place, *, create: bool = False) -> Iterator[Opened]:
     was_there = place.ledger.exists()
     ledger = Ledger.open(place.ledger, create=create)
     try:
-        yield Opened(place, ledger, catalogue, replay(ledger.events()))
+        bench = replay(ledger.events())
+        yield Opened(place, ledger, catalogue_of(bench, catalogue), bench)
     finally:
         unused = not was_there and not ledger.events()
         ledger.close()

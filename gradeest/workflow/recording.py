@@ -11,6 +11,7 @@ from typing import Any
 
 from gradeest.errors import InputError, Issue, NeedsConfirmation
 from gradeest.materials.hazards import DEFER, purchase_lines
+from gradeest.materials.laws import JURISDICTION
 from gradeest.records.amending import AMENDABLE
 from gradeest.records.balance_rules import with_readability
 from gradeest.records.domain import Bench, Lot
@@ -59,6 +60,7 @@ SETTINGS = (
     ("permit", "the authority's permit for it"),
     ("licence", "a licence to hold restricted acids and peroxide"),
     ("storage-clock", "how long material may be kept here, such as 180 days"),
+    (JURISDICTION, "where this bench stands: whose law lines are shown"),
 )
 
 
@@ -264,6 +266,6 @@ def add_batch(
 
 
 def set_bench(place: Place, name: str, value: str, *, date: dt.date) -> Saved:
-    """Keep a dated declaration about the bench (fit equipment, permit, licence)."""
+    """Keep a dated declaration about the bench (fit equipment, permit, licence, jurisdiction), or its clock."""
     with open_bench(place, create=True) as opened:
         return append(opened, "setting", {"name": name, "value": value}, date)

@@ -263,3 +263,36 @@ def test_a_box_of_contacts_relays_and_radio_parts(bench: Bench) -> None:
     assert rows["box/cadmium"]["alternative"] == "sell"
     assert shown["gates_closed"] == []
     assert "closed" in bench.run("gate")[1]
+
+
+def test_law_lines_are_those_of_where_the_bench_stands_and_the_gate_asks_again(bench: Bench) -> None:
+    """Others are shown on demand only; before a place is said, the general lines, as ever."""
+    word = str(bench.gate("silver-nitric")["word"])
+    bench.run("gate", "silver-nitric", typed=word)
+    out = bench.run(*BATCH)[1]
+    assert "EU Regulation 2019/1148" in out
+    assert "Great Britain" in out
+    code, out = bench.run("bench", "set", "jurisdiction", "atlantis")
+    assert (code, "one of: eu, gb, us, elsewhere" in out) == (3, True)
+    assert bench.run("bench", "set", "jurisdiction")[0] == 2
+    code, out = bench.run("bench", "set", "jurisdiction", typed="GB")
+    assert (code, "a gate whose text has changed asks again" in out) == (0, True)
+    assert "jurisdiction" in bench.run("bench", "show")[1]
+    code, out = bench.run(*BATCH)
+    assert (code, "its text has changed" in out) == (3, True)
+    code, out = bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
+    assert code == 0
+    assert "Great Britain asks private persons" in out
+    assert "2019/1148" not in out
+    out = bench.run(*BATCH)[1]
+    assert "England: the T11 exemption" in out
+    assert "2019/1148" not in out
+    assert "2019/1148" in bench.run("laws", "eu")[1]
+    assert "40 CFR" in bench.run("laws", "all")[1]
+    own = bench.json("laws")
+    assert (own["of"], own["stands_in"]) == ("gb", "gb")
+    assert {row["jurisdiction"] for row in own["rows"]} == {"gb"}
+    assert bench.run("laws", "atlantis")[0] == 3
+    assert bench.run("bench", "set", "jurisdiction", "no")[0] == 0
+    assert bench.json("laws")["of"] == ""
+    assert "2019/1148" in bench.run(*BATCH, "--date", "2024-02-01")[1]

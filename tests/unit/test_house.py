@@ -242,7 +242,12 @@ def test_no_recipe_in_data_or_program() -> None:
     assert len(prose) > 1000
     assert [f"{place}: {text}" for place, text in prose if RECIPE.search(text)] == []
     strong = [place for place, text in prose if STRENGTH.search(text)]
-    laws = {f"hazards.csv:{n}" for n, line in enumerate(lines("hazards.csv"), start=1) if line.startswith("law-")}
+    laws = {
+        f"{name}:{n}"
+        for name in ("hazards.csv", "laws.csv")
+        for n, line in enumerate(lines(name), start=1)
+        if line.startswith("law-")
+    }
     assert set(strong) <= laws
 
 
