@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -11,6 +15,7 @@ import typer
 from gradeest.cli.context import place_of
 
 if TYPE_CHECKING:
+    from gradeest.workflow.demo import DemoReady
     from gradeest.workflow.expecting import Judged
 
 
@@ -25,9 +30,31 @@ def demo(
     whole: Annotated[bool, typer.Option("--all", help="Replay all its past batches, not only the first.")] = False,
 ) -> None:
     """Show the whole loop on an invented lot: forecast, rank, a first weight, learn, rank again."""
-    import tempfile
-    from pathlib import Path
+    from gradeest.workflow.demo import prepare_demo
 
+    with throw_away() as folder:
+        play(prepare_demo(place_of(ctx), folder, name), whole=whole)
+
+
+@contextmanager
+def throw_away() -> Iterator[Path]:
+    """A folder that stays for who wants to go on; a demo that fails or is stopped on its way leaves nothing behind."""
+    import shutil
+    import tempfile
+
+    folder = Path(tempfile.mkdtemp(prefix="gradeest-demo-"))
+    was = signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
+    try:
+        yield folder
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    finally:
+        signal.signal(signal.SIGTERM, was)
+
+
+def play(ready: DemoReady, *, whole: bool) -> None:
+    """Show each step of the loop."""
     from rich.text import Text
 
     from gradeest.cli.learned import judged_lines, learned_parts
@@ -35,12 +62,10 @@ def demo(
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import heading, note, show
     from gradeest.cli.wrapping import wrap
-    from gradeest.workflow.demo import play_demo, prepare_demo
+    from gradeest.workflow.demo import play_demo
     from gradeest.workflow.outlook import forecast_lot, rank_lots
     from gradeest.workflow.telling import Listener
 
-    folder = Path(tempfile.mkdtemp(prefix="gradeest-demo-"))
-    ready = prepare_demo(place_of(ctx), folder, name)
     place, lot = ready.place, ready.lot
     show(
         heading("gradeest demo: the lot, its prices and its results are INVENTED."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -169,6 +170,21 @@ def test_a_weight_moves_grades_and_ranking_and_the_fit_is_kept(priced: Run, tmp_
         body["changes"][0]["contained_after"][1]
     )
     assert max(map(len, priced("grades").out.splitlines())) <= 80
+
+
+def test_a_demo_that_fails_or_is_stopped_leaves_nothing_behind(tmp_path: Path) -> None:
+    environment = {**os.environ, "TMPDIR": str(tmp_path)}
+    words = [sys.executable, "-m", "gradeest.cli.main", "demo"]
+    failed = subprocess.run([*words, "nothing-like-it"], env=environment, capture_output=True, text=True, check=False)
+    assert failed.returncode == 3
+    assert list(tmp_path.iterdir()) == []
+    with subprocess.Popen(words, env=environment, stdout=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        assert "INVENTED" in running.stdout.readline()
+        assert len(list(tmp_path.iterdir())) == 1  # the twin: it is there while the demo runs
+        running.terminate()
+    assert running.returncode == 128 + signal.SIGTERM
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.slow
