@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,13 +26,16 @@ def run_forward(
     draws: int = 20_000,
     mass_kg: Mapping[str, Values] | None = None,
     origin: NDArray[np.int64] | None = None,
+    *,
+    closing: bool = False,
 ) -> Outcome:
     """Forward draws of runs, each processing a mass of one fraction alone.
 
     Posterior draws are reused in turn when `draws` is larger; `Outcome.origin` says which. A run of less than what is
     left of a fraction takes a random portion of it (Dirichlet split). `mass_kg`: draws (draw,) of a mass that is not
     known yet, by address; the run's own is then what is expected of it. `origin`, (draw,): the posterior draws to use,
-    so that runs asked for apart go together.
+    so that runs asked for apart go together. `closing`: the runs share out one fraction, and the last takes just what
+    the others leave, draw by draw.
     """
     if origin is None:
         origin = np.resize(rng.permutation(posterior.draws), draws)
@@ -40,7 +44,11 @@ def run_forward(
     trace = np.moveaxis(np.zeros(shape, dtype=bool), -1, 0)
     forms = []
     for n, run in enumerate(runs):
-        contained[:, n] = _contained(posterior, run, origin, rng)
+        if closing and n == len(runs) - 1:
+            whole = replace(run, mass_kg=sum(part.mass_kg for part in runs))
+            contained[:, n] = _contained(posterior, whole, origin, rng) - contained[:, :n].sum(axis=1)
+        else:
+            contained[:, n] = _contained(posterior, run, origin, rng)
         if mass_kg is not None:
             contained[:, n] *= mass_kg[run.address][:, None] / run.mass_kg
         trace[:, n] = posterior.is_trace[origin, posterior.fractions.index(run.address)]

@@ -213,11 +213,17 @@ def stream(place: Place, what: str) -> np.random.Generator:
     return np.random.default_rng([place.seed, *what.encode()])
 
 
-def run_forward(opened: Opened, posterior: Posterior, runs: Sequence[Run], *, draws: int = FORWARD_DRAWS) -> Outcome:
-    """What runs are expected to give (the same draws for the same runs, whenever it is asked)."""
+def run_forward(
+    opened: Opened, posterior: Posterior, runs: Sequence[Run], *, draws: int = FORWARD_DRAWS, closing: bool = False
+) -> Outcome:
+    """What runs are expected to give (the same draws for the same runs, whenever it is asked).
+
+    `closing`: the runs share out one fraction between them.
+    """
     from gradeest.belief import predictive
 
-    return predictive.run_forward(posterior, runs, opened.catalogue, stream(opened.place, "forward"), draws=draws)
+    rng = stream(opened.place, "forward")
+    return predictive.run_forward(posterior, runs, opened.catalogue, rng, draws=draws, closing=closing)
 
 
 def forward_origin(opened: Opened, posterior: Posterior) -> NDArray[np.int64]:

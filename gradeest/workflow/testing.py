@@ -267,7 +267,7 @@ class Testing:
         for share in TRIAL_SHARES:
             parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
             parts.append(Run(whole.address, (1 - share) * whole.mass_kg, whole.route))
-            drawn = run_forward(self.opened, self.posterior, parts)
+            drawn = run_forward(self.opened, self.posterior, parts, closing=True)
             spent = count_spent(drawn, self.kinds, self.prices, self.opened.catalogue, self.named)
             added = self.market.add_parts(buyer, others, i, drawn)
             trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))

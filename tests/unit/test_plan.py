@@ -186,3 +186,16 @@ def test_what_must_be_done_side_by_side_and_does_not_fit_is_told_with_by_how_muc
     with pytest.raises(PlanInfeasible) as told:
         choose_runs(Question(np.ones(5), [days], must=range(5)))
     assert "days: 6 d needed, 1 more than 5" in told.value.message
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_another_currency_changes_no_plan(seed: int) -> None:
+    rng = np.random.default_rng(100 + seed)
+    values, hands, cash = rng.normal(40, 60, 10), rng.uniform(2, 12, 10), rng.uniform(20, 150, 10)
+
+    def plan(rate: float, limit_rate: float) -> tuple[int, ...]:
+        limits = [hours(25, list(hands)), Limit("cash", "coin", 300 * limit_rate, rate * cash)]
+        return choose_runs(Question(rate * values, limits, 60 * rate))
+
+    assert plan(1, 1) == plan(0.007, 0.007) == plan(148, 148)
+    assert plan(1, 1) != plan(1, 0.3)  # the broken twin: money of which one amount was not changed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from itertools import pairwise
 
@@ -9,6 +10,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from gradeest.belief.outcome import Run
+from gradeest.belief.posterior import draw_prior
+from gradeest.belief.predictive import run_forward
 from gradeest.decision.testing import (
     ASSAY_SHARES,
     Material,
@@ -20,6 +24,8 @@ from gradeest.decision.testing import (
     perfect_worth,
     trial_option,
 )
+from gradeest.materials.catalogue import load_catalogue
+from gradeest.records.domain import Bench, Fraction, Lot
 
 N = 100_000
 MU, SIGMA, PRICE, COST = math.log(2.0), 0.6, 50.0, 130.0  # g in the fraction, invented
@@ -106,3 +112,22 @@ def test_the_fee_decides_and_where_it_is_not_known_its_limit_is_told() -> None:
     assert advise(50, 1, [dear, trial], 20.0, "coin").startswith("do it: a trial run")
     assert best_option([Option("assay", 0.05, 30.0, 1.0, 29.0, 1.0)]) is None  # within two errors of nothing
     assert advise(50, 1, [], 60.0, "coin") == "do not: a result is worth less than what the test costs"
+
+
+def test_a_trial_and_what_it_leaves_are_the_fraction_in_every_draw() -> None:
+    # 0.9 kg of ceramic packages are 45 pieces: which of them a trial of 90 g takes, the rest lacks.
+    bench = Bench({"L": Lot("L", dt.date(2024, 1, 5), (Fraction("cpu", "cpu-ceramic", 0.9),))})
+    catalogue = load_catalogue()
+    posterior = draw_prior(bench, catalogue, np.random.default_rng(7), 500)
+    runs = [Run("L/cpu", 0.09, "ceramic-packages"), Run("L/cpu", 0.81, "ceramic-packages")]
+
+    def contained(*parts: Run, closing: bool = False) -> np.ndarray:
+        rng = np.random.default_rng(8)
+        return run_forward(posterior, parts, catalogue, rng, draws=2_000, closing=closing).contained_g[..., 0]
+
+    whole = contained(Run("L/cpu", 0.9, "ceramic-packages"))[:, 0]
+    closed, apart = contained(*runs, closing=True), contained(*runs)
+    np.testing.assert_allclose(closed.sum(axis=1), whole, rtol=1e-9)
+    assert closed.min() >= 0
+    assert np.abs(apart.sum(axis=1) / whole - 1).max() > 0.01  # the broken twin: two portions, each by itself
+    assert np.std(closed[:, 0] / whole / 0.1) > 0.05  # a trial holds more or less than its share
