@@ -180,7 +180,7 @@ def _weigh_tests(testing: Testing, ranking: Ranking, must: Sequence[str]) -> tup
     for i, run in enumerate(testing.outcome.runs):
         if run.address not in unclear or run.address in testing.going:
             continue
-        trials = testing.trials(i) if testing.could_pay(i) else []
+        trials = testing.trials(i, testing.sizes_that_could_pay(i))
         trials = [trial for trial in trials if trial.option.net > CLEAR * trial.option.worth_mcse]
         assay = testing.best_assay(i)
         if assay is None or any(trial.option.net > assay.net for trial in trials):

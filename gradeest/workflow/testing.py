@@ -199,18 +199,23 @@ class Testing:
             run.address, kind, mass, now, Interval.of(gain), perfect, error, tuple(options), best, advice, *others
         )
 
-    def could_pay(self, i: int) -> bool:
-        """Whether a trial run of part of run `i` could be worth what it costs at least: else none is looked at.
+    def sizes_that_could_pay(self, i: int) -> tuple[float, ...]:
+        """Shares of run `i` of which a trial could be worth what it costs at least: no other is looked at.
 
         Knowing all bounds its worth. A part s of a run that gains g and costs c however small brings s (g + c) - c, or
-        less where metal hangs up: up to half of it costs at least the smaller of c and (c + |g|) / 2.
+        less where metal hangs up: where g > 0 it costs min(c, (1 - s) (g + c)), else (1 - s) c + s |g|.
         """
-        from gradeest.decision.testing import CLEAR, perfect_worth
+        from gradeest.decision.testing import CLEAR, TRIAL_SHARES, perfect_worth
 
-        gain = self.money.advantage[:, i]
-        worth, error = perfect_worth(gain, self.origin)
-        fixed = self.fixed_cost(self.outcome.runs[i])
-        return worth > CLEAR * error and worth > min(fixed, (fixed + abs(float(gain.mean()))) / 2)
+        worth, error = perfect_worth(self.money.advantage[:, i], self.origin)
+        if worth <= CLEAR * error:
+            return ()
+        fixed, gain = self.fixed_cost(self.outcome.runs[i]), float(self.money.advantage[:, i].mean())
+
+        def least_cost(share: float) -> float:
+            return min(fixed, (1 - share) * (gain + fixed)) if gain > 0 else (1 - share) * fixed - share * gain
+
+        return tuple(share for share in TRIAL_SHARES if worth > least_cost(share))
 
     def fixed_cost(self, run: Run) -> float:
         """What a run of a route costs however small, money and paid hours, as expected."""
@@ -256,7 +261,7 @@ class Testing:
             rng=stream(self.opened.place, f"assay {run.address}"),
         )
 
-    def trials(self, i: int) -> list[Trial]:
+    def trials(self, i: int, shares: Sequence[float] | None = None) -> list[Trial]:
         """Trial runs by size; each is settled beside the other fractions as ranked, before the rest."""
         from gradeest.decision.economics import count_spent
         from gradeest.decision.testing import TRIAL_SHARES, trial_option
@@ -264,7 +269,7 @@ class Testing:
         whole, found = self.outcome.runs[i], []
         buyer = self.money.buyer_of[i]
         others = [j for j in self.money.pool if j != i and self.money.buyer_of[j] == buyer]
-        for share in TRIAL_SHARES:
+        for share in TRIAL_SHARES if shares is None else shares:
             parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
             parts.append(Run(whole.address, (1 - share) * whole.mass_kg, whole.route))
             drawn = run_forward(self.opened, self.posterior, parts, closing=True)

@@ -101,6 +101,17 @@ def test_with_gold_an_eighth_down_or_hours_paid_the_fingers_lead(eight: Run, tmp
     assert "an hour counts 15" in eight("rank").out
 
 
+def test_what_the_plan_does_not_look_at_would_not_pay(eight: Run) -> None:
+    steps = {step["address"]: step for step in eight("plan", "--json").json["steps"]}
+    unclear = [a for a, step in steps.items() if step["action"] in ("trial", "test first", "sell", "keep")]
+    assert len(unclear) >= 2
+    for address in unclear:
+        (tested,) = eight("test-first", address, "--json").json["rows"]
+        trials = [option for option in tested["options"] if option["sort"] == "trial run"]
+        pays = [option["net"] for option in trials if option["net"] > 2 * option["worth_mcse"]]
+        assert steps[address]["worth"] == (pytest.approx(max(pays)) if pays else None)
+
+
 def test_while_a_trial_is_going_no_other_is_planned(eight: Run) -> None:
     assert eight("batch", "add", "--charge", "x/B=0.2 kg", "--trial", "--date", "2024-01-05").code == 0
     plan = eight("plan", "--hours", "20", "--json").json
