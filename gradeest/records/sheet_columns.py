@@ -9,18 +9,26 @@ from typing import Any
 
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue
+from gradeest.materials.plating import parse_area
+from gradeest.records.ash_rules import ways_of_burning
 from gradeest.records.domain import METALS
 from gradeest.records.findings import suggest
+from gradeest.records.product_rules import METHODS
 from gradeest.records.references import METAL_WORDS
 from gradeest.records.result_rules import LIQUIDS
 from gradeest.records.sheet_cells import Row, Sheet, Value
 from gradeest.records.sheet_values import Habits, choice, plain_text, whole_number, yes_no
+from gradeest.records.spot_rules import MOMENTS, RESULTS
 from gradeest.units import (
+    parse_hours,
+    parse_length,
     parse_mass,
     parse_mass_range,
     parse_money,
+    parse_purity,
     parse_result,
     parse_share,
+    parse_share_range,
     parse_volume,
 )
 
@@ -164,6 +172,35 @@ def _liquid(_: Reader, value: Value, __: str) -> str:
     return choice(value, LIQUIDS, "answer")
 
 
+def _purity(reader: Reader, value: Value, _: str) -> float:
+    return parse_purity(reader.habits.with_unit(value, ""))
+
+
+def _area(reader: Reader, value: Value, unit: str) -> float:
+    return parse_area(reader.habits.with_unit(value, unit))
+
+
+def _length(reader: Reader, value: Value, unit: str) -> float:
+    return parse_length(reader.habits.with_unit(value, unit))
+
+
+def _hours(reader: Reader, value: Value, unit: str) -> float:
+    return parse_hours(reader.habits.with_unit(value, unit))
+
+
+def _elsewhere(reader: Reader, value: Value, unit: str) -> tuple[float, float]:
+    low, high = parse_share_range(reader.habits.with_unit(value, unit))
+    return (0.0, high) if low == high else (low, high)
+
+
+def _word(known: Sequence[str], what: str) -> Callable[[Reader, Value, str], str]:
+    return lambda _, value, __: choice(value, known, what)
+
+
+def _burning(reader: Reader, value: Value, _: str) -> str:
+    return choice(value, ways_of_burning(reader.catalogue), "way of burning")
+
+
 # -- columns -----------------------------------------------------------------------------------------------------------
 
 COLUMNS: dict[str, Column] = {
@@ -191,6 +228,13 @@ COLUMNS: dict[str, Column] = {
     "below": Column("nothing seen: it weighs less than this, such as 0.02 g", _metal_g, ("limit", "less than"), "g"),
     "liquid": Column("the liquid: tested-negative, kept or gone", _liquid, ("solution",)),
     "value": Column("the grade found, such as 310 g/t, or <5 g/t", _result, ("grade", "result"), "g/t"),
+    "method": Column("how it was assayed: fire, wet or xrf", _word(METHODS, "method")),
+    "area": Column("plated area of all pieces weighed, such as 120 cm2", _area, ("plated area",), "cm2"),
+    "thickness": Column("thickness of the plate, such as 0.76 um or 30 uin", _length, (), "um"),
+    "nominal": Column("yes where the thickness is that of a class or drawing", lambda _, v, __: yes_no(v)),
+    "purity": Column("share of metal in a product, such as 97.6 %", _purity, ("fineness",)),
+    "colour": Column("what the spot test showed, from the list", _word(RESULTS, "result"), ("color", "test")),
+    "moment": Column("when it was made: before-drop or after-drop", _word(MOMENTS, "answer")),
     "u": Column(
         "its standard uncertainty (1 sd), such as 5 %", _share, ("uncertainty", "standard uncertainty", "sd"), "%"
     ),
@@ -203,6 +247,14 @@ COLUMNS: dict[str, Column] = {
     "wiped": Column("wiped up of it: NAME=MASS", _one_part, ("wiped up",), "g"),
     "stream": Column("the solution's name", _text, ("solution name",)),
     "volume": Column("its volume with the unit", _volume, (), "L"),
+    "hours": Column("hands-on hours with their unit, such as 3.5 h", _hours, ("hands on",), "h"),
+    "step": Column("of which step of the work; empty: all other", _text, ("work step",)),
+    "spent": Column("what was spent on the batch", _money, ("expense", "expenses"), "EUR"),
+    "waste": Column("what the waste was", _text, ()),
+    "went": Column("where it went", _text, ("went to",)),
+    "filters": Column("of ash: whose filters were burnt, run 7; run 8, or a period", _text, ("from batches",)),
+    "burning": Column("of ash: how they were burnt, from the list", _burning, ("burnt",)),
+    "untracked": Column("of ash: share from elsewhere, such as 2-40 %", _elsewhere, (), "%"),
     "note": Column("anything worth remembering", _text, ("notes", "remark", "remarks", "comment", "comments")),
 }
 METAL_COLUMNS = ("weight", "readability", "below")
@@ -264,7 +316,7 @@ def is_unit(name: str, unit: str) -> bool:
 
 def _parse_unit(name: str, unit: str) -> None:
     by_sample: dict[str, Callable[[str], Any]] = {"g/t": parse_result, "%": parse_share, "L": parse_volume}
-    by_sample["EUR"] = parse_money
+    by_sample |= {"EUR": parse_money, "cm2": parse_area, "um": parse_length, "h": parse_hours}
     by_sample["g"] = lambda text: parse_mass(text, metal=name in METAL_COLUMNS)
     by_sample.get(COLUMNS[name].takes_unit, parse_mass)(f"0.5 {unit}")
 

@@ -31,6 +31,7 @@ class Sort:
 
 
 ALWAYS = ("what", "date", "note")  # columns of every sort
+ASH = ("filters", "burning", "untracked")  # columns that say whose filters the ash in a batch is of
 
 
 def address_of(values: Values) -> str:
@@ -54,7 +55,9 @@ def _lot(values: Values) -> Payload:
 
 def _batch(values: Values) -> Payload:
     charges = [{"address": address, "mass_kg": kg} for address, kg in values["charges"]]
-    return {"name": values["batch"], "route": values.get("route"), "charges": charges, "note": values.get("note", "")}
+    payload = {"name": values["batch"], "route": values.get("route"), "charges": charges}
+    ash = {name: values[name] for name in ASH if name in values}
+    return payload | {"note": values.get("note", "")} | ({"ash": ash} if ash else {})
 
 
 def _product(values: Values) -> Payload:
@@ -73,7 +76,29 @@ def _none(values: Values) -> Payload:
 def _assay(values: Values) -> Payload:
     value, is_limit = values["value"]
     found = {"value_g_per_t": value, "u_rel": values["u"], "below_detection": is_limit}
-    return {"address": address_of(values), "metal": values["metal"], **found}
+    method = {"method": values["method"]} if "method" in values else {}
+    return {"address": address_of(values), "metal": values["metal"], **found, **method}
+
+
+def _plating(values: Values) -> Payload:
+    """As it was measured; what it says of the grade is worked out when it is entered."""
+    sizes = {"area_cm2": values["area"], "thickness_um": values["thickness"], "plated_g": 1000 * values["mass"]}
+    return {"address": address_of(values), "metal": values["metal"], **sizes, "nominal": values.get("nominal", False)}
+
+
+def _spot_test(values: Values) -> Payload:
+    said = {"result": values["colour"], "volume_l": values["volume"], "moment": values["moment"]}
+    return {"batch": values["batch"], "metal": values["metal"], **said}
+
+
+def _product_assay(values: Values) -> Payload:
+    said = {"share": values["purity"], "method": values["method"], "u": values["u"]}
+    return {"address": values["of"], "metal": values["metal"], **said}
+
+
+def _waste(values: Values) -> Payload:
+    said = {"volume_l": values["volume"], "what": values["waste"], "went": values["went"]}
+    return {"batch": values["batch"], **said}
 
 
 def _more(values: Values) -> Payload:
@@ -130,7 +155,7 @@ SORTS: dict[str, Sort] = {
         "batch",
         "a batch that was started, under a name of your own",
         ("batch", "charges"),
-        ("route",),
+        ("route", *ASH),
         _batch,
         {"date": "2024-02-03", "batch": "run 7", "charges": "attic/strips=600 g", "route": "foils-peroxide"},
         "charges",
@@ -163,9 +188,71 @@ SORTS: dict[str, Sort] = {
         "assay",
         "an assay of a ground sample of a fraction",
         (*FRACTION, "metal", "value", "u"),
-        (),
+        ("method",),
         _assay,
         {"date": "2024-03-01", "of": "attic/strips", "metal": "Au", "value": "2500 g/t", "u": "10 %"},
+    ),
+    "plating": Sort(
+        "assay",
+        "a plated area and its thickness: a rough grade",
+        (*FRACTION, "metal", "area", "thickness", "mass"),
+        ("nominal",),
+        _plating,
+        {
+            "date": "2024-03-02",
+            "of": "attic/pins",
+            "metal": "Au",
+            "area": "120 cm2",
+            "thickness": "0.76 um",
+            "mass": "90 g",
+        },
+    ),
+    "spot-test": Sort(
+        "spottest",
+        "what a spot test of a batch's liquid showed",
+        ("batch", "metal", "colour", "volume", "moment"),
+        (),
+        _spot_test,
+        {
+            "date": "2024-02-09",
+            "batch": "run 7",
+            "metal": "Au",
+            "colour": "faint",
+            "volume": "4.2 L",
+            "moment": "after-drop",
+        },
+    ),
+    "product-assay": Sort(
+        "productassay",
+        "an assay of a product that was weighed",
+        ("of", "metal", "purity", "u", "method"),
+        (),
+        _product_assay,
+        {"date": "2024-03-03", "of": "run 7/au-1", "metal": "Au", "purity": "97.6 %", "u": "0.2 %", "method": "fire"},
+    ),
+    "hours": Sort(
+        "hours",
+        "hands-on hours of a batch, or of a step of its work",
+        ("batch", "hours"),
+        ("step",),
+        lambda values: {"batch": values["batch"], "hours": values["hours"], "step": values.get("step", "").lower()},
+        {"date": "2024-02-10", "batch": "run 7", "hours": "3.5 h"},
+    ),
+    "cost": Sort(
+        "spending",
+        "money spent on a batch",
+        ("batch", "spent"),
+        (),
+        lambda values: {"batch": values["batch"], "amount": values["spent"], "what": values.get("note", "")},
+        {"date": "2024-02-10", "batch": "run 7", "spent": "42.50"},
+    ),
+    "waste": Sort(
+        "waste",
+        "liquid waste of a batch, and where it went",
+        ("batch", "volume", "waste", "went"),
+        (),
+        _waste,
+        {"date": "2024-02-11", "batch": "run 7", "volume": "6 L", "waste": "spent liquor", "went": "collection point"},
     ),
     "close": Sort(
         "close",
@@ -258,6 +345,11 @@ ALSO_CALLED = {
     "set-aside": "setaside",
     "spill": "loss",
     "solution": "leave",
+    "spot": "spot-test",
+    "spottest": "spot-test",
+    "plated": "plating",
+    "work": "hours",
+    "spending": "cost",
 }
 # what the rules call a field -> the column it stands in (the first that the sort has), where the names differ
 FIELD_COLUMNS: dict[str, tuple[str, ...]] = {
@@ -275,6 +367,11 @@ FIELD_COLUMNS: dict[str, tuple[str, ...]] = {
     "volume_l": ("volume",),
     "price_paid": ("paid",),
     "name": ("batch", "lot", "balance", "stream"),
+    "result": ("colour",),
+    "value": ("purity", "thickness"),
+    "product": ("of",),
+    "amount": ("spent",),
+    "from-batches": ("filters",),
     "fractions": ("lot",),
     "balance": ("balance", "readability"),
 }

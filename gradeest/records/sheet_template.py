@@ -10,11 +10,14 @@ from typing import Any
 
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue
+from gradeest.records.ash_rules import ways_of_burning
 from gradeest.records.domain import METALS
+from gradeest.records.product_rules import METHODS
 from gradeest.records.result_rules import LIQUIDS
 from gradeest.records.sheet_cells import BOOK_SUFFIXES, REMARK, TEXT_SUFFIXES, letters
 from gradeest.records.sheet_columns import COLUMNS
 from gradeest.records.sheet_rules import ALWAYS, SORTS
+from gradeest.records.spot_rules import MOMENTS, RESULTS
 
 NOTES, WORDS = "notes", "words"  # the sheets of a workbook
 LISTED_ROWS = 2000  # so far down cells offer their words
@@ -51,7 +54,11 @@ def word_lists(catalogue: Catalogue) -> dict[str, list[tuple[str, str]]]:
         "route": [(route.id, route.line) for route in catalogue.routes.values()],
         "form": [(form.id, form.name) for form in catalogue.forms.values()],
         "liquid": [(word, "") for word in LIQUIDS],
-        "wet, mixed, damp, close": [("yes", ""), ("no", "")],
+        "colour": [(word, "") for word in RESULTS],
+        "moment": [(word, "") for word in MOMENTS],
+        "method": [(word, "") for word in METHODS],
+        "burning": [(word, "") for word in ways_of_burning(catalogue)],
+        "wet, mixed, damp, close, nominal": [("yes", ""), ("no", "")],
     }
 
 

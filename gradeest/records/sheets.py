@@ -34,6 +34,7 @@ from gradeest.records.sheet_values import DateOrder, Decimal, Habits, choice, cl
 LOT_WIDE = ("date", "owner", "paid")  # columns that must say the same on every row of a lot
 FIRST_OF_DAY = ("balance", "lot")
 LAST_OF_DAY = ("close",)
+OF_PRODUCTS = ("sale", "discard", "product-assay")  # their address may be what a batch gave
 # what later rows lack where a row could not be read; most others only lack what the batch gave
 RESTS_ON = {
     "lot": ("lot",),
@@ -42,8 +43,8 @@ RESTS_ON = {
     "split": ("lot",),
     "sale": (),
     "discard": (),
-    "assay": (),
     "close": (),
+    **dict.fromkeys(("assay", "plating", "product-assay", "spot-test", "hours", "cost", "waste"), ()),
 }
 
 
@@ -213,7 +214,7 @@ def batch_of(entry: Entry) -> str:
         return str(entry.payload["name"])
     if "batch" in entry.payload:
         return str(entry.payload["batch"])
-    return str(entry.payload.get("address", "")).rpartition("/")[0] if entry.sort in ("sale", "discard") else ""
+    return str(entry.payload.get("address", "")).rpartition("/")[0] if entry.sort in OF_PRODUCTS else ""
 
 
 @dataclass

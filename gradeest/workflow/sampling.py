@@ -81,10 +81,15 @@ def _mass_g(place: Place, address: str) -> float:
 
 def record_plating(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
     """Keep a plated area and its thickness as what it says of the grade, and learn from it."""
-    constants = load_catalogue(place.priors).constants
+    return record(place, "assay", plating_payload(answers, load_catalogue(place.priors)), **how)
+
+
+def plating_payload(answers: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
+    """A plated area (cm2) x thickness (um) of a mass of pieces (g), as an assay of them."""
+    constants = catalogue.constants
     area, thickness, mass = (answers[name] for name in ("area_cm2", "thickness_um", "plated_g"))
     density = constants[f"plating.density.{answers['metal']}"]
-    payload = {
+    return {
         "address": answers["address"],
         "metal": answers["metal"],
         "value_g_per_t": min(plated_grade_g_per_t(area, thickness, density, mass), 1e6),
@@ -95,4 +100,3 @@ def record_plating(place: Place, answers: Mapping[str, Any], **how: Any) -> Lear
         "plated_g": mass,
         "nominal": answers["nominal"],
     }
-    return record(place, "assay", payload, **how)

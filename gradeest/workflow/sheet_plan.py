@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, NoReturn
 
@@ -14,11 +14,14 @@ from gradeest.records.balance_rules import with_readability
 from gradeest.records.findings import Findings, suggest
 from gradeest.records.growing import Growing
 from gradeest.records.lot_rules import BATCH_NAME
-from gradeest.records.sheets import Entry, Notes, batch_key, batch_of
+from gradeest.records.periods import looks_like_period
+from gradeest.records.sheets import OF_PRODUCTS, Entry, Notes, batch_key, batch_of
 from gradeest.records.stock import name_products, resolve
 from gradeest.workflow.gates import why_not_begun
+from gradeest.workflow.linking import AshSaid, link_ash
 from gradeest.workflow.opening import Opened
-from gradeest.workflow.recording import flag_sure, usual_route
+from gradeest.workflow.recording import can_be_charged, flag_sure, usual_route
+from gradeest.workflow.sampling import plating_payload
 
 MARK = "from_sheet"  # where a payload says which rows of which file it comes from
 SHOWN = "import"  # under which the ledger remembers what headings mean
@@ -151,12 +154,17 @@ class Plan:
                 self._say("error", entry.where("batch"), f"there is no batch '{payload['batch']}'", self._hint(entry))
                 return None
             payload["batch"] = name
-        elif entry.sort in ("sale", "discard"):
-            head, _, tail = payload["address"].rpartition("/")
-            name = self._find(head)
-            if name is not None and head not in self.growing.bench.lots:
-                payload["address"] = f"{name}/{tail}"
+        elif entry.sort in OF_PRODUCTS:
+            payload["address"] = self._address(payload["address"])
+        elif entry.sort == "plating":
+            payload = plating_payload(payload, self.opened.catalogue)
         return payload
+
+    def _address(self, address: str) -> str:
+        """An address with the ledger's name of the batch whose product or stream it is."""
+        head, _, tail = address.rpartition("/")
+        name = self._find(head)
+        return address if name is None or head in self.growing.bench.lots else f"{name}/{tail}"
 
     def _find(self, name: str) -> str | None:
         """The ledger's name of a batch: of the sheet, of an earlier one, or itself."""
@@ -184,21 +192,38 @@ class Plan:
             self._say("ask", cell, message, "another name if this is another one; if it is the same, amend that one")
         payload["name"] = self.growing.next_batch()
         self.names[key], self.called[payload["name"]] = payload["name"], name
-        known = set(bench.addresses())
+        known = can_be_charged(bench)
+        charges = [{**charge, "address": self._address(charge["address"])} for charge in payload["charges"]]
         payload["charges"] = [
             {**c, "mass_kg": (bench.left_kg(c["address"]) if c["address"] in known else 0.0)}
             if c["mass_kg"] is None
             else c
-            for c in payload["charges"]
+            for c in charges
         ]
+        if (ash := payload.pop("ash", None)) is not None:
+            payload["charges"] = self._link_ash(entry, payload["charges"], ash)
         if payload["route"] is None:
             payload["route"] = self._usual_route(entry, [c["address"] for c in payload["charges"]])
         return payload
 
+    def _link_ash(self, entry: Entry, charges: list[dict[str, Any]], ash: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """The charges with the ash among them linked, whose filters it is of by the sheet's names or a period."""
+        text = ash.get("filters")
+        period = text if text is not None and looks_like_period(text) else None
+        names = [name.strip() for name in re.split("[;,]", text or "") if name.strip()]
+        batches = ",".join(self._find(name) or name for name in names) or None
+        said = AshSaid(None if period else batches, period, ash.get("burning"), ash.get("untracked"))
+        try:
+            return link_ash(replace(self.opened, bench=self.growing.bench), charges, said)
+        except InputError as err:
+            for issue in err.issues or (Issue("error", err.message, err.hint, field="filters"),):
+                self._say("error", entry.where(issue.field), issue.message, issue.hint)
+            return charges
+
     def _usual_route(self, entry: Entry, addresses: list[str]) -> str:
         """The route of kinds that are all run alike, which is said; empty where the rules say why there is none."""
         bench = self.growing.bench
-        if any(address not in bench.addresses() for address in addresses):
+        if any(address not in can_be_charged(bench) for address in addresses):
             return ""
         try:
             route = usual_route(replace(self.opened, bench=bench), addresses)
@@ -283,14 +308,16 @@ def _touches(entry: Entry) -> tuple[set[str], set[str]]:
     if entry.sort == "lot":
         return set(), {f"lot:{str(entry.payload['name']).lower()}"}
     if entry.sort == "batch":
-        lots = {f"lot:{c['address'].partition('/')[0].lower()}" for c in entry.payload["charges"]}
-        return lots, {f"batch:{batch}"}
-    if entry.sort in ("sale", "discard"):
+        heads = {c["address"].rpartition("/")[0] for c in entry.payload["charges"]}
+        left = {f"{what}:{batch_key(head)}" for head in heads for what in ("batch", "given")}
+        return {f"lot:{head.partition('/')[0].lower()}" for head in heads} | left, {f"batch:{batch}"}
+    if entry.sort in OF_PRODUCTS:
         return {*lot, f"batch:{batch}", f"given:{batch}"}, set()
     if entry.sort in ("more", "split"):
         return lot, lot
     if entry.sort == "close":
         return {f"batch:{batch}", f"given:{batch}"}, set()
     if batch:
-        return {f"batch:{batch}"}, {f"given:{batch}"}
+        says_no_more = entry.sort in ("spot-test", "hours", "cost", "waste")
+        return {f"batch:{batch}"}, set() if says_no_more else {f"given:{batch}"}
     return lot, set()

@@ -305,3 +305,56 @@ def test_a_failure_halfway_leaves_nothing(run: Run, notes: Path, monkeypatch: py
     assert run("import", "sheet", "notes.csv", "--new").code == 4
     assert (len(calls), len(events(run))) == (4, 2)
     monkeypatch.undo()
+
+
+EVERY_SORT = """what,date,lot,fraction,kind,mass,batch,charges,route,metal,form,weight,readability,close,streams,of,colour,volume,moment,purity,u,method,area,thickness,nominal,hours,step,spent,waste,went,filters,burning,untracked
+lot,2024-01-05,attic,strips,fingers-memory,1.2 kg
+lot,2024-01-05,attic,pins,pins-full,400 g
+lot,2024-02-20,sweepings,ash,ash-filters,90 g
+batch,2024-02-03,,,,,run 7,attic/strips=600 g,foils-peroxide
+setaside,2024-02-03,,,,,run 7,,,,,,,,oversize=80 g
+spot-test,2024-02-09,,,,,run 7,,,gold,,,,,,,faint,4.2 L,after-drop
+product,2024-02-10,,,,,run 7,,,Au,gold-powder,1.44 g,0.01 g,yes
+product-assay,2024-02-12,,,,,,,,Au,,,,,,run 7/au-1,,,,97.6 %,0.2 %,fire
+plating,2024-02-13,attic,pins,,90 g,,,,Au,,,,,,,,,,,,,120 cm2,0.76 um,yes
+hours,2024-02-10,,,,,run 7,,,,,,,,,,,,,,,,,,,3.5 h
+cost,2024-02-10,,,,,run 7,,,,,,,,,,,,,,,,,,,,,42.50
+waste,2024-02-11,,,,,run 7,,,,,,,,,,,6 L,,,,,,,,,,,spent liquor,stored
+batch,2024-03-02,,,,,run 8,sweepings/ash,ash-leach,,,,,,,,,,,,,,,,,,,,,,run 7,furnace,2-30 %
+batch,2024-03-09,,,,,run 9,run 7/oversize,ash-leach
+"""  # noqa: E501
+
+
+def test_every_kind_of_evidence_comes_in_from_a_sheet(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "notes.csv").write_text(EVERY_SORT, encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 0, done.err
+    kinds = [event["kind"] for event in events(run)]
+    assert set(kinds) >= {"spottest", "productassay", "assay", "hours", "spending", "waste"}
+    first, ash, wires = (run("batch", "show", name, "--json").json["batch"] for name in ("B1", "B2", "B3"))
+    assert [(one["result"], one["volume_l"]) for one in first["spot_tests"]] == [("faint", 4.2)]
+    assert ash["charges"][0]["link"]["batches"] == ["B1"]
+    assert (ash["charges"][0]["link"]["burning"], ash["charges"][0]["mass_kg"]) == ("furnace", 0.09)
+    assert [(one["address"], one["mass_kg"]) for one in wires["charges"]] == [("B1/oversize", 0.08)]
+    rows = run("grades", "pins-full", "--json").json["rows"]
+    assert {row["rests_on"] for row in rows if row["address"] == "attic/pins" and row["metal"] == "Au"} == {
+        "1 plated area"
+    }
+    assert run("waste", "--json").json["total_l"] == 6
+
+
+def test_all_that_is_wrong_with_such_rows_is_told_by_its_cell(run: Run, tmp_path: Path) -> None:
+    wrong = EVERY_SORT
+    for right, typed in (
+        ("faint,4.2 L", "drak,4.2 L"), ("97.6 %,0.2 %", "197.6 %,0.2 %"), ("0.76 um", "60 um"), ("3.5 h", "3.5"),
+        ("6 L", "6"), ("run 7,furnace", "run 77,furnace"), ("run 7/oversize", "run 7/oversiz"),
+    ):  # fmt: skip
+        wrong = wrong.replace(right, typed)
+    (tmp_path / "notes.csv").write_text(wrong, encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 3
+    text = " ".join(done.err.split())
+    for word in ("Q7", "'drak'", "T9", "'197.6 %'", "X10", "micro-inches?", "Z11", "'3.5' has no unit", "R13", "AE14",
+                 "there is no batch 'RUN 77'", "H15", "oversiz"):  # fmt: skip
+        assert word in text, word
+    assert not (tmp_path / "gradeest.ledger").exists() or run("lot", "list", "--json").json["lots"] == []
