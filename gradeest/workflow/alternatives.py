@@ -177,8 +177,13 @@ class _Fraction:
         money = self.bench.money
         without = max(float(money.advantage[:, i].mean()), 0.0) + float(money.alternative[:, i].mean())
         found = []
-        options: list[Option] = [*self.bench.assays(i), *(trial.option for trial in self.bench.trials(i))]
+        going = self.bench.going.get(self.address)
+        options: list[Option] = self.bench.assays(i)
+        options += [] if going else [trial.option for trial in self.bench.trials(i)]
         for sort, name in (("assay", "assay first"), ("trial run", "trial first")):
+            if going and sort == "trial run":
+                found.append(Use(name, None, None, None, None, f"wait: its trial {going} is open"))
+                continue
             best = max((o for o in options if o.sort == sort), key=lambda o: o.net, default=None)
             if best is None:
                 found.append(Use(name, None, None, None, None, "a sample of it would hold too few pieces"))

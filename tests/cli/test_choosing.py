@@ -341,3 +341,26 @@ def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(r
     assert (left["action"], left["test"][:5]) == ("test first", "do it")
     fee = run("plan", "--hours", "8", "--fee", "100000", "--json").json["steps"]
     assert next(step for step in fee if step["address"] == "tail/sweeps")["test"].startswith("do not")
+
+
+def test_contacts_with_cadmium_are_compared_at_the_refiners_terms(run: Run, tmp_path: Path) -> None:
+    # Invented terms of the usual structure, worked by hand: 1,653 g x 95 % less the least fee of 300 are 1,270.
+    lot = '[[fraction]]\nname = "points"\nkind = "contacts-agcdo"\nmass = "1.9 kg"\n'
+    (tmp_path / "box.toml").write_text(f'name = "box"\ndate = 2024-01-05\n{lot}', encoding="utf-8")
+    terms = "payable.Ag = 0.95\nfee = 300\nfee_per_g_received = 0.03215\n"
+    buyer = f'[buyers.refiner]\n{terms}takes_as_is = ["contacts-agcdo"]\n'
+    (tmp_path / "prices.toml").write_text(PRICES + buyer, encoding="utf-8")
+    assert run("lot", "add", "box.toml").code == 0
+    assay = ("--metal", "Ag", "--value", "870000 g/t", "--u", "0.5 %", "--date", "2024-01-09", "--later")
+    assert run("record", "assay", "box/points", *assay).code == 0
+    uses = {use["name"]: use for use in run("compare", "box/points", "--json").json["uses"]}
+    assert uses["sell to refiner"]["worth"] == pytest.approx(1270, rel=0.02)
+    melted = run("batch", "add", "--charge", "box/points", "--route", "melt-contacts", "--date", "2024-01-10")
+    assert (melted.code, "STOP" in melted.err) == (3, True)
+
+
+def test_while_a_trial_is_going_compare_waits_for_it(priced: Run) -> None:
+    assert priced("batch", "add", "--charge", "shed/strips=0.2 kg", "--trial", "--date", "2024-01-09").code == 0
+    uses = {use["name"]: use for use in priced("compare", "shed/strips", "--json").json["uses"]}
+    assert uses["trial first"]["worth"] is None
+    assert "wait: its trial B1 is open" in uses["trial first"]["remark"]
