@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.costs import LIQUID, Costing, metal_of_run
+from gradeest.decision.days import draw_days
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.reactions import ACIDITY
@@ -50,9 +51,9 @@ def find_needs(
     acids = [items[key] for key in items if is_acid(key, catalogue)]
     days = nothing.copy()
     for i, run in enumerate(outcome.runs):
-        row = catalogue.shares.get(f"days:{run.route}")
-        if row is not None:
-            days[i] = named.amount(f"days:{run.route}", row)
+        drawn = draw_days(run.route, prices.days_told, catalogue, named)
+        if drawn is not None:
+            days[i] = drawn
     return Needs({key: table.T for key, table in items.items()}, np.sum([nothing, *acids], axis=0).T, days.T)
 
 

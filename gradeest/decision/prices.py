@@ -31,6 +31,14 @@ class HoursTold:
 
 
 @dataclass(frozen=True)
+class DaysTold:
+    """Days from the start of a closed batch to its last result."""
+
+    route: str
+    days: int
+
+
+@dataclass(frozen=True)
 class RouteCosts:
     """What one batch by a route costs: money in the user's currency, hands-on time in hours.
 
@@ -63,6 +71,7 @@ class Prices:
     warnings: tuple[Issue, ...] = ()
     items: Mapping[str, Quantiles] = field(default_factory=dict)  # what an item of a batch costs, per its unit
     hours_told: tuple[HoursTold, ...] = ()  # recorded at the bench: the hours of runs to come learn from them
+    days_told: tuple[DaysTold, ...] = ()  # and so their days
     buyers: tuple[Terms, ...] = ()  # named buyers; without any, the table [settlement] is the only one
 
     def terms(self) -> tuple[Terms, ...]:
@@ -84,7 +93,7 @@ class Prices:
 def _plain(value: Any) -> Any:
     if isinstance(value, Quantiles):
         return [value.q5, value.q50, value.q95]
-    if isinstance(value, RouteCosts | HoursTold | Terms | Band):
+    if isinstance(value, RouteCosts | HoursTold | DaysTold | Terms | Band):
         return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
     if isinstance(value, Mapping):
         return {key: _plain(item) for key, item in value.items()}

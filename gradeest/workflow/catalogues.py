@@ -14,7 +14,7 @@ from gradeest.materials.catalogue import Catalogue, Form, GradeRow, Kind, Route,
 from gradeest.materials.prior_check import PriorCheck, check_catalogue
 from gradeest.workflow.believing import stream
 from gradeest.workflow.hazard_lines import cautions
-from gradeest.workflow.opening import Place
+from gradeest.workflow.opening import Place, catalogue_here
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def list_forms(place: Place) -> list[Form]:
 
 def show_kind(place: Place, name: str) -> KindShown:
     """One kind's rows and its prior, drawn. Raises InputError with the nearest ids."""
-    catalogue = load_catalogue(place.priors)
+    catalogue = catalogue_here(place)
     if name not in catalogue.kinds:
         near = nearest(name, [*catalogue.kinds, *catalogue.boards])
         hint = f"did you mean {' or '.join(near)}?" if near else "`gradeest priors list` names them all"

@@ -12,6 +12,7 @@ import numpy as np
 
 from gradeest.belief.outcome import Run
 from gradeest.decision.costs import Bill, Costing, Line, metal_of_run
+from gradeest.decision.days import draw_days
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.summary import Interval
 from gradeest.errors import InputError
@@ -20,7 +21,7 @@ from gradeest.records.domain import METALS, Batch, Bench
 from gradeest.records.findings import Findings
 from gradeest.records.references import batches_hint, is_fraction
 from gradeest.workflow.believing import believe, run_forward, state_of, stream
-from gradeest.workflow.hands_on import all_hours, hours_of_batch, hours_of_run, steps_of
+from gradeest.workflow.hands_on import all_hours, days_told, hours_of_batch, hours_of_run, steps_of
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import LEAST_KG, Trust, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -180,14 +181,14 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
     counted_hours = hours.total if batch is None else hours_of_batch(opened, batch, hours)
     together = (bill.money if spent is None else np.full(draws, spent)) + rate * counted_hours
     recovered, over = _recovered(holdings, batch, prices, together)
-    days = opened.catalogue.shares.get(f"days:{charged.route}")
+    days = draw_days(charged.route, days_told(opened.bench, opened.catalogue), opened.catalogue, named)
     return CostShown(
         address, charged.route, opened.catalogue.routes[charged.route].line, sum(charged.kilos.values()),
         batch is not None and not batch.is_open, BUDGET,
         tuple(_row(line, bill) for line in bill.lines), {name: Interval.of(v) for name, v in bill.own.items()},
         bill.unpriced, Interval.of(bill.money), Interval.of(hours.total), by_step(hours),
         Interval.of(rate * counted_hours) if rate else None,
-        Interval.of(together), None if days is None else Interval.of(named.amount(f"days:{charged.route}", days)),
+        Interval.of(together), None if days is None else Interval.of(days),
         spent, worked, steps_of(opened.bench, batch),
         recovered, over, prices.currency if prices is not None else "", why, _notes(bill, prices), DEFER,
         trust_in(holdings.posterior), opened.catalogue.version, opened.place.seed, opened.place.engine,

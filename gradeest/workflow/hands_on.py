@@ -1,4 +1,4 @@
-"""Hands-on hours at this bench: what was recorded of batches, by steps of the work, and what runs to come will take."""
+"""Hands-on hours, by steps of the work, and days at this bench: as recorded of batches, and of those to come."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gradeest.decision.hours import Hours, HoursAhead
-from gradeest.decision.prices import HoursTold, NamedDraws, Prices
+from gradeest.decision.prices import DaysTold, HoursTold, NamedDraws, Prices
 from gradeest.materials.catalogue import Catalogue, Quantiles
 from gradeest.materials.work_steps import minutes_of
 from gradeest.records.domain import Batch, Bench
@@ -47,6 +47,22 @@ def hours_told(bench: Bench, catalogue: Catalogue, *, leave_out: str = "") -> tu
             steps = minutes_of(batch.route, catalogue.work_steps)
             of_steps = tuple((step, hours) for step, hours in found.items() if step in steps)
             told.append(HoursTold(batch.route, batch.mass_kg, all_hours(bench, batch, catalogue), of_steps))
+    return tuple(told)
+
+
+def days_told(bench: Bench, catalogue: Catalogue) -> tuple[DaysTold, ...]:
+    """Days of closed batches from their start to their last result.
+
+    A batch whose route takes days and that bears one date throughout was written down on that day: it tells nothing.
+    """
+    told = []
+    for batch in bench.batches.values():
+        row = catalogue.shares.get(f"days:{batch.route}")
+        results = [*(one.date for one in batch.products), *(one.date for one in batch.nondetects)]
+        if row is not None and results and not batch.is_open:
+            days = (max(results) - batch.date).days
+            if days > 0 or row.q5 < 1:
+                told.append(DaysTold(batch.route, days))
     return tuple(told)
 
 

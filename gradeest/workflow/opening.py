@@ -65,6 +65,14 @@ def catalogue_of(bench: Bench, catalogue: Catalogue) -> Catalogue:
     return in_jurisdiction(catalogue, "" if setting is None else setting.value)
 
 
+def catalogue_here(place: Place) -> Catalogue:
+    """The catalogue with the law lines of where the bench stands; the general ones where there is no ledger yet."""
+    if not place.ledger.exists():
+        return load_catalogue(place.priors)
+    with open_bench(place) as opened:
+        return opened.catalogue
+
+
 @contextmanager
 def open_bench(place: Place, *, create: bool = False) -> Iterator[Opened]:
     """Open the ledger (made new only with `create`), load the catalogue and replay.

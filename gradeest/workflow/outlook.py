@@ -198,7 +198,7 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
     """The user's prices with the changes to try. Raises InputError: no file, or every problem in it."""
     from gradeest.decision.price_file import read_prices
     from gradeest.decision.prices import apply_change
-    from gradeest.workflow.hands_on import hours_told
+    from gradeest.workflow.hands_on import days_told, hours_told
 
     file = path or opened.place.prices
     if not file.exists():
@@ -209,7 +209,8 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
     prices = read_prices(file, opened.catalogue, today=opened.place.today)
     for change in changes:
         prices = apply_change(prices, change)
-    return replace(prices, hours_told=hours_told(opened.bench, opened.catalogue)), file
+    told = hours_told(opened.bench, opened.catalogue)
+    return replace(prices, hours_told=told, days_told=days_told(opened.bench, opened.catalogue)), file
 
 
 def rank_lots(

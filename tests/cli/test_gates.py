@@ -289,6 +289,7 @@ def test_law_lines_are_those_of_where_the_bench_stands_and_the_gate_asks_again(b
     assert "2019/1148" not in out
     assert "2019/1148" in bench.run("laws", "eu")[1]
     assert "40 CFR" in bench.run("laws", "all")[1]
+    assert "2019/1148" not in bench.run("priors", "show", "contacts-agni")[1]
     own = bench.json("laws")
     assert (own["of"], own["stands_in"]) == ("gb", "gb")
     assert {row["jurisdiction"] for row in own["rows"]} == {"gb"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from pathlib import Path
 
@@ -150,3 +151,10 @@ def test_hours_of_a_step_teach_that_step_and_leave_the_others_expected(
             done = result("record", "hours", "B1", "1 h", "--step", step)
     assert done["is_all"]
     assert result("cost", "B1")["worked"] == pytest.approx(6.0 + len(told) - 1)
+
+    assert bill["days"] == expected["days"]  # begun and weighed on one day: written down then, it tells no days
+    early = dt.date.today() - dt.timedelta(25)
+    for event in ("1", "2"):
+        run("amend", event, f"date={early}")
+    assert result("cost", "shed/strips")["days"]["q50"] > 1.3 * expected["days"]["q50"]
+    assert result("rank", "--per", "day")["ranking"]["per"] == "day"
