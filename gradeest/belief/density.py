@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.ashes import ash_terms
-from gradeest.belief.fineness import fineness_terms, settled_purities
+from gradeest.belief.fineness import fineness_terms, purities, settled_purities
 from gradeest.belief.network import Network
 from gradeest.belief.ops import NUMPY, Array, Ops, log_between
 from gradeest.belief.spots import spot_terms
@@ -168,7 +168,7 @@ class _Evaluation:
         """Readings and what share of each is metal."""
         ops, x = self.ops, self.x
         form = ops.take(self.unknown("form"), x["pr_form"])
-        purity = x["pr_centre"] + x["pr_sd"] * (x["sqrt_form"] * form + x["sqrt_1form"] * self.unknown("purity"))
+        purity = x["pr_centre"] + x["pr_sd"] * purities(self, form)
         dry = -ops.softplus(x["moist_centre"] + x["moist_sd"] * self.unknown("moisture"))
         dry = ops.take(self.pad(dry, 0.0), x["pr_damp"])
         scale = ops.log(1 + x["balance_centre"] + x["balance_sd"] * self.unknown("balance"))

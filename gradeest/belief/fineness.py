@@ -15,6 +15,9 @@ unknowns "purity" are y, the settlement's own error, and log-ratios; with G the 
     D = G - T exp(s y) / (1 - melt loss)  (kept above zero),  d_i = D softmax(log-ratios)_i,  purity_i = 1 - d_i / G_i,
 
 and the prior of the purities enters with the change of variables: d ln D / dy, and dlogit(purity)/dln d = 1 / purity.
+
+An assay alone is a thin shell too, between what all products of a form share and what is this one's: its unknown is the
+whole, purity = row + sd (what is read + error x unknown), held against what the form expects.
 """
 
 from __future__ import annotations
@@ -22,11 +25,15 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from gradeest.belief.choices import pad_rows
-from gradeest.belief.network import floats, integers, logit_normal
+from gradeest.belief.network import floats, integers, logit, logit_normal
 from gradeest.belief.ops import Array
+from gradeest.records.domain import ProductAssay
 
 SOFT = 4e-3  # of the weights (a settlement is good to 3e-3): below so much that is not metal, its unknown counts in ln
+LEAST_SHARE = 1e-6  # of a product that is metal, or is not
 NO_METAL = -1e4  # ln of metal that is not there
 
 if TYPE_CHECKING:
@@ -56,6 +63,7 @@ def list_fineness(net: Assembly) -> None:
     net.arrays |= {
         "pa_product": integers(row for row, _ in assays), "pa_share": floats(a.share for _, a in assays),
         "pa_u": floats(a.u for _, a in assays),
+        **_read_purities(net, assays, settled),
         "st_melt": integers(melt for melt, _, _ in settled),
         "st_products": pad_rows([products for _, products, _ in settled], net.n_products),
         "st_ln_value": floats(value for _, _, value in settled), "st_sd": net.k["settlement.log_sd"],
@@ -64,6 +72,46 @@ def list_fineness(net: Assembly) -> None:
         "coarse_ln_y": floats(math.log(max(p.weight_g, p.readability_g / 2)) for p in coarse),
     }  # fmt: skip
     net.unknowns["melt"] = melts
+
+
+def _read_purities(
+    net: Assembly, assays: list[tuple[int, ProductAssay]], settled: list[tuple[int, list[int], float]]
+) -> dict[str, Any]:
+    """Arrays of products whose unknown is their whole purity: those assayed, but for those that a settlement tells.
+
+    Where each is and how far off it may be, in sd of its row: a normal about the first, of the second's width, is
+    roughly what assays and row say together.
+    """
+    told = {row for _, members, _ in settled for row in members}
+    weight, middle = np.ones(net.n_products), np.zeros(net.n_products)
+    is_read = np.zeros(net.n_products, dtype=np.int64)
+    for row, one in assays:
+        if row in told:
+            continue
+        factor, spread = math.exp(net.arrays["pr_ln_factor"][row]), net.arrays["pr_sd"][row]
+        u = one.u / factor
+        share = min(max(one.share / factor, u, LEAST_SHARE), 1 - max(u, LEAST_SHARE))
+        precision = (share * (1 - share) * spread / u) ** 2
+        is_read[row] = 1
+        weight[row] += precision
+        middle[row] += precision * (logit(share) - net.arrays["pr_centre"][row]) / spread
+    return {"pr_read": is_read, "pr_middle": middle / weight, "pr_step": weight**-0.5}
+
+
+def purities(balance: Any, form: Array) -> Array:
+    """Purity of every product in sd of its row from the middle, by the unknowns "purity" and the form's part of each.
+
+    Where the unknown is the whole, its place among the standard normals is taken by what the form expects.
+    """
+    ops, x, unknown = balance.ops, balance.x, balance.unknown("purity")
+    shared = x["sqrt_form"] * form
+    whole = shared + x["sqrt_1form"] * unknown
+    if not balance.n["said"]:
+        return whole
+    read = x["pr_middle"] + x["pr_step"] * unknown
+    own = (read - shared) / x["sqrt_1form"]
+    balance.total = balance.total + ops.sum(x["pr_read"] * (0.5 * unknown * unknown - 0.5 * own * own))
+    return ops.where(x["pr_read"] > 0, read, whole)
 
 
 def _shells(net: Assembly, settled: list[tuple[int, list[int], float]]) -> dict[str, Any]:

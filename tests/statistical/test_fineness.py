@@ -16,10 +16,13 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import norm, truncnorm
 
+from gradeest.belief import fineness, posterior
 from gradeest.belief.assembly import build_network
 from gradeest.belief.density import log_density
+from gradeest.belief.network import Z95, logit
 from gradeest.belief.posterior import Posterior, fit
 from gradeest.belief.simulate import simulate
+from gradeest.errors import InferenceError
 from gradeest.records.domain import Bench, Fraction
 from tests.engine_bench import batch, bench, lot, product, product_assay, settlement
 from tests.statistical.forward_model import ForwardModel, Values, Weighted, expit
@@ -144,17 +147,51 @@ def test_an_assay_of_a_product_corrects_it_and_teaches_the_form() -> None:
 
 
 def test_an_assay_close_to_one_is_cut_there() -> None:
-    """What the assay adds to the density, against scipy's truncated normal; twin: a normal that is not cut."""
-    plain, said = weighed(), weighed(product_assays=(product_assay("B1/au-1", 0.995, 0.03),))
-    network = build_network(said, CATALOGUE)
-    theta = np.random.default_rng(4).normal(size=(50, network.size))
-    added = log_density(theta, network) - log_density(theta, build_network(plain, CATALOGUE))
+    """What the assay adds to the density, against scipy's truncated normal; twin: a normal that is not cut.
+
+    With an assay the unknown is the whole purity, without one what is this product's own: the same purities are meant.
+    """
+    plain, said = (
+        build_network(one, CATALOGUE)
+        for one in (weighed(), weighed(product_assays=(product_assay("B1/au-1", 0.995, 0.03),)))
+    )
+    theta = np.random.default_rng(4).normal(size=(50, said.size))
     row, learned = CATALOGUE.forms[FORM].purity, CATALOGUE.constants["form.learned_share"]
-    ours, new = (theta[:, network.layout[name].start] for name in ("form", "purity"))
-    share = expit(ForwardModel(CATALOGUE, 50, 1).share_row(row, learned, ours, new))
+    whole = said.arrays["pr_middle"][0] + said.arrays["pr_step"][0] * theta[:, said.layout["purity"].start]
+    form = theta[:, said.layout["form"].start]
+    own = theta.copy()
+    own[:, plain.layout["purity"].start] = (whole - math.sqrt(learned) * form) / math.sqrt(1 - learned)
+    added = log_density(theta, said) - log_density(own, plain)
+    share = expit(ForwardModel(CATALOGUE, 50, 1).share_row(row, 0.0, whole, whole))
     cut = truncnorm.logpdf(0.995, -np.inf, (1 - share) / 0.03, loc=share, scale=0.03)
     assert np.ptp(added - cut) < 1e-9
     assert np.ptp(added - norm.logpdf(0.995, share, 0.03)) > 0.1
+
+
+def test_a_sharp_assay_of_an_unlikely_purity_settles_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of a purity's variance is the form's: of a purity z sd from the middle it has N(z / 2, 1 / 2) of its own sd.
+
+    (Two normals of which the sum is known; scaled by sqrt(1/2).) Twin: the unknown is what is this product's own.
+    """
+    monkeypatch.setattr(posterior, "FAST_MOVES", posterior.FAST_MOVES[:1])
+    share, form = 0.62, "silver-chloride"
+    salt = product("ag-1", "B1", "Ag", form, 5.0)
+    one = bench([lot("L", Fraction("a", "mlcc-unsorted", 0.5))], [batch("B1", "mlcc-nitric", [("L/a", 0.5)], salt)])
+    one = replace(one, product_assays=(product_assay("B1/ag-1", share, 0.002, "Ag"),))
+    found = fit(one, CATALOGUE, seed=4, fallback=False)
+    row = CATALOGUE.forms[form]
+    pure = share / row.factor
+    z = (logit(pure) - logit(row.purity.q50)) / ((logit(row.purity.q50) - logit(row.purity.q5)) / Z95)
+    part = found.form_z[:, found.forms.index(form)]
+    error = 4 / math.sqrt(found.diagnostics.ess_min)
+    assert z < -2.5
+    assert part.mean() == pytest.approx(z * math.sqrt(0.5), abs=error)
+    assert part.std() == pytest.approx(math.sqrt(0.5), rel=error)
+
+    whole = fineness._read_purities
+    monkeypatch.setattr(fineness, "_read_purities", lambda *given: {k: 0 * v for k, v in whole(*given).items()})
+    with pytest.raises(InferenceError):
+        fit(one, CATALOGUE, seed=4, fallback=False)
 
 
 def test_simulated_papers_are_those_of_the_model() -> None:
