@@ -15,6 +15,7 @@ from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import believe, next_address, run_pooled, state_of
+from gradeest.workflow.gates import say_before
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
@@ -98,7 +99,7 @@ def compare_uses(
             found.currency,
             found.hours_rate,
             mark_best(uses),
-            tuple(_notes(found, fee, address in barred)),
+            (*_notes(found, fee, address in barred), *say_before(opened, () if address in barred else (route,))),
             () if address in barred else (route_cautions(opened.catalogue, route),),
             DEFER,
             str(file),

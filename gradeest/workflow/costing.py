@@ -21,6 +21,7 @@ from gradeest.records.domain import METALS, Batch, Bench
 from gradeest.records.findings import Findings
 from gradeest.records.references import batches_hint, is_fraction
 from gradeest.workflow.believing import believe, run_forward, state_of, stream
+from gradeest.workflow.gates import say_before
 from gradeest.workflow.hands_on import all_hours, days_told, hours_of_batch, hours_of_run, steps_of
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import LEAST_KG, Trust, trust_in
@@ -190,7 +191,8 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
         Interval.of(rate * counted_hours) if rate else None,
         Interval.of(together), None if days is None else Interval.of(days),
         spent, worked, steps_of(opened.bench, batch),
-        recovered, over, prices.currency if prices is not None else "", why, _notes(bill, prices), DEFER,
+        recovered, over, prices.currency if prices is not None else "", why,
+        (*_notes(bill, prices), *say_before(opened, () if batch is not None else (charged.route,))), DEFER,
         trust_in(holdings.posterior), opened.catalogue.version, opened.place.seed, opened.place.engine,
     )  # fmt: skip
 

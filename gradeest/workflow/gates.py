@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import (
+    DECLARATION_TEXT,
     DEFER,
     SELL_OR_HAND_OVER,
     gates_for,
@@ -191,6 +192,19 @@ def say_of_the_past(opened: Opened, routes: Sequence[str], date: dt.date) -> tup
         return ()
     found = [why_not_begun(opened, route, today) for route in dict.fromkeys(routes)]
     return tuple(f"recorded as it was run; for the next: {issue.message} -> {issue.hint}" for issue in found if issue)
+
+
+def say_before(opened: Opened, routes: Iterable[str]) -> tuple[str, ...]:
+    """What stands before a batch of today by each of some routes: where one is weighed or billed it is said."""
+    settings = {setting.name: setting.value for setting in opened.bench.settings.values()}
+    found = []
+    for route in dict.fromkeys(route for route in routes if route in opened.catalogue.routes):
+        issue = why_not_begun(opened, route, opened.place.today)
+        if issue is not None:
+            found.append(f"before a batch is begun: {issue.message} -> {issue.hint}")
+        for name in missing_declarations(route, settings, opened.catalogue):
+            found.append(f"before a batch is begun: {route} needs {DECLARATION_TEXT[name]}, which is not declared here")
+    return tuple(found)
 
 
 def gate_mark(opened: Opened, route: str) -> str:

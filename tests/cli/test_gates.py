@@ -177,6 +177,18 @@ def test_the_ranking_marks_closed_gates_and_missing_licences_on_the_row_and_the_
     assert "no licence" in shown["marks_explained"]
 
 
+def test_a_bill_and_a_comparison_say_what_stands_before_a_batch(bench: Bench) -> None:
+    for words in (("cost", "box/nickel"), ("compare", "box/nickel")):
+        assert "before a batch is begun: the gate of silver-nitric is closed" in bench.run(*words)[1]
+    assert "needs a permit, which is not declared here" in bench.run("cost", "box/nickel", "--route", "smelt-copper")[1]
+    bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
+    for words in (("cost", "box/nickel"), ("compare", "box/nickel")):
+        assert "before a batch is begun" not in bench.run(*words)[1]
+    bench.run("bench", "set", "licence", "no")
+    for words in (("cost", "box/nickel"), ("compare", "box/nickel")):
+        assert "before a batch is begun: silver-nitric takes nitric acid" in bench.run(*words)[1]
+
+
 @pytest.mark.parametrize("address", ["box/wetted", "box/radio"])
 def test_nothing_advises_to_process_what_is_refused(bench: Bench, address: str) -> None:
     """A STOP in a plan, a bill, a comparison, a save-up: refused, or shown as not to be processed; never a run."""

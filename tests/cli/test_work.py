@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from gradeest.cli.main import main
+from tests.cli.conftest import Run
 from tests.cli.test_cost import LOT, PRICES
 
 STRONG = (
@@ -104,22 +106,12 @@ def test_hours_money_and_waste_enter_the_books(
         assert told in run(*words, code=3), words
 
 
-def test_hours_of_a_step_teach_that_step_and_leave_the_others_expected(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("GRADEEST_LEDGER", raising=False)
-    monkeypatch.setenv("COLUMNS", "80")
+def test_hours_of_a_step_teach_that_step_and_leave_the_others_expected(run: Run, tmp_path: Path) -> None:
     (tmp_path / "shed.toml").write_text(LOT, encoding="utf-8")
     (tmp_path / "prices.toml").write_text(PRICES, encoding="utf-8")
 
-    def run(*words: str) -> str:
-        capsys.readouterr()
-        assert main(list(words)) == 0, words
-        return capsys.readouterr().out
-
-    def result(*words: str) -> dict[str, object]:
-        return json.loads(run(*words, "--json"))
+    def result(*words: str) -> Any:
+        return run(*words, "--json").json
 
     run("lot", "add", "shed.toml")
     run("batch", "add", "--charge", "shed/strips=0.75 kg", "--later")
@@ -143,7 +135,7 @@ def test_hours_of_a_step_teach_that_step_and_leave_the_others_expected(
     assert (books["told"]["hours"], books["told"]["without_hours"]) == (0.0, 1)
     assert books["hours"]["q5"] > 6.0
     assert result("rank")["ranking"]["rows"][0]["hours"]["q50"] > 0
-    text = run("cost", "B1")
+    text = run("cost", "B1").out
     assert "those of some steps are recorded" in " ".join(text.split())
     assert max(len(line) for line in text.splitlines()) <= 80
     for step in told:  # once every step is told nothing is missing
