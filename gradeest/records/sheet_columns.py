@@ -157,7 +157,7 @@ def _metal(_: Reader, value: Value, __: str) -> str:
 
 
 def _kind(reader: Reader, value: Value, _: str) -> str:
-    return choice(value, reader.catalogue.kinds, "kind")
+    return choice(value, (*reader.catalogue.kinds, *reader.catalogue.boards), "kind")
 
 
 def _route(reader: Reader, value: Value, _: str) -> str:
@@ -186,6 +186,27 @@ def _length(reader: Reader, value: Value, unit: str) -> float:
 
 def _hours(reader: Reader, value: Value, unit: str) -> float:
     return parse_hours(reader.habits.with_unit(value, unit))
+
+
+def _minutes(reader: Reader, value: Value, unit: str) -> float:
+    return 60 * parse_hours(reader.habits.with_unit(value, unit or "min"))
+
+
+def _addresses(_: Reader, value: Value, __: str) -> list[str]:
+    return [text.strip() for text in re.split(r"[;,\n]", plain_text(value)) if text.strip()]
+
+
+def _by_metal(reader: Reader, value: Value, _: str) -> dict[str, str]:
+    """METAL=VALUE for each, as texts by metal, numbers with a decimal point."""
+    found: dict[str, str] = {}
+    for text in re.split(r"[;\n]", plain_text(value)):
+        metal, equals, said = (word.strip() for word in text.partition("="))
+        if not text.strip():
+            continue
+        if not equals or not said:
+            raise InputError(f"'{text.strip()}' is no METAL=VALUE", "such as Au=.9761; Pd=0.55 %")
+        found[choice(metal, METALS, "metal", also=METAL_WORDS.get)] = reader.habits.number_text(said)
+    return found
 
 
 def _elsewhere(reader: Reader, value: Value, unit: str) -> tuple[float, float]:
@@ -232,15 +253,25 @@ COLUMNS: dict[str, Column] = {
     "area": Column("plated area of all pieces weighed, such as 120 cm2", _area, ("plated area",), "cm2"),
     "thickness": Column("thickness of the plate, such as 0.76 um or 30 uin", _length, (), "um"),
     "nominal": Column("yes where the thickness is that of a class or drawing", lambda _, v, __: yes_no(v)),
-    "purity": Column("share of metal in a product, such as 97.6 %", _purity, ("fineness",)),
+    "purity": Column("share of metal in a product, such as 97.6 %", _purity, ("share of metal",)),
     "colour": Column("what the spot test showed, from the list", _word(RESULTS, "result"), ("color", "test")),
     "moment": Column("when it was made: before-drop or after-drop", _word(MOMENTS, "answer")),
     "u": Column(
         "its standard uncertainty (1 sd), such as 5 %", _share, ("uncertainty", "standard uncertainty", "sd"), "%"
     ),
     "of": Column("LOT/FRACTION, BATCH/PRODUCT (run 7/au-1) or BATCH/STREAM", _text, ("address", "item")),
+    "boards": Column("which of the lot's boards it came off, where there are several", _text, ("pile",)),
+    "whole": Column("what these boards weighed whole, such as 1 kg", _mass, ("boards mass",), "kg"),
+    "minutes": Column("work of taking it off, such as 45 or 0.75 h", _minutes, ("min",), "min"),
     "heaps": Column("sorted into: NAME=MASS; NAME=MASS:KIND; ...", _weighed_parts, ("sorted into",), "kg"),
     "amount": Column("what was paid to you", _money, ("received", "proceeds"), "EUR"),
+    "products": Column("melted together: run 7/au-1; run 8/au-1", _addresses),
+    "melted": Column("weight after melting with its unit", _metal_g, ("after melting",), "g"),
+    "fineness": Column("the paper's assay, metal by metal: Au=.9761; Pd=0.55 %", _by_metal),
+    "payable": Column("what is paid for: Au=98 %", _by_metal),
+    "prices": Column("at which price: Au=50 / g", _by_metal),
+    "fees": Column("the paper's charges, all together", _money, (), "EUR"),
+    "due": Column("what is still to come of it", _money, ("still due",), "EUR"),
     "to": Column("who bought it", _text, ("buyer", "sold to")),
     "streams": Column("set aside: NAME=MASS; ...", _named_parts, ("set aside",), "kg"),
     "share": Column("how much was lost, such as 20-50 %", _lost, ("lost", "share lost"), "%"),
@@ -316,7 +347,7 @@ def is_unit(name: str, unit: str) -> bool:
 
 def _parse_unit(name: str, unit: str) -> None:
     by_sample: dict[str, Callable[[str], Any]] = {"g/t": parse_result, "%": parse_share, "L": parse_volume}
-    by_sample |= {"EUR": parse_money, "cm2": parse_area, "um": parse_length, "h": parse_hours}
+    by_sample |= {"EUR": parse_money, "cm2": parse_area, "um": parse_length, "h": parse_hours, "min": parse_hours}
     by_sample["g"] = lambda text: parse_mass(text, metal=name in METAL_COLUMNS)
     by_sample.get(COLUMNS[name].takes_unit, parse_mass)(f"0.5 {unit}")
 

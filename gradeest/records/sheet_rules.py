@@ -31,6 +31,7 @@ class Sort:
 
 
 ALWAYS = ("what", "date", "note")  # columns of every sort
+BY_METAL = ("fineness", "payable", "prices")  # columns that say something of each metal
 ASH = ("filters", "burning", "untracked")  # columns that say whose filters the ash in a batch is of
 
 
@@ -105,6 +106,14 @@ def _more(values: Values) -> Payload:
     return {"address": address_of(values), "mass_kg": values["mass"], "note": values.get("note", "")}
 
 
+def _weigh(values: Values) -> Payload:
+    """As it was noted; which boards it came off is found when it is entered."""
+    name = values.get("fraction")
+    said = {"lot": values["lot"], "kind": values["kind"], "mass_kg": values["mass"], "name": name}
+    said |= {"boards": values.get("boards"), "boards_kg": values.get("whole"), "minutes": values.get("minutes")}
+    return {"address": f"{values['lot']}/{name or values['kind']}", **said}
+
+
 def _split(values: Values) -> Payload:
     heaps = [{"name": name, "mass_kg": kg, **({"kind": kind} if kind else {})} for name, kg, kind in values["heaps"]]
     return {"address": address_of(values), "heaps": heaps}
@@ -141,11 +150,19 @@ def _loss(values: Values) -> Payload:
     return payload
 
 
+def _settlement(values: Values) -> Payload:
+    """The paper as it was noted; what stands metal by metal is read when it is entered."""
+    by_metal = {name: values.get(name, {}) for name in BY_METAL}
+    money = {"charges": values.get("fees", 0.0), "paid": values["amount"], "due": values.get("due", 0.0)}
+    grams = {"received_g": sum(values["weight"]) / 2, "melted_g": values["melted"]}
+    return {"products": values["products"], **grams, **money, "to": values.get("to", ""), **by_metal}
+
+
 FRACTION = ("of|lot", "of|fraction")
 SORTS: dict[str, Sort] = {
     "lot": Sort(
         "lot",
-        "a fraction of a lot that came in; a row for each",
+        "a fraction of a lot that came in, or boards not taken apart; a row for each",
         ("lot", "fraction", "kind", "mass"),
         ("pieces", "wet", "mixed", "owner", "paid"),
         _lot,
@@ -270,6 +287,14 @@ SORTS: dict[str, Sort] = {
         _more,
         {"date": "2024-02-20", "of": "attic/strips", "mass": "430 g"},
     ),
+    "weigh": Sort(
+        "weigh",
+        "a kind of part taken off a lot's boards, and weighed",
+        ("lot", "kind", "mass"),
+        ("fraction", "boards", "whole", "minutes"),
+        _weigh,
+        {"date": "2024-01-20", "lot": "van", "kind": "fingers-heavy", "mass": "520 g", "minutes": "20"},
+    ),
     "split": Sort(
         "split",
         "all that was left of a fraction, sorted into heaps",
@@ -286,6 +311,25 @@ SORTS: dict[str, Sort] = {
         ("mass", "weight", "to"),
         _sale,
         {"date": "2024-05-02", "of": "attic/strips", "mass": "200 g", "amount": "12", "to": "a neighbour"},
+    ),
+    "settlement": Sort(
+        "settlement",
+        "a refiner's paper of products melted together: weight received, melted, metal by metal, paid",
+        ("products", "weight", "melted", "fineness", "amount"),
+        ("payable", "prices", "fees", "due", "to"),
+        _settlement,
+        {
+            "date": "2024-06-01",
+            "products": "run 7/au-1",
+            "weight": "1.83 g",
+            "melted": "1.82 g",
+            "fineness": "Au=.9761",
+            "payable": "Au=98 %",
+            "prices": "Au=50 / g",
+            "fees": "20",
+            "amount": "67.05",
+        },
+        "products",
     ),
     "discard": Sort(
         "discard",
@@ -349,6 +393,7 @@ ALSO_CALLED = {
     "spottest": "spot-test",
     "plated": "plating",
     "work": "hours",
+    "settled": "settlement",
     "spending": "cost",
 }
 # what the rules call a field -> the column it stands in (the first that the sort has), where the names differ
@@ -369,9 +414,17 @@ FIELD_COLUMNS: dict[str, tuple[str, ...]] = {
     "name": ("batch", "lot", "balance", "stream"),
     "result": ("colour",),
     "value": ("purity", "thickness"),
-    "product": ("of",),
+    "product": ("of", "products"),
     "amount": ("spent",),
+    "assay": ("fineness",),
+    "price": ("prices",),
+    "charges": ("fees",),
+    "paid": ("amount",),
+    "received": ("weight",),
+    "received_g": ("weight",),
+    "melted_g": ("melted",),
     "from-batches": ("filters",),
+    "boards_kg": ("whole",),
     "fractions": ("lot",),
     "balance": ("balance", "readability"),
 }

@@ -50,7 +50,10 @@ def word_lists(catalogue: Catalogue) -> dict[str, list[tuple[str, str]]]:
     return {
         "what": [(word, sort.says) for word, sort in SORTS.items()],
         "metal": list(zip(METALS, ("gold", "silver", "palladium"), strict=True)),
-        "kind": [(kind.id, kind.name) for kind in catalogue.kinds.values()],
+        "kind": [
+            *((kind.id, kind.name) for kind in catalogue.kinds.values()),
+            *((board.id, board.name) for board in catalogue.boards.values()),
+        ],
         "route": [(route.id, route.line) for route in catalogue.routes.values()],
         "form": [(form.id, form.name) for form in catalogue.forms.values()],
         "liquid": [(word, "") for word in LIQUIDS],

@@ -33,6 +33,7 @@ from gradeest.records.sheet_values import DateOrder, Decimal, Habits, choice, cl
 
 LOT_WIDE = ("date", "owner", "paid")  # columns that must say the same on every row of a lot
 FIRST_OF_DAY = ("balance", "lot")
+PILE = ("name", "kind", "mass_kg", "pieces", "note")  # what is kept of boards not taken apart
 LAST_OF_DAY = ("close",)
 OF_PRODUCTS = ("sale", "discard", "product-assay")  # their address may be what a batch gave
 # what later rows lack where a row could not be read; most others only lack what the batch gave
@@ -40,11 +41,12 @@ RESTS_ON = {
     "lot": ("lot",),
     "batch": ("batch",),
     "more": ("lot",),
+    "weigh": ("lot",),
     "split": ("lot",),
     "sale": (),
     "discard": (),
     "close": (),
-    **dict.fromkeys(("assay", "plating", "product-assay", "spot-test", "hours", "cost", "waste"), ()),
+    **dict.fromkeys(("assay", "plating", "product-assay", "spot-test", "hours", "cost", "waste", "settlement"), ()),
 }
 
 
@@ -371,21 +373,33 @@ class _Page:
         if len(self.sheet.issues) > told:
             self.broken.add(f"lot:{values['lot'].lower()}")
             return None
-        fractions = [SORTS["lot"].build(own)["fraction"] for _, own in rows]
+        boards = self.reader.catalogue.boards
+        rows = sorted(rows, key=lambda one: one[1]["kind"] in boards)  # as the payload has them
+        for row, own in rows:
+            self._refuse_moist_boards(row, own)
+        parts = [SORTS["lot"].build(own)["fraction"] for _, own in rows]
+        piles = [{name: one[name] for name in PILE} for one in parts if one["kind"] in boards]
         payload = {
             "name": values["lot"],
             "date": wide["date"].isoformat(),
-            "fractions": fractions,
+            "fractions": [one for one in parts if one["kind"] not in boards],
             "price_paid": wide.get("paid"),
             "owner": wide.get("owner", MINE),
             "unsorted_kg": 0.0,
             "note": "",
             "invented": False,
-        }
+        } | ({"boards": piles} if piles else {})
         marks = tuple(self._mark("lot", {**own, "date": wide["date"]}) for _, own in rows)
-        parts = {own["fraction"]: self._places(row) for row, own in rows}
+        places = {own["fraction"]: self._places(row) for row, own in rows}
         numbers = tuple(row.number for row, _ in rows)
-        return Entry("lot", payload, wide["date"], numbers, marks, self._places(first), parts)
+        return Entry("lot", payload, wide["date"], numbers, marks, self._places(first), places)
+
+    def _refuse_moist_boards(self, row: Row, values: Values) -> None:
+        """Boards are weighed as they came: what is said of a fraction alone is an issue."""
+        for name in ("wet", "mixed"):
+            if name in values and values["kind"] in self.reader.catalogue.boards:
+                column = next(h.index for h in self.headings if h.column == name)
+                self.sheet.error(row.number, column, f"boards have no {name}", "clear the cell")
 
 
 def _rounded(value: Any) -> Any:

@@ -57,6 +57,12 @@ def record_product_assay(place: Place, answers: Mapping[str, Any], **how: Any) -
 
 def settle(place: Place, answers: Mapping[str, Any], **how: Any) -> ProductsLearned:
     """Keep a refiner's paper and learn from it. `answers` are those of the questions, `METAL.fineness` and so on."""
+    payload = paper_payload(answers)
+    return learn_of(place, "settlement", payload, payload["products"], **how)
+
+
+def paper_payload(answers: Mapping[str, Any]) -> dict[str, Any]:
+    """A refiner's paper as it is kept. Raises InputError for a metal that is paid for without an assay."""
     metals = []
     for metal in METALS:
         fineness = answers.get(f"{metal}.fineness")
@@ -68,7 +74,7 @@ def settle(place: Place, answers: Mapping[str, Any], **how: Any) -> ProductsLear
             metals.append({"name": metal, "fineness": fineness, "payable": share, "price_per_g": price or 0.0})
         elif payable is not None or price is not None:
             raise InputError(f"{metal} is paid for without an assay", f"--assay {metal}=.9761, as the paper says")
-    payload = {
+    return {
         "products": list(answers["products"]),
         "received_g": answers["received_g"],
         "melted_g": answers["melted_g"],
@@ -79,7 +85,6 @@ def settle(place: Place, answers: Mapping[str, Any], **how: Any) -> ProductsLear
         "to": answers.get("to") or "",
         "replaces": answers.get("replaces"),
     }
-    return learn_of(place, "settlement", payload, payload["products"], **how)
 
 
 def read_price(text: str) -> float:

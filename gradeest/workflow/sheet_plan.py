@@ -15,15 +15,20 @@ from gradeest.records.findings import Findings, suggest
 from gradeest.records.growing import Growing
 from gradeest.records.lot_rules import BATCH_NAME
 from gradeest.records.periods import looks_like_period
+from gradeest.records.sheet_rules import BY_METAL
 from gradeest.records.sheets import OF_PRODUCTS, Entry, Notes, batch_key, batch_of
 from gradeest.records.stock import name_products, resolve
+from gradeest.units import parse_purity
 from gradeest.workflow.gates import why_not_begun
 from gradeest.workflow.linking import AshSaid, link_ash
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.recording import can_be_charged, flag_sure, usual_route
 from gradeest.workflow.sampling import plating_payload
+from gradeest.workflow.settling import paper_payload, read_payable, read_price
+from gradeest.workflow.sorting import weigh_payload
 
 MARK = "from_sheet"  # where a payload says which rows of which file it comes from
+PAPER_FIELDS = ("fineness", "payable", "price")  # what each of these columns is called in a paper's answers
 SHOWN = "import"  # under which the ledger remembers what headings mean
 
 
@@ -101,7 +106,8 @@ class Plan:
     def _fraction_places(self, entry: Entry) -> list[str]:
         if not entry.parts:
             return [entry.places["what"]] * len(entry.rows)
-        return [entry.parts[f["name"]]["what"] for f in entry.payload["fractions"]]
+        parts = [*entry.payload["fractions"], *entry.payload.get("boards", ())]
+        return [entry.parts[part["name"]]["what"] for part in parts]
 
     def _enter(self, entry: Entry) -> None:
         needs, makes = _touches(entry)
@@ -156,9 +162,39 @@ class Plan:
             payload["batch"] = name
         elif entry.sort in OF_PRODUCTS:
             payload["address"] = self._address(payload["address"])
+        elif entry.sort == "settlement":
+            return self._resolve_paper(entry, payload)
+        elif entry.sort == "weigh":
+            return self._resolve_weighing(entry, payload)
         elif entry.sort == "plating":
             payload = plating_payload(payload, self.opened.catalogue)
         return payload
+
+    def _resolve_paper(self, entry: Entry, payload: dict[str, Any]) -> dict[str, Any] | None:
+        """A refiner's paper with what it says metal by metal; None where that cannot be read."""
+        answers = {**payload, "products": [self._address(address) for address in payload["products"]]}
+        told = len(self.issues)
+        for column, name, read in zip(BY_METAL, PAPER_FIELDS, (parse_purity, read_payable, read_price), strict=True):
+            for metal, text in payload[column].items():
+                try:
+                    answers[f"{metal}.{name}"] = read(text)
+                except InputError as err:
+                    self._say("error", entry.where(column), err.message, err.hint)
+        try:
+            return paper_payload(answers) if len(self.issues) == told else None
+        except InputError as err:
+            self._say("error", entry.where("fineness"), err.message, err.hint)
+            return None
+
+    def _resolve_weighing(self, entry: Entry, payload: dict[str, Any]) -> dict[str, Any] | None:
+        """A part weighed off boards, with the boards that it came off; None where that is not clear."""
+        del payload["address"]
+        try:
+            return weigh_payload(replace(self.opened, bench=self.growing.bench), **payload)
+        except InputError as err:
+            for issue in err.issues or (Issue("error", err.message, err.hint, field="boards"),):
+                self._say("error", entry.where(issue.field), issue.message, issue.hint)
+            return None
 
     def _address(self, address: str) -> str:
         """An address with the ledger's name of the batch whose product or stream it is."""
@@ -311,9 +347,12 @@ def _touches(entry: Entry) -> tuple[set[str], set[str]]:
         heads = {c["address"].rpartition("/")[0] for c in entry.payload["charges"]}
         left = {f"{what}:{batch_key(head)}" for head in heads for what in ("batch", "given")}
         return {f"lot:{head.partition('/')[0].lower()}" for head in heads} | left, {f"batch:{batch}"}
+    if entry.sort == "settlement":
+        heads = {batch_key(address.rpartition("/")[0]) for address in entry.payload["products"]}
+        return {f"{what}:{head}" for head in heads for what in ("batch", "given")}, set()
     if entry.sort in OF_PRODUCTS:
         return {*lot, f"batch:{batch}", f"given:{batch}"}, set()
-    if entry.sort in ("more", "split"):
+    if entry.sort in ("more", "split", "weigh"):
         return lot, lot
     if entry.sort == "close":
         return {f"batch:{batch}", f"given:{batch}"}, set()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import Any
 
 from gradeest.errors import InputError
 from gradeest.materials.boards import STRIPPED
@@ -56,23 +57,10 @@ def weigh_part(
     boards it came off weighed whole (all that still carry it by default); kind `boards-stripped`: what is left of them.
     """
     with open_bench(place) as opened:
-        pile = _pile_with(opened, lot_named(opened, lot).name, kind, boards)
-        _refuse_stopped(opened, f"{lot}/{pile}")
-        address, found = f"{lot}/{pile}", Findings()
-        portion, whole_kg = find_portion(opened.bench, address, kind, boards_kg, found)
-        if found.issues and kind not in opened.catalogue.kinds:
-            found.error("kind", f"there is no kind '{kind}'", suggest(kind, opened.catalogue.kinds, KIND_HINT))
-        sift(found.issues, "lot weigh", sure=False)
-        payload = {
-            "lot": lot,
-            "boards": pile,
-            "kind": kind,
-            "name": name or kind,
-            "mass_kg": mass_kg,
-            "boards_kg": whole_kg,
-            "portion": portion,
-            "minutes": minutes,
-        }
+        payload = weigh_payload(
+            opened, lot, kind, mass_kg, boards=boards, boards_kg=boards_kg, minutes=minutes, name=name
+        )
+        address, portion, whole_kg = f"{lot}/{payload['boards']}", payload["portion"], payload["boards_kg"]
         before = opened.bench
         saved = append(opened, "weigh", payload, date, sure=sure)
         bench = opened.bench
@@ -93,6 +81,30 @@ def weigh_part(
             compare(opened, before, board, kind),
             tuple(one.line for one in board_cautions(opened.catalogue, [board])),
         )
+
+
+def weigh_payload(
+    opened: Opened, lot: str, kind: str, mass_kg: float, *, boards: str | None = None, boards_kg: float | None = None,
+    minutes: float | None = None, name: str | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """What is kept of a part weighed off boards, once it is clear which. Raises InputError where it is not."""
+    pile = _pile_with(opened, lot_named(opened, lot).name, kind, boards)
+    _refuse_stopped(opened, f"{lot}/{pile}")
+    found = Findings()
+    portion, whole_kg = find_portion(opened.bench, f"{lot}/{pile}", kind, boards_kg, found)
+    if found.issues and kind not in opened.catalogue.kinds:
+        found.error("kind", f"there is no kind '{kind}'", suggest(kind, opened.catalogue.kinds, KIND_HINT))
+    sift(found.issues, "lot weigh", sure=False)
+    return {
+        "lot": lot,
+        "boards": pile,
+        "kind": kind,
+        "name": name or kind,
+        "mass_kg": mass_kg,
+        "boards_kg": whole_kg,
+        "portion": portion,
+        "minutes": minutes,
+    }
 
 
 def _pile_with(opened: Opened, lot: str, kind: str, named: str | None) -> str:

@@ -358,3 +358,65 @@ def test_all_that_is_wrong_with_such_rows_is_told_by_its_cell(run: Run, tmp_path
                  "there is no batch 'RUN 77'", "H15", "oversiz"):  # fmt: skip
         assert word in text, word
     assert not (tmp_path / "gradeest.ledger").exists() or run("lot", "list", "--json").json["lots"] == []
+
+
+BOARDS = """what,date,lot,fraction,kind,mass,minutes,whole,wet
+lot,2024-02-02,van,racks,boards-telecom,40 kg
+lot,2024-02-02,van,cards,fingers-cards,1 kg
+weigh,2024-02-03,van,,fingers-heavy,520 g,20
+weigh,2024-02-04,van,,boards-stripped,39.3 kg
+"""
+
+
+def test_boards_not_taken_apart_and_what_came_off_them_come_in(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "notes.csv").write_text(BOARDS, encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 0, done.err
+    assert [event["kind"] for event in events(run)] == ["lot", "weigh", "weigh"]
+    shown = run("lot", "show", "van", "--json").json
+    assert [(one["name"], one["mass_kg"]) for one in shown["fractions"]] == [
+        ("cards", 1.0), ("fingers-heavy", 0.52), ("boards-stripped", 39.3)
+    ]  # fmt: skip
+    (pile,) = shown["boards"]
+    assert (pile["name"], pile["kind"], round(pile["dust_kg"], 6)) == ("racks", "boards-telecom", 0.18)
+    assert run("import", "sheet", "notes.csv").code == 3  # never twice
+    wrong = BOARDS.replace("40 kg", "40 kg,,,yes").replace("520 g,20", "520 kg,20").replace("van,,boards", "vn,,boards")
+    (tmp_path / "other.csv").write_text(wrong.replace("van", "bus"), encoding="utf-8")
+    text = " ".join(run("import", "sheet", "other.csv").err.split())
+    for word in ("I2: boards have no wet", "vn"):
+        assert word in text, text
+    (tmp_path / "other.csv").write_text(BOARDS.replace("van", "bus").replace("520 g", "520 kg"), encoding="utf-8")
+    assert "F4" in run("import", "sheet", "other.csv").err
+
+
+PAPER = """what,date,lot,fraction,kind,mass,batch,charges,metal,form,weight,readability,close,products,melted,fineness,payable,prices,fees,amount
+lot,2024-01-05,attic,strips,fingers-memory,1.2 kg
+batch,2024-02-03,,,,,run 7,attic/strips=600 g
+batch,2024-02-03,,,,,run 8,attic/strips=600 g
+product,2024-02-10,,,,,run 7,,Au,gold-powder,1.44 g,0.01 g,yes
+product,2024-02-10,,,,,run 8,,Au,gold-powder,1.52 g,0.01 g,yes
+settlement,2024-06-01,,,,,,,,,2.95 g,,,run 7/au-1; run 8/au-1,2.93 g,Au=.9761; Ag=0.9 %,Au=98 %,Au=50 / g,20,120.14
+"""  # noqa: E501
+
+
+def test_a_refiners_paper_comes_in_and_its_sum_is_repeated(run: Run, tmp_path: Path) -> None:
+    """2.93 g x .9761 x 98 % x 50 - 20 = 120.14, worked by hand; the numbers are invented."""
+    (tmp_path / "notes.csv").write_text(PAPER, encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 0, done.err
+    assert "120.14" in done.out
+    shown = run("batch", "show", "B2", "--json").json
+    assert "settle" in " ".join(shown["said"]["au-1"])
+    wrong = (
+        PAPER.replace("Au=.9761", "Au=197.61 %").replace("50 / g", "50").replace("run 8/au-1,2.93", "run 8/au-9,2.93")
+    )
+    (tmp_path / "other.csv").write_text(wrong.replace("attic", "shed").replace("run ", "lauf "), encoding="utf-8")
+    text = " ".join(run("import", "sheet", "other.csv").err.split())
+    for word in ("P7: '197.61 %' is out of range", "R7: '50' is no price with a unit"):
+        assert word in text, text
+    unpaid = PAPER.replace("120.14", "90").replace("attic", "shed").replace("run ", "lauf ")
+    (tmp_path / "third.csv").write_text(unpaid, encoding="utf-8")
+    asked = run("import", "sheet", "third.csv")
+    assert (asked.code, "T7: the paper adds up to something else" in " ".join(asked.err.split())) == (3, True), (
+        asked.err
+    )
