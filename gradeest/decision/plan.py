@@ -85,12 +85,15 @@ def choose_runs(asked: Question) -> tuple[int, ...]:
     return tuple(int(i) for i in np.flatnonzero(found[: len(asked.values)] > 0.5))
 
 
-def next_step(asked: Question, at: int) -> More | None:
-    """What the least useful growth of limit number `at` brings; None where no growth of it alone brings anything."""
+def next_step(asked: Question, at: int, chosen: Sequence[int] | None = None) -> More | None:
+    """What the least useful growth of limit number `at` brings; None where no growth of it alone brings anything.
+
+    `chosen`: the runs of the plan as it is, where they are known already.
+    """
     if not len(asked.values):
         return None
     values, limit = asked.values, asked.limits[at]
-    now = asked.worth(choose_runs(asked))
+    now = asked.worth(choose_runs(asked) if chosen is None else chosen)
     better = now + max(WORTH_MORE * abs(now), LEAST_GAIN * float(np.abs(values).max(initial=0.0)))
     found = _solve(asked, grow=at, least=better)
     if found is None:

@@ -162,20 +162,21 @@ def advise(perfect: float, perfect_mcse: float, options: Sequence[Option], fee: 
         return "do not: no result would change what you do"
     assay, trial = best_of(options, "assay"), best_of(options, "trial run")
     if trial is not None:
-        line = f"do it: a trial run of {_size(trial)} first, worth {trial.net:.3g} {currency} after its cost"
+        line = f"do it: a trial run of {size_of(trial)} first, worth {trial.net:.3g} {currency} after its cost"
         if assay is None or assay.net <= trial.net:
             return line
         if fee is None:
             less = assay.net - trial.net
-            return f"{line}; better an assay of {_size(assay)} where it costs less than {less:.3g} {currency}"
+            return f"{line}; better an assay of {size_of(assay)} where it costs less than {less:.3g} {currency}"
     if assay is None:
         return "do not: a result is worth less than what the test costs"
     if fee is None:
-        return f"do it if assaying a sample of {_size(assay)} costs less than {assay.net:.3g} {currency}"
-    return f"do it: assay a sample of {_size(assay)}, worth {assay.net:.3g} {currency} after its cost"
+        return f"do it if assaying a sample of {size_of(assay)} costs less than {assay.net:.3g} {currency}"
+    return f"do it: assay a sample of {size_of(assay)}, worth {assay.net:.3g} {currency} after its cost"
 
 
-def _size(option: Option) -> str:
+def size_of(option: Option) -> str:
+    """Its size as people read it."""
     kg = option.mass_kg
     return f"{1000 * kg:.3g} g" if kg < 0.1 else f"{kg:.3g} kg"
 

@@ -174,6 +174,7 @@ class _Fraction:
     def tests(self, i: int) -> list[Use]:
         """The best assay and the best trial run; each is worth the best use without it and what it brings more."""
         from gradeest.decision.alternatives import Use
+        from gradeest.decision.testing import size_of
 
         money = self.bench.money
         without = max(float(money.advantage[:, i].mean()), 0.0) + float(money.alternative[:, i].mean())
@@ -189,7 +190,7 @@ class _Fraction:
             if best is None:
                 found.append(Use(name, None, None, None, None, "a sample of it would hold too few pieces"))
                 continue
-            remark = f"{_size(best)}: a better choice brings {best.worth:.3g}, it costs {best.cost:.3g}"
+            remark = f"{size_of(best)}: a better choice brings {best.worth:.3g}, it costs {best.cost:.3g}"
             is_partial = sort == "assay" and self.bench.fee is None
             remark += ", less the laboratory's fee" if is_partial else ""
             found.append(Use(name, without + best.net, best.worth_mcse, None, None, remark, is_partial))
@@ -247,8 +248,3 @@ class _Fraction:
         return save_up_with(
             run, self.kind, alternative, choices, self.prices, catalogue, named, self.origin(), volatility
         )
-
-
-def _size(option: Option) -> str:
-    kg = option.mass_kg
-    return f"{1000 * kg:.3g} g" if kg < 0.1 else f"{kg:.3g} kg"

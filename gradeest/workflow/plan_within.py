@@ -123,7 +123,8 @@ class Within:
             frozenset(range(len(runs), len(self.open))),
             list(sizes.values()),
         )
-        self.chosen = [self.open[n] for n in choose_runs(self.asked)]
+        self.picked = choose_runs(self.asked)
+        self.chosen = [self.open[n] for n in self.picked]
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
@@ -189,7 +190,7 @@ class Within:
             mean = draws.mean(axis=0)
             place = spread_out(mean, supply.places)
             used = longest(draws, place)
-            more = None if supply.is_barred else next_step(self.asked, at)
+            more = None if supply.is_barred else next_step(self.asked, at, self.picked)
             amounts = float(longest(mean[None, :], place)[0]), float(np.quantile(used, 0.95))
             expected, most = (whole(amount, supply.step) for amount in amounts)
             within = float((used <= supply.most).mean())

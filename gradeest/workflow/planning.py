@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from gradeest.materials.hazards import DEFER, is_denied
 from gradeest.workflow import gates
 from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
@@ -23,7 +21,7 @@ from gradeest.workflow.outlook import (
     say_invented,
     trust_in,
 )
-from gradeest.workflow.plan_asking import Asking, ask_for
+from gradeest.workflow.plan_asking import Asked, Asking, ask_for
 from gradeest.workflow.plan_within import Step, Use, Within
 from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, Taken, list_supplies
 from gradeest.workflow.telling import Report, say_nothing
@@ -106,7 +104,7 @@ def plan_work(
         ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
         testing = _weigh(opened, state, posterior, found, outcome, asked.fee)
         trials, assayed = _weigh_tests(testing, ranking, must)
-        taken = _take(testing, trials, is_all=bool(asked.amounts) or asked.limits.days is not None or denied)
+        taken = _take(testing, trials, asked, denied=denied)
         supplies = list_supplies(asked.limits, asked.amounts, taken, opened.catalogue, found.currency, is_denied=denied)
         plan = Within(testing, ranking, trials, taken, supplies, must, assayed)
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
@@ -190,18 +188,20 @@ def _weigh_tests(testing: Testing, ranking: Ranking, must: Sequence[str]) -> tup
     return found, assayed
 
 
-def _take(testing: Testing, trials: Sequence[Trial], *, is_all: bool) -> Taken:
-    """What the runs and then the trials take; `is_all`: reagents and days too."""
-    from gradeest.decision.needs import find_needs, join_needs
+def _take(testing: Testing, trials: Sequence[Trial], asked: Asked, *, denied: bool) -> Taken:
+    """What the runs and then the trials take of everything that is limited; `denied`: the bench has no licence."""
+    from gradeest.decision.needs import find_needs, join_needs, side_by_side
 
-    money = testing.money
-    hours = np.concatenate([money.hours, *(trial.spent.hours[:, :1] for trial in trials)], axis=1)
-    cost = np.concatenate([money.cost, *(trial.spent.cost[:, :1] for trial in trials)], axis=1)
-    if not is_all:
+    money, catalogue = testing.money, testing.opened.catalogue
+    hours = side_by_side([money.hours, *(trial.spent.hours[:, :1] for trial in trials)])
+    cost = side_by_side([money.cost, *(trial.spent.cost[:, :1] for trial in trials)])
+    wanted = {*asked.amounts, *(key for key, item in catalogue.items.items() if denied and item.law)}
+    if not wanted and asked.limits.days is None:
         return Taken(hours, cost, None)
     outcomes = [testing.outcome, *(trial.drawn.only(0) for trial in trials)]
-    rows = testing.kinds, testing.prices, testing.opened.catalogue, testing.named
-    return Taken(hours, cost, join_needs([find_needs(outcome, *rows) for outcome in outcomes]))
+    rows = testing.kinds, testing.prices, catalogue, testing.named
+    needs = [find_needs(one, *rows, days_only=not wanted) for one in outcomes]
+    return Taken(hours, cost, join_needs(needs, wanted))
 
 
 def _licence_notes(opened: Opened, supplies: Sequence[Supply]) -> list[str]:
