@@ -94,6 +94,7 @@ def play(ready: DemoReady, *, whole: bool) -> None:
         f"export GRADEEST_LEDGER={shlex.quote(str(place.ledger))}",
         "gradeest grades",
         'gradeest rank --if "Au=-12%"',
+        *([f"gradeest strip-order {lot.name}"] if lot.boards else []),
         f"gradeest batch add --charge {first}",
         "gradeest history",
     ):

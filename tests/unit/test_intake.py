@@ -303,5 +303,6 @@ def test_shipped_demo_lots_are_marked_invented(catalogue):
             assert not issues
             lots.append(lot)
     assert len(lots) >= 2
+    assert any(lot.boards for lot in lots)  # not taken apart
     kinds = [{f.kind for f in lot.fractions} for lot in lots]
     assert all(not a & b for i, a in enumerate(kinds) for b in kinds[:i])  # of quite different sorts
