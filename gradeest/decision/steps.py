@@ -28,9 +28,9 @@ from gradeest.materials.work_steps import minutes_of
 
 Array = NDArray[np.float64]
 Z90 = 2 * 1.6448536269514722  # width of a 5-95 % range in sd
-EXACT = 1e-9  # sd of what is known exactly, in ln hours: keeps the algebra regular
+EXACT = 1e-6  # sd of what is known exactly, in ln hours: keeps the algebra regular
 LEAST_KG = 1e-6  # of a batch of no mass: no step takes no time at all
-ROUNDS, STILL = 50, 1e-9
+ROUNDS, STILL = 100, 1e-7  # of z, in sd
 
 
 @dataclass(frozen=True)
@@ -80,62 +80,67 @@ def _spread(row: Quantiles) -> float:
 @lru_cache(maxsize=256)
 def learn(records: tuple[Record, ...], count: int, learned_share: float, noted_sd: float) -> Learned:
     """What records of a route teach of the pace and of `count` steps."""
-    size = 1 + count
-    if not records:
-        return Learned(np.zeros(size), learned_share * np.eye(size))
-    batches = len(records)
-    prior = np.kron(
-        learned_share * np.ones((batches, batches)) + (1 - learned_share) * np.eye(batches), np.eye(size)
-    )  # of z of all batches
-    at = np.zeros(batches * size)
-    told = np.concatenate([_told(record) for record in records])
-    noise = np.diag(np.concatenate([_noise(record, noted_sd) for record in records]) ** 2)
+    own = 1 - learned_share  # variance of a batch's own part
+    at = np.zeros((1 + len(records), 1 + count))  # v, then z of every batch
     for _ in range(ROUNDS):
-        expected, slope = _linearise(records, at, size)
-        gain = prior @ slope.T @ np.linalg.inv(slope @ prior @ slope.T + noise)
-        new = gain @ (told - expected + slope @ at)
-        moved, at = float(np.abs(new - at).max()), new
-        if moved < STILL:
+        seen = [_Seen.of(record, z, own, noted_sd) for record, z in zip(records, at[1:], strict=True)]
+        precision = np.eye(1 + count) / learned_share + sum(one.slope.T @ one.weights for one in seen)
+        cov: Array = np.asarray(np.linalg.inv(precision))
+        mean = cov @ sum((one.weights.T @ one.pulled for one in seen), np.zeros(1 + count))
+        likeliest = [mean + own * one.weights.T @ (one.pulled - one.slope @ mean) for one in seen]
+        step = np.stack([mean, *likeliest]) - at
+        now = _unlikely(at, records, learned_share, noted_sd)
+        while np.abs(step).max() > STILL and _unlikely(at + step, records, learned_share, noted_sd) > now:
+            step = step / 2  # too far: what was made linear bends
+        at = at + step
+        if np.abs(step).max() < STILL:
             break
-    common = learned_share * np.tile(np.eye(size), batches)  # covariance of v with z of all batches
-    weights = common @ slope.T @ np.linalg.inv(slope @ prior @ slope.T + noise)
-    mean = weights @ (told - expected + slope @ at)
-    return Learned(mean, learned_share * np.eye(size) - weights @ slope @ common.T)
+    return Learned(mean, cov)
 
 
-def _told(record: Record) -> Array:
-    total = [] if record.total is None else [record.total]
-    return np.array([*total, *(value - (record.total or 0.0) for _, value in record.steps)])
+@dataclass(frozen=True)
+class _Seen:
+    """What a batch shows, made linear at its z: pulled = slope z + noise; `weights`: slope by what v leaves open."""
+
+    pulled: Array
+    slope: Array
+    weights: Array
+
+    @classmethod
+    def of(cls, record: Record, z: Array, own: float, noted_sd: float) -> _Seen:
+        residual, slope, noise = _residual(record, z, noted_sd)
+        unknown = own * slope @ slope.T + np.diag(noise**2)
+        return cls(residual + slope @ z, slope, np.asarray(np.linalg.solve(unknown, slope)))
 
 
-def _noise(record: Record, noted_sd: float) -> Array:
-    return np.array([EXACT] * (record.total is not None) + [noted_sd] * len(record.steps))
+def _unlikely(at: Array, records: Sequence[Record], learned_share: float, noted_sd: float) -> float:
+    """Twice the negative log density of v and all z, up to a constant."""
+    v, z = at[0], at[1:]
+    cost = (v @ v) / learned_share + ((z - v) ** 2).sum() / (1 - learned_share)
+    for record, own in zip(records, z, strict=True):
+        residual, _, noise = _residual(record, own, noted_sd)
+        cost += ((residual / noise) ** 2).sum()
+    return float(cost)
 
 
-def _linearise(records: Sequence[Record], at: Array, size: int) -> tuple[Array, Array]:
-    """What is expected of the records at z = `at`, and its slope."""
-    expected, slopes = [], []
-    for b, record in enumerate(records):
-        z = at[b * size : (b + 1) * size]
-        spread = np.array(record.pattern.spread)
-        ln_share = ln_softmax(np.array(record.pattern.centre) + spread * z[1:])
-        rows = []
-        pace = np.zeros(size)
-        pace[0] = record.sd
-        if record.total is not None:
-            rows.append(pace)
-            expected.append(record.sd * z[0])
-        for j, _ in record.steps:
-            row = np.zeros(size) if record.total is not None else pace.copy()
-            row[1:] = -np.exp(ln_share) * spread
-            row[1 + j] += spread[j]
-            rows.append(row)
-            expected.append(ln_share[j] + (0.0 if record.total is not None else record.sd * z[0]))
-        wide = np.zeros((len(rows), len(at)))
-        if rows:
-            wide[:, b * size : (b + 1) * size] = rows
-        slopes.append(wide)
-    return np.array(expected), np.concatenate(slopes)
+def _residual(record: Record, z: Array, noted_sd: float) -> tuple[Array, Array, Array]:
+    """What was told less what is expected at z, the slope of that, and the sd of its noise, (told,) each.
+
+    All hours, where they are told, then every step: its share of them, else its hours.
+    """
+    spread = np.array(record.pattern.spread)
+    ln_share = ln_softmax(np.array(record.pattern.centre) + spread * z[1:])
+    steps = [j for j, _ in record.steps]
+    told = np.array([value for _, value in record.steps])
+    slope = np.zeros((len(steps), len(z)))
+    slope[:, 1:] = np.eye(len(spread))[steps] * spread - np.exp(ln_share) * spread
+    residual, noise = told - ln_share[steps], np.full(len(steps), noted_sd)
+    if record.total is None:
+        slope[:, 0] = record.sd
+        return residual - record.sd * z[0], slope, noise
+    pace = np.eye(1, len(z)) * record.sd
+    residual = np.append(record.total - record.sd * z[0], residual - record.total)
+    return residual, np.vstack([pace, slope]), np.append(EXACT, noise)
 
 
 def ln_softmax(values: Array) -> Array:

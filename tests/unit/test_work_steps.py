@@ -187,6 +187,18 @@ def test_learning_settles_also_far_out() -> None:
     assert len(pattern.steps) == len(steps)
 
 
+def test_years_of_batches_with_every_step_told_are_learned_at_once_and_the_pace_is_found() -> None:
+    """Sixty batches of one bench: what is learned comes within its own error of the truth it was made with."""
+    rng = np.random.default_rng(11)
+    told, _, _ = simulate(rng, 60)
+    rows = (Quantiles(*(6.0 * math.exp(0.3 * z) for z in (-Z95, 0, Z95))), one(0.0))
+    found = ahead(*told, rows=rows)
+    true = math.sqrt(SHARE) * np.random.default_rng(11).standard_normal(len(found.learned.mean))
+    off = (found.learned.mean - true) / np.sqrt(np.diag(found.learned.cov))
+    assert np.abs(off).max() < 4
+    assert np.sqrt(np.diag(found.learned.cov)).max() < 0.6 * math.sqrt(SHARE)
+
+
 def test_a_users_single_number_of_hours_parts_among_steps() -> None:
     rows = (one(4.0), one(0.0))
     found = ahead(HoursTold(ROUTE, 1.0, 9.0, (("washing", 5.0),)), rows=rows).by_steps(1.0)
