@@ -124,8 +124,8 @@ def value_bid(
     draws = outcome.recovered_g.shape[0]
     named = NamedDraws(rng, draws)
 
-    def worth_at(tried: Prices) -> tuple[Array, Economics, bool]:
-        money = value_runs(outcome, kinds, tried, catalogue, named)
+    def worth_at(tried: Prices, before: Economics | None = None) -> tuple[Array, Economics, bool]:
+        money = value_runs(outcome, kinds, tried, catalogue, named, before=before)
         is_run = bool(money.pool) and money.pool_advantage.mean() > 0
         worth = money.alternative.sum(axis=1) + (money.pool_advantage if is_run else 0.0)
         for item in unprocessed:
@@ -152,7 +152,7 @@ def value_bid(
         mcse(price.influence, outcome.origin),
         None if asked is None else _at(asked, worth, mass),
         _break_even_metal(outcome, kinds, catalogue, prices, named, money, pool, worth, price.value, boards),
-        _break_even_prices(outcome, prices, lambda tried: float(worth_at(tried)[0].mean()), price.value, boards),
+        _break_even_prices(outcome, prices, lambda tried: float(worth_at(tried, money)[0].mean()), price.value, boards),
         _parts(outcome, kinds, money, pool)
         + _parts_unprocessed(unprocessed, prices, catalogue, named)
         + (() if boards is None else boards.parts),

@@ -52,18 +52,24 @@ class Economics:
 
 
 def value_runs(
-    outcome: Outcome, kinds: Mapping[str, str], prices: Prices, catalogue: Catalogue, named: NamedDraws
+    outcome: Outcome,
+    kinds: Mapping[str, str],
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+    *,
+    before: Economics | None = None,
 ) -> Economics:
     """Money of each run of an outcome.
 
     Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; kinds, kind id by address; named,
     draws of the price rows, as many as the outcome's. Hours, costs, terms and a buyer's share are drawn once per row
-    and draw: runs of one route share them.
+    and draw: runs of one route share them. `before`: money of the same runs at other metal prices, which cost the same.
     Raises InputError where the prices lack a route that a run takes. Equation: model section 6.
     """
     check_runs(outcome, prices)
     of_run = [catalogue.kinds[kinds[run.address]] for run in outcome.runs]
-    spent = count_spent(outcome, kinds, prices, catalogue, named)
+    spent = count_spent(outcome, kinds, prices, catalogue, named, before)
     market = Market(outcome, of_run, prices, catalogue, named)
     found = market.assign(spent.total)
     revenue, buyer_of, members = found.revenue, found.buyer_of, list(found.pool)
@@ -106,11 +112,21 @@ class Spent:
 
 
 def count_spent(
-    outcome: Outcome, kinds: Mapping[str, str], prices: Prices, catalogue: Catalogue, named: NamedDraws
+    outcome: Outcome,
+    kinds: Mapping[str, str],
+    prices: Prices,
+    catalogue: Catalogue,
+    named: NamedDraws,
+    before: Economics | None = None,
 ) -> Spent:
     """What each run of an outcome costs and gives up, whatever it is settled with; parameters as of `value_runs`."""
-    bills = [(bill.money, bill.unpriced) for bill in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
-    hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
+    if before is None:
+        bills = [(b.money, b.unpriced) for b in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
+        cost = _stack([money for money, _ in bills], named.draws)
+        hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
+        unpriced = tuple(dict.fromkeys(name for _, missing in bills for name in missing))
+    else:
+        cost, hours, unpriced = before.cost, before.hours, before.unpriced
     chosen = [
         value_unprocessed(
             catalogue.kinds[kinds[run.address]], run.mass_kg, prices, catalogue, named, outcome.contained_g[:, i, :]
@@ -118,13 +134,13 @@ def count_spent(
         for i, run in enumerate(outcome.runs)
     ]
     return Spent(
-        _stack([money for money, _ in bills], named.draws),
+        cost,
         hours,
         hours * prices.hours_rate,
         _stack([one.values for one in chosen], named.draws),
         tuple(one.name for one in chosen),
         tuple(one.to for one in chosen),
-        tuple(dict.fromkeys(name for _, unpriced in bills for name in unpriced)),
+        unpriced,
     )
 
 

@@ -239,7 +239,8 @@ class Within:
             notes.append('no limit was given: try --hours 20, --cash 500, --days 30 or --limit "nitric acid=10 L"')
         if any(step.action == "trial" for step in self.steps):
             notes.append(
-                "a trial counts by what its result tells; what is left of it is decided on after, in a plan of its own"
+                "a trial counts by what its result tells, its product settled with the others that gain; what is left "
+                "of it is decided on after, in a plan of its own"
             )
         if any(step.test for step in self.steps):
             notes.append("assays count in no limit; `gradeest test-first LOT/FRACTION` shows tests by size")
