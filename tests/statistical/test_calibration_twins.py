@@ -25,6 +25,7 @@ from gradeest.errors import InferenceError
 from gradeest.materials.catalogue import Catalogue, Quantiles, load_catalogue
 from gradeest.records.domain import METALS, AshLink, Bench, Charge, Fraction, NonDetect
 from tests.engine_bench import DAY, assay, batch, bench, lot, product, with_constants, with_row
+from tests.statistical.bench_maker import with_recovery
 from tests.statistical.ranks import Values, Verdict, gap_of_chances, normal_rank, surprise, verdict
 
 LIMIT = 3.5
@@ -175,7 +176,7 @@ def test_a_handling_error_ten_times_too_large_is_caught() -> None:
 
     Program: shift 1.3; twin: spread -6.1.
     """
-    catalogue = with_recovery(with_constants(WIDE, holdup__a=1e-9), FOILS, 0.9, 0.95, 0.97)
+    catalogue = with_recovery(with_constants(WIDE, holdup__a=1e-9), [FOILS], 0.9, 0.95, 0.97)
     drawn = make(weighed(FINGERS, 0.1, 0.01), catalogue, 60, 7)
     made = [pair for pair in drawn if 0.12 <= pair[0].batches["B1"].products[0].weight_g <= 0.8]
     assert len(made) > 30
@@ -184,13 +185,6 @@ def test_a_handling_error_ten_times_too_large_is_caught() -> None:
 
 
 # -- ash of filters ----------------------------------------------------------------------------------------------------
-
-
-def with_recovery(catalogue: Catalogue, route: str, q5: float, q50: float, q95: float) -> Catalogue:
-    """The catalogue with the gold recovery row of a route changed."""
-    was = catalogue.routes[route]
-    row = replace(was.recovery["Au"], q5=q5, q50=q50, q95=q95)
-    return replace(catalogue, routes={**catalogue.routes, route: replace(was, recovery={**was.recovery, "Au": row})})
 
 
 def burnt() -> Bench:
@@ -209,7 +203,7 @@ def test_burning_forgotten_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
     """
     monkeypatch.setattr(posterior, "FAST_MOVES", posterior.FAST_MOVES[:2])  # what the twin does not settle takes long
     catalogue = with_constants(NEVER_FAILED, holdup__a=1e-9, rest__log_sd=0.08)
-    catalogue = with_recovery(with_recovery(catalogue, FOILS, 0.6, 0.8, 0.92), LEACH, 0.9, 0.95, 0.97)
+    catalogue = with_recovery(with_recovery(catalogue, [FOILS], 0.6, 0.8, 0.92), [LEACH], 0.9, 0.95, 0.97)
     made = make(burnt(), catalogue, 10, 9)
     assert of_grades(believe(made, catalogue)).worst < LIMIT
     nothing_lost = {**catalogue.shares, "keep:open-flame": Quantiles(0.95, 0.985, 0.996)}
@@ -224,7 +218,7 @@ def test_untracked_metal_of_ash_counted_twice_is_caught() -> None:
     catalogue = with_row(
         with_constants(NEVER_FAILED, holdup__a=1e-9), ASH, "Au", q50=300.0, gsd_between=1.5, gsd_class_mean=1.3
     )
-    catalogue = with_recovery(catalogue, LEACH, 0.3, 0.7, 0.93)
+    catalogue = with_recovery(catalogue, [LEACH], 0.3, 0.7, 0.93)
     made = make(burnt(), catalogue, 12, 10)
 
     def as_if_assayed(one: Bench) -> Bench:
