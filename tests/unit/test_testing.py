@@ -89,6 +89,19 @@ def test_a_trial_run_pays_where_its_result_decides_on_the_rest() -> None:
     assert told_nothing.worth <= 3 * told_nothing.worth_mcse  # the broken twin: another run's result
 
 
+@pytest.mark.parametrize("noise", [0.3, 0.5])
+def test_a_trial_run_is_worth_what_the_closed_form_says(noise: float) -> None:
+    # The trial shows the grade through the noise of its own run, the rest has another: E[G | y] is lognormal, and the
+    # noise of the rest, of mean 1, moves no expectation. What the trial itself brings has no part in it.
+    rng = np.random.default_rng(9)
+    grams, gain = gold(rng)
+    runs = np.exp(noise * rng.standard_normal((N, 2)) - noise**2 / 2)
+    rest = PRICE * grams * runs[:, 1] - COST
+    option = trial_option(0.4, gain, PRICE * 0.1 * grams - 40, rest, 0.1 * (grams * runs[:, 0])[:, None])
+    assert option.worth == pytest.approx(closed_form(noise), abs=4 * option.worth_mcse)
+    assert option.worth < closed_form(0.01) - 4 * option.worth_mcse  # the broken twin: a run without noise
+
+
 def test_what_no_result_could_change_is_not_tested() -> None:
     rng = np.random.default_rng(4)
     grams, _ = gold(rng)
