@@ -37,6 +37,6 @@ def laws(
         where = f"{row.jurisdiction or 'in general'}: " if found.of == "all" else ""
         read = f" [{row.authority}, {'read' if row.status == 'read' else row.status} {row.dated}]" if row.dated else ""
         parts.append(note(f"{where}{row.line}{read}"))
-    parts.append(note(f"Held: {', '.join(found.known)}. Lines may have changed, and missing ones do not mean that "
-                      f"something is allowed. {found.defer}"))  # fmt: skip
+    parts.append(note(f"Places: {', '.join(found.known)} (of which none is held). Lines may have changed, and missing "
+                      f"ones do not mean that something is allowed. {found.defer}"))  # fmt: skip
     show(*parts)

@@ -127,7 +127,7 @@ def find_closed(place: Place, charges: Sequence[str], route: str | None, date: d
         if chosen not in opened.catalogue.routes or not is_closed(opened, chosen, date):
             return None
         gate = gate_of(opened.bench, opened.catalogue, chosen, place.today)
-        return None if gate.stop or gate.missing else gate
+        return None if gate.stop or gate.missing or barred_items(opened, chosen) else gate
 
 
 def is_closed(opened: Opened, route: str, date: dt.date) -> bool:

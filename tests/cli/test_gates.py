@@ -249,6 +249,10 @@ def test_a_gate_closes_after_a_year_and_when_its_text_changes(bench: Bench, monk
 def test_a_bench_without_a_licence_begins_no_batch_with_restricted_acid(bench: Bench) -> None:
     bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
     assert bench.run("bench", "set", "licence", "no")[0] == 0
+    code, out = bench.run(
+        "batch", "add", "--charge", "box/nickel=0.1 kg", "--route", "pins-nitric", "--later", typed="x"
+    )
+    assert (code, "no licence" in out, "type the word" in out) == (3, True, False)  # no word helps: none is asked for
     code, out = bench.run(*BATCH)
     assert (code, "nitric acid" in out) == (3, True)
     assert bench.run("bench", "set", "licence", "number 7")[0] == 0
