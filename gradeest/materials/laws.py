@@ -79,5 +79,6 @@ def _with_line(hazard: Hazard, law: Law) -> Hazard:
 
 def _say_nothing_held(hazard: Hazard, where: str) -> Hazard:
     place = "there" if where == ELSEWHERE else f"of {where}"
-    line = f"{hazard.short[0].upper()}{hazard.short[1:]}: no line is held {place}, which does not mean there is none; {ASK}"
+    about = hazard.short[0].upper() + hazard.short[1:]
+    line = f"{about}: no line is held {place}, which does not mean there is none; {ASK}"
     return replace(hazard, line=line, authority="your authority", status="judgement", dated="")
