@@ -143,6 +143,11 @@ class Plan:
     def _say(self, severity: Any, place: str, message: str, hint: str = "") -> None:
         self.issues.append(Issue(severity, message, hint, self.notes.path.name, None, place))
 
+    def _say_all(self, entry: Entry, err: InputError, column: str) -> None:
+        """What an entry was refused for, by its cells; what names no field, by a column."""
+        for issue in err.issues or (Issue("error", err.message, err.hint, field=column),):
+            self._say("error", entry.where(issue.field or column), issue.message, issue.hint)
+
     def _in_its_words(self, text: str) -> str:
         """A message with the sheet's own names for its batches."""
         return re.sub(r"\bB[0-9]+\b", lambda found: self.called.get(found.group(), found.group()), text)
@@ -179,11 +184,11 @@ class Plan:
                 try:
                     answers[f"{metal}.{name}"] = read(text)
                 except InputError as err:
-                    self._say("error", entry.where(column), err.message, err.hint)
+                    self._say_all(entry, err, column)
         try:
             return paper_payload(answers) if len(self.issues) == told else None
         except InputError as err:
-            self._say("error", entry.where("fineness"), err.message, err.hint)
+            self._say_all(entry, err, "fineness")
             return None
 
     def _resolve_weighing(self, entry: Entry, payload: dict[str, Any]) -> dict[str, Any] | None:
@@ -192,8 +197,7 @@ class Plan:
         try:
             return weigh_payload(replace(self.opened, bench=self.growing.bench), **payload)
         except InputError as err:
-            for issue in err.issues or (Issue("error", err.message, err.hint, field="boards"),):
-                self._say("error", entry.where(issue.field), issue.message, issue.hint)
+            self._say_all(entry, err, "boards")
             return None
 
     def _address(self, address: str) -> str:
@@ -252,8 +256,7 @@ class Plan:
         try:
             return link_ash(replace(self.opened, bench=self.growing.bench), charges, said)
         except InputError as err:
-            for issue in err.issues or (Issue("error", err.message, err.hint, field="filters"),):
-                self._say("error", entry.where(issue.field), issue.message, issue.hint)
+            self._say_all(entry, err, "filters")
             return charges
 
     def _usual_route(self, entry: Entry, addresses: list[str]) -> str:
