@@ -105,7 +105,7 @@ def settlement(products: Sequence[str], melted_g: float, **fineness: float) -> S
 
 
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 18 batches, three lots, three metals.
+    """Every kind of evidence on one bench: 20 batches, three lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop;
     portions and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an
@@ -114,7 +114,8 @@ def every_evidence() -> Bench:
     a salt, a settlement of products of three, one of them coarse; assays, one of a weighed fraction and one below
     detection; correlated silver and palladium; wet and mixed fractions; undecided switches; streams that a later
     batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts; ash of their filters,
-    weighed and with nothing found.
+    weighed and with nothing found; products of an open batch, of few digits and of a stream melted together after a
+    spill, two weights, and one of these refined once more, assayed and settled.
     """
     lots = [
         lot(
@@ -184,14 +185,28 @@ def every_evidence() -> Bench:
     batches += [replace(ash, charges=(of_dies,)), replace(none, charges=(of_strips,))]
     batches[9] = replace(batches[9], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
     batches.append(only_tested)
+    batches += [
+        batch(
+            "B19", "melt-products", [("B5/au-1", 0.0008), ("B7/au-1", 1e-5), ("B14/au-1", 0.00012)],
+            product("au-1", "B19", "Au", "gold-button", 0.78),
+            product("au-2", "B19", "Au", "gold-button", 0.05, damp=True),
+            lost=[(0.02, 0.1)],
+        ),
+        batch(
+            "B20", "refine-gold", [("B19/au-1", 0.00078)], product("au-1", "B20", "Au", "gold-powder-refined", 0.72),
+        ),
+    ]  # fmt: skip
     assays = [
         replace(assay("L2/jar", "Au", 180, 0.2), layers_kg=(0.5, 0.4)),
         assay("L1/late", "Au", 310, 0.05), assay("L1/fing", "Au", 2600, 0.1), assay("L2/mlcc", "Ag", 25, 0.3, True),
         replace(assay("L2/fing", "Au", 1900, 0.3), method="plating"),
     ]  # fmt: skip
     return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)],
-        [product_assay("B1/au-2", 0.97), product_assay("B3/ag-1", 0.74, 0.004, "Ag")],
-        [settlement(["B1/au-1", "B2/au-1", "B8/au-1"], 4.1, Au=0.965, Ag=0.01)],
+        [product_assay("B1/au-2", 0.97), product_assay("B3/ag-1", 0.74, 0.004, "Ag"), product_assay("B19/au-1", 0.98)],
+        [
+            settlement(["B1/au-1", "B2/au-1", "B8/au-1"], 4.1, Au=0.965, Ag=0.01),
+            settlement(["B20/au-1", "B15/au-1"], 1.0, Au=0.99),
+        ],
     )  # fmt: skip
 
 

@@ -35,6 +35,7 @@ from gradeest.belief.network import (
 from gradeest.belief.outflows import list_outflows
 from gradeest.belief.portions import list_anchored, list_free, list_weighed
 from gradeest.belief.readings import list_readings
+from gradeest.belief.rerefining import list_rerefined
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
@@ -44,7 +45,7 @@ NORMALS = (
     *("zeta", "beta", "rho", "pi", "r_metal", "r", "ln_a", "a", "form", "purity", "moisture", "balance"),
     *("e_ok", "e_failed", "gone", "loss", "aside", "spot", "liquid", "melt"),
 )  # unknowns that are standard normal a priori
-FLAT = ("ln_tau", "reading", "extra", "v", "beside", "split", "x1", "x0")  # unknowns whose density is written out
+FLAT = ("ln_tau", "reading", "again", "extra", "v", "beside", "split", "x1", "x0")  # their density is written out
 
 
 def build_network(bench: Bench, catalogue: Catalogue) -> Network:
@@ -77,7 +78,7 @@ class Assembly:
         self.v_rows: dict[
             tuple[str, str], dict[tuple[int, ...], int]
         ] = {}  # pooled batch -> outcome -> row of its copies
-        self.n_weighed = self.n_copies = self.levels = 0
+        self.n_weighed = self.n_copies = self.levels = self.again_levels = 0
         self.free_base = 0  # first value of free portions
         self.no_value = 0  # index of an empty value
         self.axis = {
@@ -106,6 +107,7 @@ class Assembly:
         list_fineness(self)
         self._batches()
         list_outflows(self)
+        list_rerefined(self)
         list_weighed(self)
         list_anchored(self)
         list_free(self)
@@ -131,6 +133,7 @@ class Assembly:
             "open_product": len(self.arrays["open_ln_y"]),
             "backward": self.backward,
             "level": self.levels,
+            "again_level": self.again_levels,
             "flat_reading": int(self.arrays["read_flat"].sum()),
             "outflow": self.unknowns["loss"] + self.unknowns["aside"],
             "failed": len(self.e_index),
@@ -279,11 +282,9 @@ class Assembly:
             others[switch(self.cells[cell])] = None
         if item.portions:
             others.update(dict.fromkeys(failed(self.item_of[part.left_by, item.metal]) for part in item.streams))
-        open_ones = sorted((k for k in others if abs(self.graph.log_odds[k]) < CERTAIN), key=self._decided)
+        odds = {key: abs(self.graph.log_odds[key]) for key in others}
+        open_ones = sorted((key for key in others if odds[key] < CERTAIN), key=odds.__getitem__)
         return tuple(dict.fromkeys((own, *open_ones[: MOST_SPLITS - 1], *later)))
-
-    def _decided(self, key: Hashable) -> float:
-        return abs(self.graph.log_odds[key])
 
     def local(self, cell: int, with_switch: bool = False) -> tuple[Hashable, ...]:
         """Choices that decide a cell's grade: those of its weighed batches, or its switch where it is free."""

@@ -92,6 +92,7 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
     _streams(network, state, chosen, found)
     _set_aside(theta, network, state, chosen, found, rng)
     _recovered(network, state, chosen, found)
+    _refined(network, state, found, rng)
     return state, found
 
 
@@ -167,6 +168,23 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
             grams = found.charge_g[item.batch, address, item.metal] * ratio
             found.recovered_g[key] = found.recovered_g.get(key, 0.0) + grams
             found.processed_kg[key] = found.processed_kg.get(key, 0.0) + kg
+
+
+def _refined(network: Network, state: State, found: Fitted, rng: np.random.Generator) -> None:
+    """Metal of products of products, of the products that went into their batches, and whether such a run failed."""
+    x = network.arrays
+    rows = iter(x["again_at"].tolist())
+    for n, item in enumerate(i for i in network.evidence.batch_metals if i.role == "R"):
+        for product in item.products:
+            found.product_g[item.batch, product.name] = np.exp(state.ln_in_product[:, next(rows)])
+        parts = x["again_parts"][n][: len(item.refined)].tolist()
+        for part, row in zip(item.refined, parts, strict=True):
+            grams = np.exp(state.ln_in_product[:, row])
+            found.charge_g[item.batch, part.address, item.metal] = grams * part.share
+        e = state.again_logit[:, n] - state.recovery_logit[:, x["bm_rm"][x["again_bm"][n]]]
+        sides = ((x["ln_ok"], 0.0, x["again_e_sd"][n]), (x["ln_failed"], x["failed_centre"], x["failed_sd"]))
+        ok, failed = (ln - 0.5 * ((e - centre) / sd) ** 2 - np.log(sd) for ln, centre, sd in sides)
+        found.failed[item.batch_metal] = np.log(rng.uniform(size=len(e))) < failed - np.logaddexp(ok, failed)
 
 
 def _lookup(rows, choices, chosen) -> NDArray[np.int64]:  # type: ignore[no-untyped-def]

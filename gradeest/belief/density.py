@@ -26,8 +26,10 @@ from numpy.typing import NDArray
 
 from gradeest.belief.ashes import ash_terms
 from gradeest.belief.fineness import fineness_terms, purities, settled_purities
+from gradeest.belief.holdup import hold_up, solve_holdup
 from gradeest.belief.network import Network
-from gradeest.belief.ops import NUMPY, Array, Ops, log_between
+from gradeest.belief.ops import NUMPY, Array, Ops, log_rounded
+from gradeest.belief.rerefining import refine_again, weights_again
 from gradeest.belief.spots import spot_terms
 
 LN_1000 = math.log(1000.0)
@@ -38,7 +40,6 @@ LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
 MOST_LN_SHARE = 8.0  # of one member in a pooled batch: only where trajectories stray
 LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members of which no other batch tells
 LEAST_LEFT = 1e-3  # ln of what streams may hold of the rest stays that far below 0: a steeper wall stops trajectories
-NEWTON_STEPS = 5  # the inverse of the hold-up is exact to 1e-12 after five, from M = P (tested)
 
 
 @dataclass(frozen=True)
@@ -61,32 +62,9 @@ class State:
     ln_yield: Array  # ln(metal / reading), (product,)
     ln_p: Array  # ln metal in the products, same axis as ln_m
     ln_in_work: Array  # ln A of weighed batches: ordinary side, then failed side, (2 x W,)
-    ln_in_product: Array  # ln of the fine metal [g] in each product read backwards, (product,)
-
-
-def invert_holdup(ln_p: Array, ln_a: Array, full_from_g: float, exponent: float, ops: Ops = NUMPY) -> Array:
-    """ln M from ln P = ln M - softplus(ln a - k ln M) + softplus(ln a - k ln M0) for P < M0, else ln P.
-
-    Newton's method on a concave increasing function, started at its left: it approaches the root from below.
-    """
-    at_full = ops.softplus(ln_a - exponent * math.log(full_from_g))
-    ln_m = ln_p
-    for _ in range(NEWTON_STEPS):
-        hang = ln_a - exponent * ln_m
-        gap = ln_m - ops.softplus(hang) + at_full - ln_p
-        ln_m = ln_m - gap / (1 + exponent * ops.sigmoid(hang))
-    return ops.where(ln_p < math.log(full_from_g), ln_m, ln_p)
-
-
-def hold_up(ln_m: Array, ln_a: Array, full_from_g: float, exponent: float, ops: Ops = NUMPY) -> Array:
-    """ln P of the product from ln M of the metal that reached it (both g)."""
-    small = ln_m - ops.softplus(ln_a - exponent * ln_m) + ops.softplus(ln_a - exponent * math.log(full_from_g))
-    return ops.where(ln_m < math.log(full_from_g), small, ln_m)
-
-
-def log_rounded(reading: Array, step: Array, handling: Array, v: Array, ops: Ops = NUMPY) -> Array:
-    """ln P(reading - d/2 <= v + t <= reading + d/2), t ~ N(0, handling), all in g."""
-    return log_between((reading - step / 2 - v) / handling, (reading + step / 2 - v) / handling, ops)
+    ln_in_product: Array  # ln of the fine metal [g] in each product, (product,)
+    again_logit: Array  # logit of the recovery of batches of products (R), (R,)
+    again_reached: Array  # ln P / M of them, (R,)
 
 
 def log_recovery_cdf(logit: Array, spread: Array, x: Mapping[str, Any], ops: Ops = NUMPY) -> Array:
@@ -139,7 +117,7 @@ class _Evaluation:
         return State(
             self.total, configurations, self.values, self.cc_ln_grade, self.cc_z, self.free_ln_grade, self.free_z,
             self.mu, self.tau, self.logit_absent, self.r, self.ln_a_metal, self.ln_m, self.ln_yield, self.ln_p,
-            ops.concat(self.ln_in_work), self.in_product,
+            ops.concat(self.ln_in_work), self.every_product, self.again_logit, self.again_reached,
         )  # fmt: skip
 
     def _parameters(self) -> None:
@@ -177,12 +155,16 @@ class _Evaluation:
         self.counted = self.n["reading"] + self.n["open_product"]
         so_far = x["open_ln_y"] + ops.full(self.theta, self.n["open_product"], 0.0)
         coarse = x["coarse_ln_y"] + ops.full(self.theta, self.n["coarse"], 0.0)
-        ln_weight = ops.concat([ops.log(self.v), so_far, coarse])
+        again, ln_step = weights_again(self)
+        ln_weight = ops.concat([ops.log(self.v), so_far, again, coarse])
         if self.n["settled"]:
             purity = settled_purities(self, purity, form, ln_weight + x["pr_ln_factor"] + dry)
         self.ln_share = x["pr_ln_factor"] - ops.softplus(-purity)
         self.ln_yield = self.ln_share + dry
         self.every_product = ln_weight + self.ln_yield
+        self.again_logit = self.again_reached = ops.full(self.theta, 0, 0.0)
+        if self.n["R"]:
+            self.every_product = refine_again(self, again, ln_step)
         self.in_product = ops.part(self.every_product, slice(0, self.counted))
         self.ln_in_products = ops.logsumexp(ops.take(self.pad(self.in_product, NOTHING), x["bm_products"]))
         if self.n["said"]:
@@ -214,11 +196,7 @@ class _Evaluation:
         self.ln_p = ops.concat([self.ln_in_products, limits])
         inverted = n["backward"] + n["N"]
         ln_a = ops.part(self.ln_a, slice(0, inverted))
-        solve = getattr(ops, "invert_holdup", None)  # an engine may know the derivatives of the inverse
-        if solve is None:
-            self.ln_m = invert_holdup(self.ln_p, ln_a, self.full_from_g, self.exponent, ops)
-        else:
-            self.ln_m = solve(self.ln_p, ln_a, self.full_from_g, self.exponent)
+        self.ln_m = solve_holdup(self.ln_p, ln_a, self.full_from_g, self.exponent, ops)
         weighed = slice(0, n["backward"])
         ln_p, ln_m, ln_a = ops.part(self.ln_p, weighed), ops.part(self.ln_m, weighed), ops.part(ln_a, weighed)
         hang = ops.log(1 + self.exponent * ops.sigmoid(ln_a - self.exponent * ln_m))

@@ -5,6 +5,7 @@ O  an open batch with weights so far, a lower bound: read backwards from an unkn
 N  nothing dropped, below a limit, the liquid tested negative or gone
 S  a closed batch whose weights are all of one digit, or whose charge holds a stream of a batch that is none of W and O
    for this metal: ordinary likelihood
+R  a closed batch of products of earlier ones with a weight above one digit: it tells what those held (rerefining.py)
 X  no result of its own; a stream that it left went into a batch that has one
 T  nothing but spot tests of its liquid
 
@@ -31,9 +32,11 @@ from gradeest.records.domain import (
     Settlement,
     SpotTest,
 )
+from gradeest.records.refined import takes_products
 
-Role = Literal["W", "O", "N", "S", "T", "X"]
-ROLES: tuple[Role, ...] = ("W", "O", "N", "S", "T", "X")
+Role = Literal["W", "O", "N", "R", "S", "T", "X"]
+ROLES: tuple[Role, ...] = ("W", "O", "N", "R", "S", "T", "X")
+WORDS = {"W": "weight", "S": "weight", "R": "weight", "O": "weight so far", "N": "non-detect"}  # what a role rests on
 DIGITS_TO_READ_BACKWARDS = 1.5  # readability steps in the heaviest product; below, it may be nothing but handling
 
 
@@ -51,6 +54,19 @@ class StreamPart:
 
 
 @dataclass(frozen=True)
+class ProductPart:
+    """A product (BATCH/PRODUCT) that went into a later batch, and the share of its weight that did."""
+
+    address: str
+    share: float
+
+    @property
+    def made_by(self) -> str:
+        """The batch that gave it."""
+        return self.address.partition("/")[0]
+
+
+@dataclass(frozen=True)
 class BatchMetal:
     """What one batch says about one metal. `portions` are dry masses in kg by fraction address."""
 
@@ -63,11 +79,12 @@ class BatchMetal:
     portions: dict[str, float]
     tests: tuple[SpotTest, ...] = ()  # of its liquid
     streams: tuple[StreamPart, ...] = ()
+    refined: tuple[ProductPart, ...] = ()  # products of this metal, of a batch that refines products
 
     @property
     def tells_recovery(self) -> bool:
-        """Whether the run's own recovery is an unknown: with a bare limit it is summed out."""
-        return self.role != "X" and (self.role != "N" or bool(self.tests))
+        """Whether the run's own recovery is an unknown: with a bare limit, or of products, it is summed out."""
+        return self.role not in "RX" and (self.role != "N" or bool(self.tests))
 
     @property
     def members(self) -> int:
@@ -111,9 +128,9 @@ class Evidence:
         """In words, what each touched grade rests on; the sources of a jar together."""
         counts: dict[tuple[str, str], dict[str, int]] = {}
         for item in self.batch_metals:
-            word = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}.get(item.role, "")
-            many = len(item.products) if item.role in "WS" else 1
-            for before, addresses in (("", item.portions), ("later ", self.behind_streams(item))):
+            word = WORDS.get(item.role, "")
+            many = len(item.products) if item.role in "WSR" else 1
+            for before, addresses in (("", item.portions), ("later ", self.behind(item))):
                 for address in dict.fromkeys(jar_of(part) for part in addresses):
                     cell = counts.setdefault((address, item.metal), {})
                     for name, more in ((word, many), ("spot test", len(item.tests)), *self.said_of_products(item)):
@@ -128,15 +145,16 @@ class Evidence:
             for key, cell in counts.items()
         }
 
-    def behind_streams(self, item: BatchMetal) -> tuple[str, ...]:
-        """Fractions whose metal is in the streams, or in the ash of filters, that went into a batch."""
+    def behind(self, item: BatchMetal) -> tuple[str, ...]:
+        """Fractions whose metal is in what earlier batches left or gave that went into a batch."""
         found: dict[str, None] = {}
         links = [self.links[address, item.metal] for address in item.portions if (address, item.metal) in self.links]
         before = [part.left_by for part in item.streams] + [name for link in links for name in link.batches]
+        before += [part.made_by for part in item.refined]
         for name in before:
             for other in self.batch_metals:
                 if other.batch_metal == (name, item.metal):
-                    found.update(dict.fromkeys((*other.portions, *self.behind_streams(other))))
+                    found.update(dict.fromkeys((*other.portions, *self.behind(other))))
         return tuple(found)
 
 
@@ -158,6 +176,11 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
         for metal in METALS:
             if metal not in catalogue.routes[batch.route].recovery:
                 continue
+            if takes_products(batch):
+                refined = _refined(bench, batch, metal, found, notes)
+                if refined is not None:
+                    found[refined.batch_metal] = refined
+                continue
             item = _batch_metal(bench, batch, metal, catalogue)
             if item is None:
                 continue
@@ -177,6 +200,34 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
     in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
     links = _links(bench, found, notes)
     return Evidence(tuple(in_order), bench.assays, tuple(notes), links, bench.product_assays, bench.settlements)
+
+
+def _refined(
+    bench: Bench, batch: Batch, metal: str, found: Mapping[tuple[str, str], BatchMetal], notes: list[str]
+) -> BatchMetal | None:
+    """What a batch of products says of one metal: its weights, once it is closed and all its products were followed."""
+    parts = []
+    for charge in batch.charges:
+        name = charge.address.partition("/")[2]
+        if not name.startswith(f"{metal.lower()}-"):
+            continue
+        earlier = found.get((charge.address.partition("/")[0], metal))
+        if earlier is None or all(product.name != name for product in earlier.products):
+            if batch.products:
+                notes.append(f"what {batch.name} gave says nothing of {charge.address}: its {metal} is not followed")
+            return None
+        weight = bench.product(charge.address).weight_g
+        parts.append(ProductPart(charge.address, min(1000 * charge.mass_kg / weight, 1.0) if weight > 0 else 1.0))
+    products = tuple(sorted((p for p in batch.products if p.metal == metal), key=lambda p: -p.weight_g))
+    if not parts or not products:
+        return None
+    if batch.is_open:
+        notes.append(f"{batch.name} is open: its {metal} so far counts once it is closed")
+        return None
+    if products[0].weight_g <= DIGITS_TO_READ_BACKWARDS * products[0].readability_g:
+        notes.append(f"{batch.name}: a weight of one digit says nothing of the products that went in")
+        return None
+    return BatchMetal(batch.name, batch.route, metal, "R", products, None, {}, refined=tuple(parts))
 
 
 def _links(

@@ -151,7 +151,7 @@ def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None
     limit: dict[str, list[Any]] = {name: [] for name in ("portions", "bm", "gone", "sd")}
     n_e, gone = len(net.e_index), net.gone
     for n, item in enumerate(net.items):
-        if item.role in BACKWARD or item.role in "TX":
+        if item.role in BACKWARD or item.role in "RTX":
             continue
         choices = net.item_choices(item)
         table: Table = {}

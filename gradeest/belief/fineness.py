@@ -116,7 +116,7 @@ def purities(balance: Any, form: Array) -> Array:
 
 def _shells(net: Assembly, settled: list[tuple[int, list[int], float]]) -> dict[str, Any]:
     """Arrays of settlements read backwards: their products whose weights are more than one digit."""
-    counted = net.n_products - sum(len(item.products) for item in net.items if item.role == "S")
+    counted = net.n_products - sum(len(item.products) for item in net.items if item.role in "RS")
     weights = [product for item in net.items for product in item.products]
     group: list[int] = []
     product: list[int] = []

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from gradeest.belief.density import NEWTON_STEPS
 from gradeest.belief.elementary import exp_row, log1p_row, sigmoid_row, softplus_row
+from gradeest.belief.holdup import NEWTON_STEPS
 from gradeest.belief.listing import compiled, part_of_compiled
 from gradeest.belief.recorder import (
     ADD,
@@ -63,7 +63,7 @@ def _log1mexp(x, out, power, bits, lanes):  # type: ignore[no-untyped-def]
 
 @part_of_compiled
 def _invert_holdup(ln_p, ln_a, out, work, bits, lanes, ln_full, exponent):  # type: ignore[no-untyped-def]
-    """out = ln M from ln P and ln a (density.invert_holdup)."""
+    """out = ln M from ln P and ln a (holdup.invert_holdup)."""
     power, hang, soft, at_full, rise = work[0], work[1], work[2], work[3], work[4]
     for i in range(lanes):
         hang[i] = ln_a[i] - exponent * ln_full

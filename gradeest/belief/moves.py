@@ -2,9 +2,9 @@
 
 A piece is what one batch's results say of one metal, one spot test, one assay of a sample or a product, a refiner's
 settlement, or what says how to read a result: a recorded loss, what was set aside (where it is still there: else the
-later weight tells), whose filters an ash is of. A weight goes with the settlements that its product was melted for:
-without it their sums mean nothing. A piece is judged by leaving it out: the belief with it against the belief from all
-the others. How much it told is the divergence (Kullback and Leibler 1951) of
+later weight tells), whose filters an ash is of. A weight goes with the settlements that its product was melted for, and
+with what was weighed of it when it was refined again: without it they mean nothing. A piece is judged by leaving it
+out: the belief with it against the belief from all the others. How much it told is the divergence (Kullback and Leibler 1951) of
 the first from the second, of whether the metal is there and of ln grade; by the chain rule that of the two chances of
 traces, and on either side that of two normals with the draws' means and spreads,
 
@@ -21,7 +21,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.belief.evidence import Evidence
+from gradeest.belief.evidence import BatchMetal, Evidence
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.records.domain import Bench, Charge
 
@@ -40,7 +40,7 @@ Sort = Literal[
     "set aside",
     "linked ash",
 ]
-SORTS: dict[str, Sort] = {"W": "weight", "S": "weight", "O": "weight so far", "N": "non-detect"}
+SORTS: dict[str, Sort] = {"W": "weight", "S": "weight", "R": "weight", "O": "weight so far", "N": "non-detect"}
 BENCH_RESULTS = ("assays", "product_assays", "settlements")  # fields of a bench that hold results, and those of a batch
 BATCH_RESULTS = ("products", "nondetects", "spot_tests", "losses", "streams")
 LEAST_SIDE = 30  # draws on a side below which its spread says nothing
@@ -104,8 +104,7 @@ def _pieces(evidence: Evidence) -> Iterator[Piece]:
     for item in evidence.batch_metals:
         names = {f"{item.batch}/{product.name}" for product in item.products}
         weighed |= {(name, item.metal): item.batch for name in names}
-        events = {product.event for product in item.products}
-        events |= {paper.event for paper in evidence.settlements if names.intersection(paper.products)}
+        events = _weights_and_papers(evidence, item)
         if item.role == "N" and item.nondetect is not None:
             events = {item.nondetect.event}
         if item.role in SORTS:
@@ -123,6 +122,17 @@ def _pieces(evidence: Evidence) -> Iterator[Piece]:
     for assay in evidence.assays:
         sort: Sort = "plated area" if assay.method == "plating" else "assay"
         yield Piece(sort, (jar_of(parts_of(assay)[0][0]),), assay.metal, (assay.event,))
+
+
+def _weights_and_papers(evidence: Evidence, item: BatchMetal) -> set[int]:
+    """Events of a batch's weights, of settlements of its products, and of both of what these were refined into."""
+    names = {f"{item.batch}/{product.name}" for product in item.products}
+    events = {product.event for product in item.products}
+    events |= {paper.event for paper in evidence.settlements if names.intersection(paper.products)}
+    for later in evidence.batch_metals:
+        if any(part.address in names for part in later.refined):
+            events |= _weights_and_papers(evidence, later)
+    return events
 
 
 def batches_behind(bench: Bench, address: str) -> tuple[str, ...]:

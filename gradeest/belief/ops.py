@@ -136,3 +136,8 @@ def log_between(low: Array, high: Array, ops: Ops = NUMPY) -> Array:
     a = ops.log_ndtr(ops.where(flip, -high, low))
     b = ops.log_ndtr(ops.where(flip, -low, high))
     return b + ops.log1mexp(ops.minimum(a - b, -1e-12))
+
+
+def log_rounded(reading: Array, step: Array, handling: Array, v: Array, ops: Ops = NUMPY) -> Array:
+    """ln P(reading - d/2 <= v + t <= reading + d/2), t ~ N(0, handling), all in g."""
+    return log_between((reading - step / 2 - v) / handling, (reading + step / 2 - v) / handling, ops)

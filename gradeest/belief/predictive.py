@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.belief.density import hold_up
 from gradeest.belief.draws import Posterior
+from gradeest.belief.holdup import hold_up
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.materials.catalogue import Catalogue

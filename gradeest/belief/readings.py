@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gradeest.belief.density import NOTHING
 from gradeest.belief.evidence import least_weight_g
 from gradeest.belief.network import LEAST_READING, Register, floats, integers, logit_normal
 from gradeest.records.domain import Bench, Product
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
 
     from gradeest.belief.assembly import Assembly
 
+NOTHING = -1e4  # ln of a weight that is not there
 FLAT_FROM = 4.0  # an interval this many times the handling's sd or wider has edges that need no rounding
 
 

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtri_exp
 
 from gradeest.belief.decode import Fitted, charge_of
-from gradeest.belief.density import State, hold_up
+from gradeest.belief.density import State
 from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.holdup import hold_up
 from gradeest.belief.network import BACKWARD, Network, logit_normal
 from gradeest.belief.outflows import set_aside_names
 from gradeest.belief.spots import PLACES
@@ -75,7 +76,11 @@ class _Shares:
             ln_kept = self._outflows(n, item)
             if item.role == "X":
                 continue
-            if item.role == "N":
+            if item.role == "R":
+                row = sum(other.role == "R" for other in self.items[:n])
+                self.found[(*item.batch_metal, RECOVERY)] = self.state.again_logit[:, row]
+                self.found[(*item.batch_metal, REACHED)] = np.minimum(self.state.again_reached[:, row], 0.0)
+            elif item.role == "N":
                 self.found[(*item.batch_metal, RECOVERY)] = self._below_limit(n, item, ln_kept)
             else:
                 q = self.state.recovery_logit[:, self.x["bm_rm"][n]] + self._noise(n, item)

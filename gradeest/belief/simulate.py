@@ -11,8 +11,8 @@ import numpy as np
 from gradeest.belief.ashes import FILTERS, untracked_logit
 from gradeest.belief.assembly import pieces_per_kg
 from gradeest.belief.decode import Completion
-from gradeest.belief.density import hold_up
 from gradeest.belief.evidence import dry_share
+from gradeest.belief.holdup import hold_up
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import draw_ln_kept
@@ -73,6 +73,7 @@ class _Simulation:
         self.failed: dict[tuple[str, str], bool] = {}
         self.weighed: dict[str, tuple[str, float, float]] = {}  # product -> metal, its share of what is dry, grams
         self.product: dict[tuple[str, str], float] = {}
+        self.shown_g: dict[str, float] = {}  # what every product weighed
         self.operator: dict[str, float] = {}  # factor on the limits of spot tests, by metal
         self.in_work: dict[tuple[str, str], float] = {}  # g, by batch and metal; what of it stayed back, and in liquids
         self.left: dict[tuple[str, str], float] = {}
@@ -158,7 +159,12 @@ class _Simulation:
                 nondetects.append(limits[0])
             elif limits and limits[0].liquid != "gone":
                 products += self._weigh([self._unplanned(batch, metal)], grams)
-        return replace(batch, products=tuple(products), nondetects=tuple(nondetects), spot_tests=tuple(spots))
+        self.shown_g |= {f"{batch.name}/{product.name}": product.weight_g for product in products}
+        shown = self.shown_g  # a product goes in whole: as much of it as it weighed
+        charges = tuple(replace(c, mass_kg=shown[c.address] / 1000) if c.address in shown else c for c in batch.charges)
+        return replace(
+            batch, charges=charges, products=tuple(products), nondetects=tuple(nondetects), spot_tests=tuple(spots)
+        )
 
     def _test(self, planned: list[SpotTest], *, is_nothing: bool) -> list[SpotTest]:
         """What spot tests of one batch and metal show: its liquid is the same for all of them."""
@@ -217,9 +223,15 @@ class _Simulation:
         return kept * sum(tracked) / (1 - lost)
 
     def _charged(self, batch: Batch, metal: str) -> float:
-        """All metal that went in, g: portions of fractions, and of streams that earlier batches set aside."""
+        """All metal that went in, g: portions of fractions, of streams that earlier batches set aside, products."""
         total = 0.0
         for charge in batch.charges:
+            if self.plan.has_product(charge.address):
+                product = self.plan.product(charge.address)
+                if product.metal == metal:  # it goes in whole
+                    known = self.weighed.get(charge.address)
+                    total += self._metal_in(product) if known is None else known[2]
+                continue
             if self.plan.is_of_batch(charge.address):
                 share = charge.mass_kg / (self.plan.stream(charge.address).mass_kg or charge.mass_kg)
                 total += self.aside[charge.address, metal] * share

@@ -46,7 +46,7 @@ def add(
     later: Annotated[bool, typer.Option("--later", help="Only save; do not forecast what it gives.")] = False,
     as_json: options.Json = False,
 ) -> None:
-    """Start a batch from portions of fractions, or from what earlier batches set aside; see what to expect of it."""
+    """Start a batch from portions of fractions, from what batches set aside, or from products to refine again."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import at_terminal, insist
     from gradeest.cli.complaints import UsageError
@@ -104,7 +104,8 @@ def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
         field = f"--charge {text}"
         if "/" not in address:
             hint = "such as shop-may/fingers, or B1/oversize"
-            issues.append(Issue("error", f"'{address}' is no LOT/FRACTION or BATCH/STREAM", hint, field=field))
+            what = f"'{address}' is no LOT/FRACTION, BATCH/STREAM or BATCH/PRODUCT"
+            issues.append(Issue("error", what, hint, field=field))
             continue
         try:
             charges.append((address.strip(), parse_mass(amount) / 1000 if equals else None))
@@ -137,7 +138,7 @@ def ask_charges(call: Call, route: str | None) -> tuple[list[tuple[str, float | 
             "charge",
             "",
             "What goes in" if not charges else "What else goes in (Enter: nothing)",
-            parse_choice(choices, "fraction or stream with something left"),
+            parse_choice(choices, "fraction, stream or product with something left"),
             "one of these",
             optional=bool(charges),
             choices=choices,

@@ -13,6 +13,7 @@ from gradeest.materials.boards import BOARD_TABLES, build_boards
 from gradeest.materials.chemistry import gravimetric_factor
 from gradeest.materials.rows import (
     METALS,
+    TAKES,
     Applies,
     Catalogue,
     Constant,
@@ -43,7 +44,7 @@ TABLES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("id", "metal", "name", "q5", "q50", "q95", "compound", "holdup_factor", "source", "status", "note"),
         ("id",),
     ),
-    "routes.csv": (("id", "line", "heats", "needs", "hazards"), ("id",)),
+    "routes.csv": (("id", "line", "heats", "needs", "hazards", "takes"), ("id",)),
     "recovery.csv": (
         ("route", "metal", "q5", "q50", "q95", "usual_form", "stays_in", "source", "status", "note"),
         ("route", "metal"),
@@ -219,6 +220,7 @@ def _build_routes(
             hazards=row.words("hazards", hazards),
             needs=row.words("needs", DECLARATIONS),
             heats=row.flag("heats"),
+            takes=row.choice("takes", TAKES),
         )
     return routes
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 METALS: tuple[str, ...] = ("Au", "Ag", "Pd")
+TAKES = ("feed", "products")  # what goes into a route: fractions and streams, or products that are refined again
 
 Status = Literal["read", "from memory", "judgement"]
 Founded = Literal["several assays", "some", "one source", "judgement"]
@@ -106,6 +107,7 @@ class Route:
     hazards: tuple[str, ...]  # ids of hazard rows (gates, STOPs, precursor law)
     needs: tuple[str, ...]  # declarations: "fit-equipment", "permit", "licence"
     heats: bool = False  # the material itself is melted, torched or burnt
+    takes: str = "feed"  # one of TAKES
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from gradeest.records.ledger import Event
+from gradeest.records.references import sort_of_address
 
 CORRECTIONS = ("undo", "amend")
 WORDS = {
@@ -82,7 +83,8 @@ def amendable_fields(kind: str, payload: Mapping[str, Any]) -> list[str]:
     if kind == "lot":
         fields += [f"{item['name']}.{name}" for item in payload.get("boards", ()) for name in PILE_FIELDS]
     if kind == "batch":
-        fields += [item["address"] for item in payload["charges"]]
+        addresses = [item["address"] for item in payload["charges"]]
+        fields += [address for address in addresses if sort_of_address(address) != "product"]  # those go in whole
     if kind == "loss" and payload.get("wiped"):
         fields.append(f"{payload['wiped']['name']}.mass_kg")
     return fields

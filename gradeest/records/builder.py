@@ -151,7 +151,8 @@ class Builder:
             raise UnfitError(f"batch {batch.name} exists")
         charges = []
         for charge in batch.charges:
-            mass, layers = self._take(charge.address, charge.mass_kg)
+            is_product = self.bench.has_product(charge.address)  # it goes in whole, whatever its weight is amended to
+            mass, layers = self._take(charge.address, None if is_product else charge.mass_kg)
             charges.append(replace(charge, mass_kg=mass, layers_kg=layers))
         self.batches[batch.name] = replace(batch, charges=tuple(charges))
 
@@ -311,8 +312,8 @@ class Builder:
     def _take(self, address: str, mass_kg: float | None) -> tuple[float, tuple[float, ...]]:
         """Take of a fraction's jar or of a stream: the mass in kg, and that of each source of a jar."""
         if self.bench.is_of_batch(address):
-            if not self.bench.has_stream(address):
-                raise UnfitError(f"there is no stream {address}")
+            if not self.bench.has_stream(address) and not self.bench.has_product(address):
+                raise UnfitError(f"there is no stream or product {address}")
             return take_whole(self.bench.left_kg(address), mass_kg, EXACT_KG), ()
         self._fraction(address)
         self.touched.add(address)

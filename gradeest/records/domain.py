@@ -77,12 +77,12 @@ class AshLink:
 
 @dataclass(frozen=True)
 class Charge:
-    """A portion of a fraction, or of a stream that an earlier batch left, that went into a batch.
+    """A portion of a fraction, of a stream that an earlier batch left, or of a product that is refined again.
 
     `layers_kg`: of each source of a fraction (empty: all from the first).
     """
 
-    address: str  # LOT/FRACTION or BATCH/STREAM
+    address: str  # LOT/FRACTION, BATCH/STREAM or BATCH/PRODUCT
     mass_kg: float
     layers_kg: tuple[float, ...] = ()
     link: AshLink | None = None  # of the ash of filters
@@ -345,16 +345,22 @@ class Bench:
         head, _, name = address.partition("/")
         return head in self.batches and any(stream.name == name for stream in self.batches[head].streams)
 
+    def has_product(self, address: str) -> bool:
+        """Whether a batch of this bench gave a product of this address."""
+        head, _, name = address.partition("/")
+        return head in self.batches and any(product.name == name for product in self.batches[head].products)
+
     def fractions_behind(self, address: str) -> tuple[str, ...]:
-        """The fractions whose metal is in something: itself, or those that went into the batch a stream is of."""
+        """The fractions whose metal is in something: itself, or those that went into the batch it came of."""
         if not self.is_of_batch(address):
             return (address,)
         charges = self.batches[address.partition("/")[0]].charges
         return tuple(dict.fromkeys(root for charge in charges for root in self.fractions_behind(charge.address)))
 
     def kinds_in(self, batch: Batch) -> list[str]:
-        """The kinds of all that went into a batch, itself or as a stream of an earlier one, sorted."""
-        roots = [root for charge in batch.charges for root in self.fractions_behind(charge.address)]
+        """Kinds of all that went into a batch, by itself or in a stream of an earlier one, sorted; of products none."""
+        taken = [charge.address for charge in batch.charges if not self.has_product(charge.address)]
+        roots = [root for address in taken for root in self.fractions_behind(address)]
         return sorted({self.fraction(root).kind for root in roots})
 
     def addresses(self) -> tuple[str, ...]:
@@ -388,7 +394,7 @@ class Bench:
         return tuple(b.name for b in self.batches.values() if any(c.address == address for c in b.charges))
 
     def charged_kg(self, address: str) -> float:
-        """Mass of a fraction that batches have taken, in kg."""
+        """Mass of a fraction, stream or product that batches have taken, in kg."""
         return sum(c.mass_kg for b in self.batches.values() for c in b.charges if c.address == address)
 
     def layers_left_kg(self, address: str) -> tuple[float, ...]:
@@ -401,7 +407,9 @@ class Bench:
         return tuple(mass if mass > EXACT_KG else 0.0 for mass in left)
 
     def left_kg(self, address: str) -> float:
-        """Mass of a fraction (or of a stream that has a mass) that is still there, in kg (never negative)."""
+        """Mass of a fraction, product, or stream that has a mass, that is still there, in kg (never negative)."""
+        if self.has_product(address):
+            return self.product_left_g(address) / 1000
         if address.partition("/")[0] in self.batches:
             gone = sum(taking.mass_kg or 0.0 for taking in self.takings(address))
             left = (self.stream(address).mass_kg or 0.0) - gone
@@ -409,9 +417,10 @@ class Bench:
         return sum(self.layers_left_kg(address))
 
     def product_left_g(self, address: str) -> float:
-        """Weight of a product that was not sold or discarded, in g (never negative)."""
+        """Weight of a product that was not sold, discarded or refined again, in g (never negative)."""
         gone: tuple[Sale | Discard, ...] = (*self.sales, *self.discards)
         taken = sum(taking.weight_g or 0.0 for taking in gone if taking.address == address)
+        taken += 1000 * self.charged_kg(address)
         left = self.product(address).weight_g - taken
         return left if left > EXACT_G else 0.0
 

@@ -119,8 +119,9 @@ def fraction_from(item: Payload) -> Fraction:
 
 def batch_from(payload: Payload, happened_on: dt.date, number: int) -> Batch:
     """The batch of a "batch" event, masses as typed."""
-    charges = tuple(
-        Charge(item["address"], float(item["mass_kg"]), (), link_from(item, number)) for item in payload["charges"]
+    charges = tuple(  # a product goes in whole, whatever it weighs
+        Charge(item["address"], float(item["mass_kg"] or 0.0), (), link_from(item, number))
+        for item in payload["charges"]
     )
     return Batch(
         payload["name"],

@@ -88,6 +88,9 @@ def _check_taken(payload: Mapping[str, Any], context: Context, found: Findings) 
     for address in dict.fromkeys(addresses):
         if addresses.count(address) > 1:
             found.error("product", f"{address} is named twice", "each product once")
+        for name in context.bench.taken_by(address):
+            hint = f"settle what came of it: {name}/PRODUCT (`gradeest batch show {name}` lists them)"
+            found.error("product", f"{address} went into {name}, no refiner can have it", hint)
     standing = {s.event: s for s in context.bench.settlements}
     if replaced is not None and replaced not in standing:
         known = ", ".join(str(number) for number in standing) or "there is none"

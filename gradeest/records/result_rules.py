@@ -10,7 +10,10 @@ from gradeest.records.balance_rules import DIGIT, check_named_balance, fits
 from gradeest.records.domain import Batch, Liquid
 from gradeest.records.findings import Findings, is_number, suggest
 from gradeest.records.references import Context, began_by, find_open_batch, is_fraction, is_metal, sort_of_address
+from gradeest.records.refined import takes_products
+from gradeest.records.rerefine_rules import check_comes_of_products
 from gradeest.records.sampling_rules import check_sampling
+from gradeest.records.stock_rules import OVER
 
 G_PER_KG = 1000.0
 G_PER_T = 1e6
@@ -35,6 +38,7 @@ def check_product(payload: Mapping[str, Any], context: Context, found: Findings)
             f"{batch.name} has the result that no {payload['metal']} dropped",
             "undo that first (`gradeest history`)",
         )
+    check_comes_of_products(payload["metal"], batch, context.bench, found)
     if form is not None and weighed:
         _check_amount(payload, batch, form, context, found)
         _check_pro_rata(payload, batch, context, found)
@@ -170,7 +174,8 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
     own = payload["weight_g"] * form.largest_share
     earlier_all = sum(most_metal(p.weight_g, p.form) for p in batch.products)
     earlier = sum(most_metal(p.weight_g, p.form) for p in batch.products if p.metal == metal)
-    if own + earlier_all > batch.mass_kg * G_PER_KG:
+    most = batch.mass_kg * G_PER_KG * (OVER if takes_products(batch) else 1.0)  # two balances may disagree
+    if own + earlier_all > most:
         with_earlier = " with what was weighed before" if earlier_all else ""
         found.error(
             "weight",
@@ -181,15 +186,19 @@ def _check_amount(payload: Mapping[str, Any], batch: Batch, form: Form, context:
         return
     limit_g = 0.0
     for charge in batch.charges:
+        if context.bench.has_product(charge.address):
+            product = context.bench.product(charge.address)
+            limit_g += most_metal(charge.mass_kg * G_PER_KG, product.form) if product.metal == metal else 0.0
+            continue
         behind = [context.bench.fraction(root).kind for root in context.bench.fractions_behind(charge.address)]
         kinds = [catalogue.kinds.get(kind) for kind in behind]
         row_max = max(kind.grades[metal].max_g_per_t if kind is not None else G_PER_T for kind in kinds)
         limit_g += charge.mass_kg * row_max / G_PER_KG
     if own + earlier > limit_g:
+        what = "its products can hold" if takes_products(batch) else "its kinds are thought to hold"
         found.ask(
             "weight",
-            f"{own + earlier:.4g} g {metal} from {batch.mass_kg:g} kg is more than its kinds are thought to hold "
-            f"({limit_g:.4g} g)",
+            f"{own + earlier:.4g} g {metal} from {batch.mass_kg:g} kg is more than {what} ({limit_g:.4g} g)",
             "check unit, metal, form, and whether it was dry",
         )
 

@@ -24,6 +24,7 @@ from gradeest.records.lot_rules import (
 )
 from gradeest.records.product_rules import check_product_assay, check_settlement
 from gradeest.records.references import Context, batches_hint, began_by, is_fraction, sort_of_address
+from gradeest.records.rerefine_rules import check_product_charge, check_products_alone
 from gradeest.records.result_rules import check_assay, check_nondetect, check_product
 from gradeest.records.sorting import check_weigh
 from gradeest.records.spot_rules import check_spot_test
@@ -133,12 +134,15 @@ def _batch(payload: Mapping[str, Any], context: Context, found: Findings) -> Non
         address = item.get("address")
         if address in seen:
             found.error("charge", f"{address} is named twice", "one --charge for each, with the sum")
+        elif sort_of_address(str(address)) == "product":
+            check_product_charge(str(address), item.get("mass_kg"), str(name), context, found)
         elif sort_of_address(str(address)) != "fraction":
             if check_stream_charge(address, item.get("mass_kg"), str(name), context, found):
                 kinds += [bench.fraction(root).kind for root in bench.fractions_behind(address)]
         elif _charge(address, item.get("mass_kg"), context, found):
             kinds.append(bench.fraction(address).kind)
         seen.add(address)
+    check_products_alone([str(item.get("address")) for item in charges], route, context, found)
     check_links(charges, str(name), context, found)
     if payload.get("trial"):
         _trial(charges, context, found)

@@ -15,11 +15,10 @@ from gradeest.records.references import (
     began_by,
     find_batch,
     find_open_batch,
-    sort_of_address,
 )
+from gradeest.records.refined import takes_products
 from gradeest.records.stock_rules import OVER, where_it_went
 
-SET_ASIDE_ONLY = "of a batch only what it set aside goes into another: BATCH/STREAM"
 MOST_L = 1e5  # beyond it a unit slipped
 
 
@@ -30,6 +29,9 @@ def check_set_aside(payload: Mapping[str, Any], context: Context, found: Finding
         found.error("streams", "this is nothing that can be set aside", "NAME=MASS for each, e.g. oversize=80g")
         return
     batch = find_open_batch(payload["batch"], context, found)
+    if batch is not None and takes_products(batch):
+        hint = "what was not refined was not in it: weigh it as a product of its own batch first"
+        found.error("streams", f"{batch.name} refines products: nothing of it is set aside", hint)
     masses = [one["mass_kg"] for one in streams if check_mass(found, f"{one.get('name')}.mass", one.get("mass_kg"))]
     _check_names([one.get("name") for one in streams], batch, found)
     if batch is not None:
@@ -90,9 +92,6 @@ def check_stream_charge(address: str, mass_kg: Any, name: str, context: Context,
         return False
     if earlier is None:
         found.error("charge", f"there is no batch '{head}'", batches_hint(bench))
-        return False
-    if sort_of_address(address) == "product":
-        found.error("charge", f"{address} is a product: what is done to it later is not followed", SET_ASIDE_ONLY)
         return False
     stream = next((one for one in earlier.streams if one.name == called), None)
     if stream is None:

@@ -11,6 +11,7 @@ from gradeest.errors import InputError, Issue
 from gradeest.records.amending import PARTS, amendable_fields, describe
 from gradeest.records.ledger import Event
 from gradeest.records.payloads import date_of
+from gradeest.records.references import sort_of_address
 from gradeest.records.stock import name_products, resolve, undone_by
 from gradeest.units import (
     parse_grade,
@@ -113,6 +114,8 @@ def tell(event: Event, names: Mapping[int, str]) -> str:
 def tell_charge(data: Mapping[str, Any]) -> str:
     """What went in, and whose filters it is the ash of."""
     ash = f" (ash of the filters of {', '.join(data['from_batches'])})" if data.get("from_batches") else ""
+    if sort_of_address(data["address"]) == "product":
+        return str(data["address"])  # whole
     return f"{data['address']} {data['mass_kg']:g} kg{ash}"
 
 

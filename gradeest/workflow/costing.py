@@ -20,6 +20,7 @@ from gradeest.materials.hazards import DEFER, SELL_OR_HAND_OVER, stop_reason
 from gradeest.records.domain import METALS, Batch, Bench
 from gradeest.records.findings import Findings
 from gradeest.records.references import batches_hint, is_fraction
+from gradeest.records.refined import takes_products
 from gradeest.workflow.believing import believe, run_forward, state_of, stream
 from gradeest.workflow.gates import say_before
 from gradeest.workflow.hands_on import all_hours, days_told, hours_of_batch, hours_of_run, steps_of
@@ -110,6 +111,11 @@ class Charged:
     metal_g: Mapping[str, Array]
     batch: Batch | None
 
+    @property
+    def mass_kg(self) -> float:
+        """All that went in: of a batch its products too, which are of no kind."""
+        return sum(self.kilos.values()) if self.batch is None else self.batch.mass_kg
+
 
 def show_cost(
     place: Place,
@@ -158,6 +164,8 @@ def _run_of(opened: Opened, address: str, route: str | None, mass_kg: float | No
             found.error("mass", f"{mass_kg:g} kg of {address} cannot be", f"more than nothing, at most {left:.6g} kg")
         if way and way not in catalogue.routes:
             found.error("route", f"there is no route '{way}'", f"one of: {', '.join(catalogue.routes)}")
+        elif way and catalogue.routes[way].takes == "products":
+            found.error("route", f"{way} takes what was weighed before, {address} is none", "another route")
         else:
             stop = stop_reason(kind.id, way, catalogue)
             if stop is not None:
@@ -174,7 +182,7 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
     draws = next(iter(charged.metal_g.values())).shape[0]
     named = NamedDraws(stream(opened.place, "prices"), draws)
     bill = Costing.of(prices, opened.catalogue, named).bill(charged.route, charged.kilos, charged.metal_g)
-    hours = hours_of_run(opened, prices, charged.route, sum(charged.kilos.values()), named)
+    hours = hours_of_run(opened, prices, charged.route, charged.mass_kg, named)
     batch = charged.batch
     spent = None if batch is None else opened.bench.spent_on(batch.name)
     worked = all_hours(opened.bench, batch, opened.catalogue)
@@ -184,7 +192,7 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
     recovered, over = _recovered(holdings, batch, prices, together)
     days = draw_days(charged.route, days_told(opened.bench, opened.catalogue), opened.catalogue, named)
     return CostShown(
-        address, charged.route, opened.catalogue.routes[charged.route].line, sum(charged.kilos.values()),
+        address, charged.route, opened.catalogue.routes[charged.route].line, charged.mass_kg,
         batch is not None and not batch.is_open, BUDGET,
         tuple(_row(line, bill) for line in bill.lines), {name: Interval.of(v) for name, v in bill.own.items()},
         bill.unpriced, Interval.of(bill.money), Interval.of(hours.total), by_step(hours),
@@ -192,7 +200,7 @@ def _make(holdings: Holdings, address: str, charged: Charged, prices: Prices | N
         Interval.of(together), None if days is None else Interval.of(days),
         spent, worked, steps_of(opened.bench, batch),
         recovered, over, prices.currency if prices is not None else "", why,
-        (*_notes(bill, prices), *say_before(opened, () if batch is not None else (charged.route,))), DEFER,
+        (*_notes(bill, prices, batch), *say_before(opened, () if batch is not None else (charged.route,))), DEFER,
         trust_in(holdings.posterior), opened.catalogue.version, opened.place.seed, opened.place.engine,
     )  # fmt: skip
 
@@ -220,9 +228,14 @@ def whole_packs(amount: float, pack: float) -> float:
 def _recovered(
     holdings: Holdings, batch: Batch | None, prices: Prices | None, spent: Array
 ) -> tuple[tuple[Recovered, ...], Interval | None]:
-    """What a batch brought so far, metal by metal, and what that is worth over its cost."""
+    """What a batch brought so far, metal by metal, and what that is worth over its cost.
+
+    The worth of what products were refined into is counted with the batches that gave these.
+    """
     if batch is None or not batch.products:
         return (), None
+    if takes_products(batch):
+        prices = None
     from gradeest.workflow.holdings import Worth
 
     fine = holdings.weighed(batch)
@@ -239,8 +252,10 @@ def _recovered(
     return tuple(rows), None if worth is None else Interval.of(total - spent)
 
 
-def _notes(bill: Bill, prices: Prices | None) -> tuple[str, ...]:
+def _notes(bill: Bill, prices: Prices | None, batch: Batch | None) -> tuple[str, ...]:
     notes = []
+    if batch is not None and takes_products(batch):
+        notes.append("what it gave is worth no more than the products that went in: that counts with their batches")
     if bill.unpriced:
         notes.append(f"without a price, left out of the money: {', '.join(bill.unpriced)}")
     if bill.own:
@@ -258,9 +273,11 @@ def bill_batch(holdings: Holdings, batch: Batch, costing: Costing) -> Bill:
 
 
 def kilos_by_kind(bench: Bench, batch: Batch) -> dict[str, float]:
-    """What went into a batch, kg by kind; a stream is of the kinds of the batch that left it."""
+    """What went into a batch, kg by kind; a stream is of the kinds of the batch that left it, a product of none."""
     found: dict[str, float] = {}
     for charge in batch.charges:
+        if bench.has_product(charge.address):
+            continue
         origin = bench.batches.get(charge.address.partition("/")[0])
         if origin is None:
             parts = {bench.fraction(charge.address).kind: 1.0}

@@ -80,11 +80,15 @@ def expect_batch(opened: Opened, state: State, batch: Batch, posterior: Posterio
     if len(runs) + len(streams) < len(batch.charges):
         return ()  # a fraction or stream that this state did not know
     recovered, weight = run_pooled(opened, posterior, batch.route, runs, metal_of_streams(opened, posterior, streams))
+    refined = {state.bench.product(c.address).metal for c in batch.charges if state.bench.has_product(c.address)}
     roots = dict.fromkeys(root for c in batch.charges for root in state.bench.fractions_behind(c.address))
     rows = []
     for metal, form in opened.catalogue.routes[batch.route].usual_form.items():
+        if refined and metal not in refined:
+            continue  # none of the products is of it
         m = METALS.index(metal)
         trace = posterior.is_trace[:, [posterior.fractions.index(root) for root in roots], m].all(axis=1)
+        trace = trace & (metal not in refined)  # it was weighed
         quantiles = [tuple(float(q) for q in np.quantile(draws[:, m], LEVELS)) for draws in (recovered, weight)]
         rows.append(Expected(metal, form, float(trace.mean()), LEVELS, *quantiles))
     return tuple(sorted(rows, key=lambda row: METALS.index(row.metal)))

@@ -13,6 +13,7 @@ from gradeest.materials.catalogue import Catalogue, nearest
 from gradeest.records.ash_rules import SWEEPINGS, took_filters_of
 from gradeest.records.domain import METALS, MINE, Batch, Bench
 from gradeest.records.periods import looks_like_period, parse_period
+from gradeest.records.references import sort_of_address
 
 if TYPE_CHECKING:
     from gradeest.belief.flows import Flow
@@ -92,7 +93,7 @@ def in_lot(address: str, lot: str) -> bool:
 def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
     """All flows of a subject together; of a lot or the whole bench with what is still in its jars.
 
-    A stream, or ash of filters, that went from one of its batches into another is counted there alone.
+    A stream, a product, or ash of filters, that went from one of its batches into another is counted there alone.
     """
     from gradeest.belief.flows import Flow, add_up, part_of
 
@@ -101,7 +102,10 @@ def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
     for batch in subject.batches:
         flow = holdings.flow(batch)
         flow = part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow
-        passed = {"set aside": passed_on(holdings, subject, batch), "filters": burnt.get(batch.name, 0.0)}
+        passed = {
+            "set aside": passed_on(holdings, subject, batch, "stream"), "filters": burnt.get(batch.name, 0.0),
+            "product": passed_on(holdings, subject, batch, "product"),
+        }  # fmt: skip
         flows.append(count_once(flow, passed, received(holdings, subject, batch) + ash.get(batch.name, 0.0)))
     for address in jars_of(holdings.bench, subject):
         grams = holdings.in_jar(address)
@@ -141,9 +145,12 @@ def lot_share(holdings: Holdings, batch: Batch, lot: str) -> Values:
     return np.where(whole > 0, own / np.where(whole > 0, whole, 1.0), mass)
 
 
-def passed_on(holdings: Holdings, subject: Subject, batch: Batch) -> Values | float:
-    """Metal that went from a batch into others of the subject, of its lot, (draw, metal)."""
-    taken = [(other, c.address) for other in subject.batches for c in other.charges if of_batch(c.address, batch.name)]
+def passed_on(holdings: Holdings, subject: Subject, batch: Batch, sort: str) -> Values | float:
+    """Metal of a batch's streams or products that went into others of the subject, of its lot, (draw, metal)."""
+    taken = [
+        (other, c.address) for other in subject.batches for c in other.charges
+        if of_batch(c.address, batch.name) and sort_of_address(c.address) == sort
+    ]  # fmt: skip
     share = lot_share(holdings, batch, subject.lot) if subject.lot and taken else 1.0
     return sum((holdings.charged(other)[address] * share for other, address in taken), 0.0)
 

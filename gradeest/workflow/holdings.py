@@ -78,7 +78,7 @@ class Holdings:
         if link is not None and tracked is not None:
             return self.ash_of(link, tracked, f"{address} {metal}")
         if self.bench.is_of_batch(address):
-            held = self.of_stream(address, charged_kg(batch, address))[:, METALS.index(metal)]
+            held = self.of_left(address, charged_kg(batch, address))[:, METALS.index(metal)]
             return np.asarray(held)
         f, m = self.posterior.fractions.index(address), METALS.index(metal)
         fraction, dry = self.bench.fraction(address), float(self.posterior.dry_share[f])
@@ -157,13 +157,13 @@ class Holdings:
         return centre + sd * self.rng(f"loss {batch.name} {loss.event}").normal(size=self.draws)
 
     def of_charge(self, charge: Charge) -> Values:
-        """Metal of a charge that comes from earlier batches, (draw, metal): of a stream, or of linked ash.
+        """Metal of a charge that comes from earlier batches, (draw, metal): of a stream, a product, or linked ash.
 
         Of a metal that is not tracked linked ash is as rich as any other of its kind; of one that it was assayed for,
         as rich as that says.
         """
         if charge.link is None:
-            return self.of_stream(charge.address, charge.mass_kg)
+            return self.of_left(charge.address, charge.mass_kg)
         found = self.in_jar_of(charge)
         for m, metal in enumerate(METALS):
             tracked = self.tracked(charge.link, metal)
@@ -191,6 +191,15 @@ class Holdings:
         from_elsewhere = untracked_logit(link, self.catalogue)
         logits = [centre + sd * rng.normal(size=self.draws) for centre, sd in (keep, from_elsewhere)]
         return np.asarray(filters * expit(logits[0]) / expit(-logits[1]))
+
+    def of_left(self, address: str, mass_kg: float) -> Values:
+        """Metal in some of what a batch left or gave: a stream, or a product with its own metal alone."""
+        if not self.bench.has_product(address):
+            return self.of_stream(address, mass_kg)
+        product = self.bench.product(address)
+        found = np.zeros((self.draws, len(METALS)))
+        found[:, METALS.index(product.metal)] = self.fine(product, 1000 * mass_kg)
+        return found
 
     def of_stream(self, address: str, mass_kg: float) -> Values:
         """Metal in some of a stream: it is well mixed."""
@@ -247,10 +256,20 @@ class Holdings:
 
     def rests_on(self, batch: Batch, metal: str) -> str:
         """What the metal that went into a batch rests on, in words."""
-        if all((batch.name, charge.address, metal) in self.posterior.charge_g for charge in batch.charges):
+        of_metal = [c for c in batch.charges if not self._is_of_other_metal(c, metal)]
+        if of_metal and all((batch.name, charge.address, metal) in self.posterior.charge_g for charge in of_metal):
             return f"results of {batch.name}"
-        texts = [self.posterior.rests_on.get((charge.address, metal), PRIOR_ONLY) for charge in batch.charges]
+        texts = [self._charge_rests_on(charge, metal) for charge in batch.charges]
         return ", ".join(dict.fromkeys(texts))
+
+    def _is_of_other_metal(self, charge: Charge, metal: str) -> bool:
+        """Whether a charge is a product of another metal."""
+        return self.bench.has_product(charge.address) and self.bench.product(charge.address).metal != metal
+
+    def _charge_rests_on(self, charge: Charge, metal: str) -> str:
+        if self.bench.has_product(charge.address) and not self._is_of_other_metal(charge, metal):
+            return f"weight of {charge.address}"
+        return self.posterior.rests_on.get((charge.address, metal), PRIOR_ONLY)
 
 
 def charged_kg(batch: Batch, address: str) -> float:
@@ -270,7 +289,10 @@ def summarise(grams: Values, rests_on: Mapping[str, str], recovered: Collection[
 def sort_charges(bench: Bench, posterior: Posterior, batch: Batch) -> tuple[list[Charge], list[Charge]]:
     """The charges of a batch that a bench and a belief know: fractions by themselves, and what earlier batches left."""
     alone = [c for c in batch.charges if c.link is None and c.address in posterior.fractions]
-    left = [c for c in batch.charges if bench.has_stream(c.address) or (c.link and c.address in posterior.fractions)]
+    left = [
+        c for c in batch.charges
+        if bench.has_stream(c.address) or bench.has_product(c.address) or (c.link and c.address in posterior.fractions)
+    ]  # fmt: skip
     return alone, left
 
 

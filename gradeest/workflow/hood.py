@@ -151,6 +151,8 @@ def charge_label(opened: Opened, charge: Charge, batch: Batch, brought: str) -> 
 
 def say_what(opened: Opened, address: str) -> str:
     """What went in, in words: the kind of a fraction, or what a batch had left."""
+    if opened.bench.has_product(address):
+        return opened.catalogue.forms[opened.bench.product(address).form].name
     if opened.bench.is_of_batch(address):
         return f"{SORTS[opened.bench.stream(address).sort]} from {address.partition('/')[0]}"
     return opened.catalogue.kinds[opened.bench.fraction(address).kind].name

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, Kind
-from gradeest.records.domain import Batch, Lot, Setting
+from gradeest.records.domain import Batch, Bench, Lot, Setting
 from gradeest.records.sorting import dust_kg, pile_left_kg, portions_of, untouched_kg
 from gradeest.units import format_mass_kg
 from gradeest.workflow.expecting import Expected, kept_forecast, made_late
@@ -196,7 +196,10 @@ class Chargeable:
 
 
 def list_chargeable(place: Place) -> list[Chargeable]:
-    """Fractions and streams set aside of which something is left and that may be processed; no stream goes in twice."""
+    """Fractions and streams set aside of which something is left and that may be processed; no stream goes in twice.
+
+    Products that may be refined again come last.
+    """
     found = []
     with open_bench(place) as opened:
         bench, kinds = opened.bench, opened.catalogue.kinds
@@ -209,6 +212,20 @@ def list_chargeable(place: Place) -> list[Chargeable]:
             if bench.left_kg(address) > 0 and not any(kind.stop for kind in behind):
                 routes = tuple(dict.fromkeys(kind.usual_route for kind in behind))
                 found.append(Chargeable(address, bench.left_kg(address), what, routes))
+        return found + _refinable(bench, opened.catalogue)
+
+
+def _refinable(bench: Bench, catalogue: Catalogue) -> list[Chargeable]:
+    """Products that a route for products takes: not settled, not refined again yet, something left."""
+    ways = [route for route in catalogue.routes.values() if route.takes == "products"]
+    settled = {address for paper in bench.settlements for address in paper.products}
+    found = []
+    for batch in bench.batches.values():
+        for product in batch.products:
+            address, routes = f"{batch.name}/{product.name}", [r.id for r in ways if product.metal in r.recovery]
+            left = bench.left_kg(address)
+            if routes and left > 0 and address not in settled and not bench.taken_by(address):
+                found.append(Chargeable(address, left, product.form, tuple(routes)))
     return found
 
 

@@ -186,7 +186,12 @@ class BatchStarted:
 
 
 def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
-    """The route that the kinds of all charges are usually run by. Raises InputError where there is no single one."""
+    """The route that the kinds of all charges are usually run by. Raises InputError where there is no single one.
+
+    Products have none: whether they are melted or refined is for the person to say.
+    """
+    if any(opened.bench.has_product(address) for address in addresses):
+        return ""  # asked back by the rules
     roots = dict.fromkeys(root for a in addresses for root in opened.bench.fractions_behind(a))
     kinds = [opened.catalogue.kinds[opened.bench.fraction(root).kind] for root in roots]
     routes = {kind.usual_route for kind in kinds}
@@ -199,9 +204,15 @@ def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
 
 
 def can_be_charged(bench: Bench) -> set[str]:
-    """Addresses of all that a batch may take: fractions, and streams that were set aside."""
+    """Addresses of all that a batch may take: fractions, products, and streams that were set aside."""
     streams = [stream for batch in bench.batches.values() for stream in batch.streams if stream.sort == "set-aside"]
-    return {*bench.addresses(), *(stream.address for stream in streams)}
+    products = [f"{batch.name}/{product.name}" for batch in bench.batches.values() for product in batch.products]
+    return {*bench.addresses(), *products, *(stream.address for stream in streams)}
+
+
+def whole_of(bench: Bench, address: str) -> float | None:
+    """All that is left of what may be charged, kg; None of a product: it goes in whole, whatever it weighs."""
+    return None if bench.has_product(address) else bench.left_kg(address)
 
 
 def add_batch(
@@ -217,8 +228,8 @@ def add_batch(
     later: bool = False,
     listener: Listener = NOBODY,
 ) -> BatchStarted:
-    """Start a batch of portions of fractions, and of streams set aside from earlier batches, by `route`, or the kinds'
-    usual one (mass None: all that is left).
+    """Start a batch of portions of fractions, and of streams set aside from earlier batches, or of products of these,
+    by `route`, or the kinds' usual one (mass None: all that is left).
 
     `ash`: whose filters the ash among the charges is of. `trial`: it is a part of one fraction, run before the rest of
     it is decided on. What it is expected to give is kept beside it, unless `later`.
@@ -229,7 +240,7 @@ def add_batch(
         before = state_of(opened)
         known = can_be_charged(opened.bench)
         masses = [
-            {"address": a, "mass_kg": m if m is not None else (opened.bench.left_kg(a) if a in known else 0.0)}
+            {"address": a, "mass_kg": m if m is not None else whole_of(opened.bench, a) if a in known else 0.0}
             for a, m in charges
         ]
         there = [a for a, _ in charges if a in known]

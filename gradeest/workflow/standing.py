@@ -13,6 +13,7 @@ import numpy as np
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.hazards import check_batch
 from gradeest.records.domain import METALS, Batch, Bench
+from gradeest.records.refined import share_standing
 from gradeest.records.rules import kept_liquids
 from gradeest.records.sorting import pile_left_kg, untouched_kg
 from gradeest.records.storage import storage_days
@@ -109,8 +110,11 @@ def weighed_of(bench: Bench) -> Iterator[Weighed]:
     for metal in METALS:
         products = [p for batch in bench.batches.values() for p in batch.products if p.metal == metal]
         if products:
-            left = sum(bench.product_left_g(f"{p.batch}/{p.name}") for p in products)
-            yield Weighed(metal, len(products), sum(p.weight_g for p in products), left)
+            addresses = [f"{p.batch}/{p.name}" for p in products]
+            standing = {a: share_standing(bench, a) for a in addresses}  # what was refined again is in what it gave
+            grams = sum(p.weight_g * standing[a] for a, p in zip(addresses, products, strict=True))
+            left = sum(bench.product_left_g(a) for a in addresses)
+            yield Weighed(metal, sum(share > 0 for share in standing.values()), grams, left)
 
 
 def estimate_left(opened: Opened, left: list[str]) -> dict[str, Interval] | None:

@@ -287,6 +287,10 @@ def beside(evidence: Evidence, batch: Batch, metal: str, addresses: Sequence[str
         for item in evidence.batch_metals
         if item.metal == metal and item.batch != batch.name and any(jar_of(part) in addresses for part in item.portions)
     ]
+    found += [
+        "its weight" for item in evidence.batch_metals
+        if item.batch == batch.name and item.metal == metal and any(p.address in addresses for p in item.refined)
+    ]  # fmt: skip
     assays = [
         a for a in evidence.assays if a.metal == metal and any(jar_of(part) in addresses for part, _ in parts_of(a))
     ]

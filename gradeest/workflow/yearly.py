@@ -14,6 +14,7 @@ from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Sale
 from gradeest.records.references import sort_of_address
+from gradeest.records.refined import share_standing
 from gradeest.records.rules import kept_liquids
 from gradeest.workflow.believing import believe
 from gradeest.workflow.opening import Opened, Place, open_bench
@@ -204,7 +205,7 @@ def feed_of(opened: Opened, year: int) -> tuple[FeedIn, ...]:
 
 
 def metal_of(holdings: Holdings, year: int) -> tuple[MetalOut, ...]:
-    """Metal weighed and metal sold in a year: fine, by weight and purity."""
+    """Metal weighed and metal sold in a year: fine, by weight and purity; what was refined again is in what it gave."""
     from gradeest.decision.summary import Interval
 
     bench = holdings.bench
@@ -212,13 +213,15 @@ def metal_of(holdings: Holdings, year: int) -> tuple[MetalOut, ...]:
     for metal in METALS:
         weighed, sold = np.zeros(holdings.draws), np.zeros(holdings.draws)
         products = [p for b in bench.batches.values() for p in b.products if p.metal == metal and p.date.year == year]
-        for product in products:
-            weighed += holdings.fine(product)
+        shares = [share_standing(bench, f"{product.batch}/{product.name}") for product in products]
+        for product, share in zip(products, shares, strict=True):
+            weighed += holdings.fine(product) * share
         sales = [s for s in sales_of(bench, year) if is_product_of(bench, s, metal)]
         for sale in sales:
             sold += holdings.fine(bench.product(sale.address), sale.weight_g)
         if products or sales:
-            found.append(MetalOut(metal, len(products), Interval.of(weighed), len(sales), Interval.of(sold)))
+            count = sum(share > 0 for share in shares)
+            found.append(MetalOut(metal, count, Interval.of(weighed), len(sales), Interval.of(sold)))
     return tuple(found)
 
 

@@ -123,7 +123,7 @@ def test_a_stream_taken_twice_is_refused_and_nothing_is_saved(packs: Run) -> Non
                   "ash-leach", "--date", "2025-05-03")  # fmt: skip
     assert again.code == 3
     text = " ".join(again.err.split())
-    for words in ("B1/sides went into B2 already", "B3 -> B3/dust -> B3", "B1/au-1 is a product"):
+    for words in ("B1/sides went into B2 already", "B3 -> B3/dust -> B3", "B1/au-1 with B1/sides, B3/dust"):
         assert words in text
     assert len(packs("history", "--json").json["events"]) == events
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from gradeest.belief.density import invert_holdup
+from gradeest.belief.holdup import invert_holdup
 from gradeest.belief.machine import Machine
 from gradeest.belief.ops import NUMPY
 from gradeest.belief.program import Program, program_of

@@ -262,7 +262,7 @@ def test_all_faults_are_reported_at_once_with_file_line_and_field(tmp_path: Path
             header("shares.csv").encode() + b"hours-fixed:nowhere,1,2,3,h,judgement,judgement,\n",
             "no route",
         ),
-        ("routes.csv", header("routes.csv").encode() + b"new,line,no,,hcl\n", "recovery.csv does not say"),
+        ("routes.csv", header("routes.csv").encode() + b"new,line,no,,hcl,feed\n", "recovery.csv does not say"),
         ("hazards.csv", header("hazards.csv").encode() + b"l,law,always,s,A line.,a,read,2026\n", "ask your authority"),
     ],
 )

@@ -65,7 +65,7 @@ def relative(a: Values, b: Values) -> float:
 
 
 def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
-    assert all(network.sizes[role] > 0 for role in "WONST")
+    assert all(network.sizes[role] > 0 for role in "WONRST")
     assert {name for name, where in network.layout.items() if where.stop == where.start} == set()
     arrays = network.arrays
     assert set(arrays["as_censored"]) == {0, 1}
@@ -78,6 +78,7 @@ def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
     assert arrays["cell_mixed"].max() == 1.5
     assert len(network.axes["balance"]) == 2
     assert network.sizes["told_stream"] == 2
+    assert network.sizes["again_level"] == 2  # a product of products is refined once more
     assert network.sizes["stream_value"] >= 1
     assert set(arrays["kept_rest"]) == {0, 1}
     assert set(arrays["fi_of_kept"]) == {0, 1}
@@ -146,6 +147,9 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
         "bo_sd",
         "pa_u",
         "melt_sd",
+        "again_wall",
+        "again_ln_share",
+        "again_e_sd",
     ],
 )
 def test_a_changed_array_changes_the_density(network: Network, points: Values, name: str) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from gradeest.belief.density import hold_up, invert_holdup
+from gradeest.belief.holdup import hold_up, invert_holdup
 
 FULL, EXPONENT = 10.0, 2 / 3
 LN_P = np.log(np.geomspace(1e-4, 100, 481))
