@@ -120,8 +120,7 @@ class Assembly:
             layout[name] = slice(start, start + self.unknowns[name])
             start += self.unknowns[name]
         normals = slice(0, layout[FLAT[0]].start)
-        zero = sum(rows.values())
-        configurations = enumerate_configurations(self.graph, self.factors, zero)
+        configurations = enumerate_configurations(self.graph, self.factors, zero=sum(rows.values()))
         self.arrays["cfg_terms"], self.arrays["group_cfgs"] = configurations.terms, configurations.of_group
         arrays: dict[str, Any] = {
             name: np.asarray(a, dtype=np.int64 if np.asarray(a).dtype.kind in "iu" else np.float64)
@@ -249,8 +248,7 @@ class Assembly:
         for child, parent in self.parents.items():  # never both "first only a trace" and "second present"
             if self.graph.fixed.get(parent) == 1 and self.graph.fixed.get(child) == 0:
                 del self.graph.fixed[parent], self.graph.fixed[child]
-        newly = tuple(key for key in newly if key in self.graph.fixed)
-        self.fixed_notes = tuple(self._say_fixed(key) for key in newly)
+        self.fixed_notes = tuple(self._say_fixed(key) for key in newly if key in self.graph.fixed)
 
     def _say_fixed(self, key: Hashable) -> str:
         assert isinstance(key, tuple)

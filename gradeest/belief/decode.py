@@ -173,13 +173,12 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
 def _refined(network: Network, state: State, found: Fitted, rng: np.random.Generator) -> None:
     """Metal of products of products, of the products that went into their batches, and whether such a run failed."""
     x = network.arrays
-    rows = iter(x["again_at"].tolist())
+    rows, parts = iter(x["again_at"].tolist()), iter(x["part_product"].tolist())
     for n, item in enumerate(i for i in network.evidence.batch_metals if i.role == "R"):
         for product in item.products:
             found.product_g[item.batch, product.name] = np.exp(state.ln_in_product[:, next(rows)])
-        parts = x["again_parts"][n][: len(item.refined)].tolist()
-        for part, row in zip(item.refined, parts, strict=True):
-            grams = np.exp(state.ln_in_product[:, row])
+        for part in item.refined:
+            grams = np.exp(state.ln_in_product[:, next(parts)])
             found.charge_g[item.batch, part.address, item.metal] = grams * part.share
         e = state.again_logit[:, n] - state.recovery_logit[:, x["bm_rm"][x["again_bm"][n]]]
         sides = ((x["ln_ok"], 0.0, x["again_e_sd"][n]), (x["ln_failed"], x["failed_centre"], x["failed_sd"]))

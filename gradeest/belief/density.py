@@ -29,7 +29,7 @@ from gradeest.belief.fineness import fineness_terms, purities, settled_purities
 from gradeest.belief.holdup import hold_up, solve_holdup
 from gradeest.belief.network import Network
 from gradeest.belief.ops import NUMPY, Array, Ops, log_rounded
-from gradeest.belief.rerefining import refine_again, weights_again
+from gradeest.belief.rerefining import purities_again, refine_again, weights_again
 from gradeest.belief.spots import spot_terms
 
 LN_1000 = math.log(1000.0)
@@ -159,10 +159,12 @@ class _Evaluation:
         ln_weight = ops.concat([ops.log(self.v), so_far, again, coarse])
         if self.n["settled"]:
             purity = settled_purities(self, purity, form, ln_weight + x["pr_ln_factor"] + dry)
+        self.again_logit = self.again_reached = ops.full(self.theta, 0, 0.0)
+        if self.n["R"]:
+            purity = purities_again(self, purity, form, ln_weight + x["pr_ln_factor"] + dry)
         self.ln_share = x["pr_ln_factor"] - ops.softplus(-purity)
         self.ln_yield = self.ln_share + dry
         self.every_product = ln_weight + self.ln_yield
-        self.again_logit = self.again_reached = ops.full(self.theta, 0, 0.0)
         if self.n["R"]:
             self.every_product = refine_again(self, again, ln_step)
         self.in_product = ops.part(self.every_product, slice(0, self.counted))

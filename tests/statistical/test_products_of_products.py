@@ -20,7 +20,7 @@ from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench, Fraction
 from tests.engine_bench import batch, bench, lot, product, product_assay
 from tests.statistical.forward_model import ForwardModel, Values, Weighted
-from tests.statistical.importance import CATALOGUE, WORTH, compare
+from tests.statistical.importance import CATALOGUE, compare
 
 STEP = 0.05
 USUAL = 2.7  # g of powder that a kg of such fingers gives: the prior leans neither way
@@ -118,7 +118,7 @@ def fit_refined_and_melted() -> Posterior:
 def gaps(posterior: Posterior, world: World, catalogue: Catalogue = CATALOGUE) -> list[str]:
     exact = Weighted(world.weight)
     assert exact.ess > 1500
-    count = max(posterior.diagnostics.ess_min, WORTH * posterior.draws)
+    count = posterior.diagnostics.ess_min
     rows = {"/".join(key): (np.log(grams), np.log(posterior.product_g[key])) for key, grams in world.fine.items()}
     rows |= {f"recovery of {name}": (q, posterior.shares[name, "Au", "recovery"]) for name, q in world.logits.items()}
     for form in ("gold-powder", "gold-button", UNREFINED):

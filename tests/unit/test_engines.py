@@ -147,8 +147,8 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
         "bo_sd",
         "pa_u",
         "melt_sd",
-        "again_wall",
-        "again_ln_share",
+        "part_scale",
+        "part_ln_share",
         "again_e_sd",
     ],
 )

@@ -60,7 +60,7 @@ def test_two_published_points_on_hold_up() -> None:
 
 def test_two_newton_steps_are_too_few(monkeypatch: pytest.MonkeyPatch) -> None:
     """Twin: an inverse that stops early misses 1e-10."""
-    monkeypatch.setattr("gradeest.belief.density.NEWTON_STEPS", 2)
+    monkeypatch.setattr("gradeest.belief.holdup.NEWTON_STEPS", 2)
     ln_a = np.full_like(LN_P, math.log(0.107))
     ln_m = invert_holdup(LN_P, ln_a, FULL, EXPONENT)
     assert np.abs(hold_up(ln_m, ln_a, FULL, EXPONENT) - LN_P).max() > 1e-10

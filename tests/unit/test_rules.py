@@ -87,8 +87,8 @@ def test_charges_name_fractions(recorder):
         recorder, "batch", {**batch("B2"), "charges": [{"address": "shed", "mass_kg": 1.0}]}
     )
     assert "did you mean shed/fingers-memory" in refused(recorder, "batch", batch("B2", shed__fingers_memry=1.0))
-    assert "is a product" in refused(
-        recorder, "batch", {**batch("B2"), "charges": [{"address": "B1/au-1", "mass_kg": 1.0}]}
+    assert "B1 has no product 'au-1'" in refused(
+        recorder, "batch", {**batch("B2", "melt-products"), "charges": [{"address": "B1/au-1", "mass_kg": 1.0}]}
     )
     twice = {**batch("B2"), "charges": batch()["charges"] * 2}
     twice["charges"][0]["mass_kg"] = twice["charges"][1]["mass_kg"] = 0.1

@@ -139,7 +139,7 @@ def test_only_what_was_set_aside_before_goes_in_and_never_in_a_circle(recorder):
     )
     for words in (
         "B1/liquor is a solution of B1 and stays with it", "B1 has nothing called 'dust'", "there is no batch 'B7'",
-        "B2 cannot take what it leaves itself: B2 -> B2/dust -> B2", "B1/au-1 is a product",
+        "B2 cannot take what it leaves itself: B2 -> B2/dust -> B2", "products go into a batch by themselves",
     ):  # fmt: skip
         assert words in text
     trial = {**batch("B2", B1__oversize=0.01), "trial": True}
