@@ -4,9 +4,9 @@ A piece is what one batch's results say of one metal, one spot test, one assay o
 settlement, or what says how to read a result: a recorded loss, what was set aside (where it is still there: else the
 later weight tells), whose filters an ash is of. A weight goes with the settlements that its product was melted for, and
 with what was weighed of it when it was refined again: without it they mean nothing. A piece is judged by leaving it
-out: the belief with it against the belief from all the others. How much it told is the divergence (Kullback and Leibler 1951) of
-the first from the second, of whether the metal is there and of ln grade; by the chain rule that of the two chances of
-traces, and on either side that of two normals with the draws' means and spreads,
+out: the belief with it against the belief from all the others. How much it told is the divergence (Kullback and Leibler
+1951) of the first from the second, of whether the metal is there and of ln grade; by the chain rule that of the two
+chances of traces, and on either side that of two normals with the draws' means and spreads,
 
     ln(s0 / s1) + (s1^2 + (m1 - m0)^2) / (2 s0^2) - 1/2,        1 with the piece, 0 without it.
 """

@@ -36,7 +36,7 @@ def part_of_everything(share: float, rng: np.random.Generator) -> Bench:
 
 
 def sources_of(one: Batch, bench: Bench) -> list[str]:
-    """Batches whose streams a batch takes, or whose filters its ash is of."""
+    """Batches whose streams or products a batch takes, or whose filters its ash is of."""
     streams = [c.address.partition("/")[0] for c in one.charges if bench.is_of_batch(c.address)]
     return streams + [name for c in one.charges if c.link is not None for name in c.link.batches]
 
@@ -80,7 +80,7 @@ def _sorts_of_charge(batch: Batch, bench: Bench) -> set[str]:
         if charge.link is not None:
             found.add("ash of filters")
         elif bench.is_of_batch(charge.address):
-            found.add("stream run again")
+            found.add("product refined again" if bench.has_product(charge.address) else "stream run again")
         elif bench.fraction(charge.address).pieces:
             found.add("counted pieces")
     return found

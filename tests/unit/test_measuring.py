@@ -55,8 +55,8 @@ def test_one_bench_can_hold_every_kind_of_evidence() -> None:
     rng, catalogue = np.random.default_rng(6), load_catalogue()
     plan = part_of_everything(1.0, rng)
     made, _ = filled(plan, catalogue, rng)
-    assert len(made.batches) == 18
-    assert len(kinds_of_evidence(plan) | {"weight of few digits"}) == 22
+    assert len(made.batches) == 20
+    assert len(kinds_of_evidence(plan) | {"weight of few digits"}) == 23
     assert kinds_of_evidence(made) >= kinds_of_evidence(plan) - {"weight of few digits", "assay below detection"}
 
 
