@@ -23,6 +23,7 @@ whole, purity = row + sd (what is read + error x unknown), held against what the
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -60,10 +61,12 @@ def list_fineness(net: Assembly) -> None:
         melts += bool(lines)
     loss = logit_normal(net.catalogue.shares["melt-loss"])
     coarse = [p for item in net.items if item.role == "S" for p in item.products]
+    told = {row for _, members, _ in settled for row in members}
+    told |= {rows[part.address, item.metal] for item in net.items for part in item.refined}
     net.arrays |= {
         "pa_product": integers(row for row, _ in assays), "pa_share": floats(a.share for _, a in assays),
         "pa_u": floats(a.u for _, a in assays),
-        **_read_purities(net, assays, settled),
+        **_read_purities(net, assays, told),
         "st_melt": integers(melt for melt, _, _ in settled),
         "st_products": pad_rows([products for _, products, _ in settled], net.n_products),
         "st_ln_value": floats(value for _, _, value in settled), "st_sd": net.k["settlement.log_sd"],
@@ -74,15 +77,13 @@ def list_fineness(net: Assembly) -> None:
     net.unknowns["melt"] = melts
 
 
-def _read_purities(
-    net: Assembly, assays: list[tuple[int, ProductAssay]], settled: list[tuple[int, list[int], float]]
-) -> dict[str, Any]:
-    """Arrays of products whose unknown is their whole purity: those assayed, but for those that a settlement tells.
+def _read_purities(net: Assembly, assays: list[tuple[int, ProductAssay]], told: Collection[int]) -> dict[str, Any]:
+    """Arrays of products whose unknown is their whole purity: those assayed, but for those that are told another way,
+    by a settlement or by what they were refined into.
 
     Where each is and how far off it may be, in sd of its row: a normal about the first, of the second's width, is
     roughly what assays and row say together.
     """
-    told = {row for _, members, _ in settled for row in members}
     weight, middle = np.ones(net.n_products), np.zeros(net.n_products)
     is_read = np.zeros(net.n_products, dtype=np.int64)
     for row, one in assays:

@@ -14,18 +14,21 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from gradeest.belief.posterior import Posterior, fit
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench, Fraction
-from tests.engine_bench import batch, bench, lot, product, product_assay
-from tests.statistical.forward_model import ForwardModel, Values, Weighted
+from tests.engine_bench import batch, bench, lot, product, product_assay, settlement
+from tests.statistical.forward_model import ForwardModel, Values, Weighted, expit
 from tests.statistical.importance import CATALOGUE, compare
 
 STEP = 0.05
 USUAL = 2.7  # g of powder that a kg of such fingers gives: the prior leans neither way
 POWDERS = {"B1": 10.9, "B2": 12.4, "B3": 8.6}
 BUTTON = 31.0  # of 31.9 g of powder
+ASSAY, ASSAY_U = 0.992, 0.004  # of what was refined
+MELTED, FINENESS = 6.33, 0.987  # of the button, by the refiner
 MELT, REFINE, UNREFINED = "melt-products", "refine-gold", "gold-powder-unwashed"
 
 
@@ -72,12 +75,16 @@ def melted() -> World:
 
 @functools.cache
 def refined_and_melted() -> World:
-    """Two unwashed powders below ten grams, refined, melted after that; the button was assayed."""
+    """Two unwashed powders below ten grams, refined and assayed, melted after that; the button was settled."""
     world = powders({"B1": 4.2, "B2": 3.1}, UNREFINED, 42)
     again(world, "B3", REFINE, "gold-powder-refined", ["B1", "B2"], 6.5)
     again(world, "B4", MELT, "gold-button", ["B3"], 6.35)
-    share = world.model.metal_share("B4", "gold-button")
-    world.weight = world.weight * np.exp(-0.5 * ((0.985 - share) / 0.004) ** 2)
+    share = world.model.metal_share("B3", "gold-powder-refined")
+    world.weight = world.weight * np.exp(-0.5 * ((ASSAY - share) / ASSAY_U) ** 2) / ndtr((1 - share) / ASSAY_U)
+    lost = expit(world.model.share_row(CATALOGUE.shares["melt-loss"], 0.0, 0.0, world.model.normal("melt")))
+    told = np.log(world.fine["B4", "au-1"]) + np.log1p(-lost)
+    off = (math.log(MELTED * FINENESS) - told) / CATALOGUE.constants["settlement.log_sd"]
+    world.weight = world.weight * np.exp(-0.5 * off**2)
     return world
 
 
@@ -111,7 +118,8 @@ def fit_refined_and_melted() -> Posterior:
         ("B4", MELT, "gold-button", ["B3"], 6.35),
     ]
     known = of_powders({"B1": 4.2, "B2": 3.1}, UNREFINED, *later)
-    known = replace(known, product_assays=(product_assay("B4/au-1", 0.985, 0.004),))
+    paper = settlement(["B4/au-1"], MELTED, Au=FINENESS)
+    known = replace(known, product_assays=(product_assay("B3/au-1", ASSAY, ASSAY_U),), settlements=(paper,))
     return fit(known, CATALOGUE, seed=8, fallback=False)
 
 
@@ -136,7 +144,7 @@ def test_a_button_tells_of_the_powders_it_was_melted_of() -> None:
     assert gaps(fit_melted(), melted()) == []
 
 
-def test_a_product_of_products_is_refined_once_more_and_assayed() -> None:
+def test_a_product_of_products_is_assayed_melted_once_more_and_settled() -> None:
     assert gaps(fit_refined_and_melted(), refined_and_melted()) == []
 
 
