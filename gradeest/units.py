@@ -7,35 +7,37 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from functools import lru_cache
-from typing import Any, Final, NoReturn
+from typing import Final, NoReturn
 
 from gradeest.errors import InputError, Issue
 
-# Our own short list: pint's default one knows `mil` as an angle and `karat` as a mass. The pound is exact
-# (international yard and pound, 1959); the troy ounce is 480 grains of 1/7000 lb.
-DEFINITIONS: Final = (
-    "gram = [mass] = g",
-    "kilogram = 1000 * gram = kg",
-    "milligram = 0.001 * gram = mg",
-    "microgram = 1e-6 * gram = ug",
-    "tonne = 1e6 * gram = t",
-    "pound = 453.59237 * gram = lb",
-    "ounce = pound / 16 = oz",
-    "grain = pound / 7000",
-    "troy_ounce = 480 * grain = ozt",
-    "pennyweight = 24 * grain = dwt",
-    "short_ton = 2000 * pound",
-    "long_ton = 2240 * pound",
-    "micrometer = [length] = um",
-    "millimeter = 1000 * micrometer = mm",
-    "nanometer = 0.001 * micrometer = nm",
-    "inch = 25.4 * millimeter",
-    "thou = inch / 1000",
-    "microinch = inch / 1000000 = uin",
-)
+# In whole nanograms and picometers, so that every factor is exact. The pound is (international yard and pound, 1959);
+# an ounce is a sixteenth of it, a grain 1/7000, the troy ounce 480 grains, a pennyweight 24; an inch is 25.4 mm.
+POUND: Final = 453_592_370_000
+NANOGRAMS: Final = {
+    "gram": 10**9,
+    "kilogram": 10**12,
+    "milligram": 10**6,
+    "microgram": 10**3,
+    "tonne": 10**15,
+    "pound": POUND,
+    "ounce": POUND // 16,
+    "grain": POUND // 7000,
+    "troy_ounce": 480 * POUND // 7000,
+    "pennyweight": 24 * POUND // 7000,
+    "short_ton": 2000 * POUND,
+    "long_ton": 2240 * POUND,
+}
+PICOMETERS: Final = {
+    "micrometer": 10**6,
+    "millimeter": 10**9,
+    "nanometer": 10**3,
+    "inch": 25_400_000_000,
+    "thou": 25_400_000,
+    "microinch": 25_400,
+}
 
-# What people write -> the name in the list above. Matched in lower case.
+# What people write -> the name in the tables above. Matched in lower case.
 MASS_WORDS: Final[dict[str, str]] = {
     **dict.fromkeys(("g", "gram", "grams", "gramme", "grammes"), "gram"),
     **dict.fromkeys(("kg", "kilo", "kilos", "kilogram", "kilograms"), "kilogram"),
@@ -85,17 +87,10 @@ _RANGE = re.compile(
 _NUMBER = re.compile(r"[+-]?(?:[0-9][0-9.,' ]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
 
 
-@lru_cache(maxsize=1)
-def _registry() -> Any:
-    import pint  # late: costs a third of a second that most commands need not pay
-
-    return pint.UnitRegistry(DEFINITIONS)
-
-
-@lru_cache(maxsize=64)
 def _factor(unit: str, target: str) -> float:
-    registry = _registry()
-    return float(registry.Quantity(1.0, unit).to(target).magnitude)
+    """How many of `target` one `unit` is."""
+    sizes = NANOGRAMS if unit in NANOGRAMS else PICOMETERS
+    return sizes[unit] / sizes[target]
 
 
 def _refuse(message: str, hint: str) -> NoReturn:

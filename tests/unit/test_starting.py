@@ -23,7 +23,9 @@ print(found.tolist(), sum(depth_first._cache_hits.values()), "numba.np.linalg" i
 FORWARD = """
 import sys
 import gradeest.belief.predictive, gradeest.decision.ranking, gradeest.workflow.outlook
-print([name for name in ("numba", "scipy") if name in sys.modules])
+from gradeest.units import parse_mass
+parse_mass("1.2 ozt")
+print([name for name in ("numba", "scipy", "pint") if name in sys.modules])
 """
 
 
