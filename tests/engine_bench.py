@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -28,6 +28,7 @@ from gradeest.records.domain import (
     SpotResult,
     SpotTest,
     Stream,
+    StreamSort,
 )
 
 DAY = dt.date(2025, 1, 1)
@@ -52,9 +53,11 @@ def batch(
     nondetects: Sequence[NonDetect] = (),
     aside: Sequence[str] = (),
     lost: Sequence[tuple[float, float]] = (),
+    left: Mapping[str, StreamSort] | None = None,
 ) -> Batch:
     taken = tuple(Charge(address, mass_kg) for address, mass_kg in charges)
     streams = tuple(Stream(each, name, "set-aside", 0.01, None, DAY) for each in aside)
+    streams += tuple(Stream(each, name, sort, 0.01, None, DAY) for each, sort in (left or {}).items())
     losses = tuple(Loss(name, low, high, "", DAY) for low, high in lost)
     return Batch(
         name, DAY, route, taken, DAY if closed else None, products, tuple(nondetects), streams=streams, losses=losses
@@ -105,7 +108,7 @@ def settlement(products: Sequence[str], melted_g: float, **fineness: float) -> S
 
 
 def every_evidence() -> Bench:
-    """Every kind of evidence on one bench: 20 batches, three lots, three metals.
+    """Every kind of evidence on one bench: 27 batches, three lots, three metals.
 
     Closed weights with two products, on two balances, one of them checked, damp, and as salts; a pooled drop;
     portions and rests; an open batch; nothing dropped with the liquid tested and gone; readings of a few digits; an
@@ -115,7 +118,9 @@ def every_evidence() -> Bench:
     detection; correlated silver and palladium; wet and mixed fractions; undecided switches; streams that a later
     batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts; ash of their filters,
     weighed and with nothing found; products of an open batch, of few digits and of a stream melted together after a
-    spill, two weights, and one of these refined once more, assayed and settled.
+    spill, two weights, and one of these refined once more, assayed and settled; residues run again, of weighed batches
+    with spot tests, ash and streams beside, of one where nothing dropped, of one without a result, of a metal that a
+    route leaves there; what was wiped up of a spill.
     """
     lots = [
         lot(
@@ -185,6 +190,12 @@ def every_evidence() -> Bench:
     batches += [replace(ash, charges=(of_dies,)), replace(none, charges=(of_strips,))]
     batches[9] = replace(batches[9], charges=(Charge("L2/jar", 0.6, (0.3, 0.3)),))
     batches.append(only_tested)
+    batches += second_passes()
+    again = {"B1": "residue", "B3": "residue", "B10": "residue", "B13": "residue", "B9": "wiped-up"}
+    batches = [
+        replace(one, streams=(*one.streams, Stream("again", one.name, again[one.name], 0.01, None, DAY)))
+        if one.name in again else one for one in batches
+    ]  # fmt: skip
     batches += [
         batch(
             "B19", "melt-products", [("B5/au-1", 0.0008), ("B7/au-1", 1e-5), ("B14/au-1", 0.00012)],
@@ -208,6 +219,20 @@ def every_evidence() -> Bench:
             settlement(["B20/au-1", "B15/au-1"], 1.0, Au=0.99),
         ],
     )  # fmt: skip
+
+
+def second_passes() -> list[Batch]:
+    """Batches of what others left over, and of what was wiped up; B24 has no result of its own."""
+
+    def weighed(name: str, of: str, grams: float, step: float = 0.01) -> Batch:
+        return batch(name, "ash-leach", [(of, 0.01)], product("au-1", name, "Au", "gold-powder", grams, step))
+
+    return [
+        weighed("B21", "B1/again", 0.05), weighed("B22", "B13/again", 0.02, 0.02), weighed("B23", "B3/again", 0.06),
+        batch("B24", "foils-peroxide", [("L2/fing", 0.1)], left={"again": "residue"}),
+        weighed("B25", "B24/again", 0.03, 0.02), weighed("B26", "B9/again", 0.04),
+        batch("B27", "ash-leach", [("B10/again", 0.005)], nondetects=[NonDetect("B27", "Au", 0.02, "gone", DAY)]),
+    ]  # fmt: skip
 
 
 def with_row(catalogue: Catalogue, kind: str, metal: str, **changes: Any) -> Catalogue:

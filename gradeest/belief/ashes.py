@@ -1,7 +1,7 @@
 """Ash of filters that is linked to the batches whose filters were burnt.
 
 Of the metal that did not reach the product of a weighed batch, (1 - R) A, its filters hold the share F = (1 - R) A phi,
-phi from the softmax of ln rows + sd z (`spots.PLACES`). The ash of several batches' filters holds
+phi from the softmax of ln rows + sd z (`places.py`). The ash of several batches' filters holds
 
     metal = keep x sum F / (1 - u),
 
@@ -26,7 +26,7 @@ from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.network import failed, floats, integers, logit_normal, pad_floats
 from gradeest.belief.ops import Array
 from gradeest.belief.outflows import range_logit
-from gradeest.belief.spots import PLACES
+from gradeest.belief.places import FILTERS, place_indices, rest_choices
 from gradeest.belief.streams import goes_on, is_share_of_rest, kept_choices
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import AshLink
@@ -34,7 +34,6 @@ from gradeest.records.domain import AshLink
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
-FILTERS = PLACES.index("filters")
 NORMALS, STEPS = 4, 400  # of the mixture: within 2 % of the density by area
 QUANTILES, POINTS = 500, 1250  # of keep and of u; of what follows from both
 NOTHING = -1e4
@@ -77,7 +76,7 @@ def ratio_mixture(
 
 def filter_choices(net: Assembly, item: BatchMetal) -> tuple[Hashable, ...]:
     """Choices that decide what the filters of a weighed batch hold."""
-    return kept_choices(net, item) if goes_on(net, item) else (failed(item),)
+    return kept_choices(net, item) if goes_on(net, item) else rest_choices(net, item)
 
 
 def ash_choices(net: Assembly, cell: int) -> tuple[Hashable, ...]:
@@ -141,7 +140,7 @@ class _Filters:
         self.known: dict[tuple[tuple[str, str], tuple[int, ...]], int] = {}
         self.side: list[int] = []
         self.kept: list[int] = []  # row of what is left after streams were set aside, -1: all that did not get there
-        self.first: list[int] = []
+        self.places: list[list[int]] = []  # where the weights of all places stand
 
     def row(self, item: BatchMetal, chosen: Mapping[Hashable, int]) -> int:
         net, choices = self.net, filter_choices(self.net, item)
@@ -152,15 +151,14 @@ class _Filters:
             self.side.append(n + chosen[failed(item)] * net.backward)
             of_rest = item.batch_metal in net.kept_rows and is_share_of_rest(net, item)
             self.kept.append(net.kept_rows[item.batch_metal][1][key[1]] if of_rest else -1)
-            self.first.append(net.rest_of[n] * len(PLACES))
+            self.places.append(place_indices(net, item, chosen))
         return self.known[key]
 
     def store(self) -> None:
         self.net.arrays |= {
             "fi_side": integers(self.side), "fi_of_kept": integers(row >= 0 for row in self.kept),
             "fi_kept": integers(self.net.n_kept if row < 0 else row for row in self.kept),
-            "fi_places": pad_rows([[start + n for n in range(len(PLACES))] for start in self.first], 0),
-            "fi_filters": integers(start + FILTERS for start in self.first),
+            "fi_places": pad_rows(self.places, 0), "fi_filters": integers(row[FILTERS] for row in self.places),
         }  # fmt: skip
 
 
@@ -172,8 +170,8 @@ def ash_terms(balance: Any, pseudo: Array) -> Array:
     ops, x, n = balance.ops, balance.x, balance.n
     if not n["ash"]:
         return ops.full(balance.theta, 0, 0.0)
-    z = x["rest_ln_share"] + x["rest_sd"] * balance.unknown("liquid")
-    share = ops.take(z, x["fi_filters"]) - ops.logsumexp(ops.take(z, x["fi_places"]))
+    w = balance.all_places
+    share = ops.take(w, x["fi_filters"]) - ops.logsumexp(ops.take(w, x["fi_places"]))
     left = ops.take(ops.concat(balance.ln_rest), x["fi_side"])
     left = ops.where(x["fi_of_kept"] > 0, ops.take(balance.pad(balance.kept, 0.0), x["fi_kept"]), left)
     filters = ops.logsumexp(ops.take(balance.pad(left + share, NOTHING), x["ash_filters"]))

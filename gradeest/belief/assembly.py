@@ -13,9 +13,10 @@ from gradeest.belief import streams
 from gradeest.belief.ashes import ash_choices
 from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations, pad_rows
 from gradeest.belief.evidence import ROLES, BatchMetal, dry_share, gather
-from gradeest.belief.factors import tabulate
+from gradeest.belief.factors import count_sizes, tabulate
 from gradeest.belief.fineness import list_fineness
 from gradeest.belief.guess import rough_extra, rough_log_odds
+from gradeest.belief.held import list_forward, list_held
 from gradeest.belief.layers import parts_of, split_layers
 from gradeest.belief.network import (
     BACKWARD,
@@ -33,9 +34,11 @@ from gradeest.belief.network import (
     switch,
 )
 from gradeest.belief.outflows import list_outflows
+from gradeest.belief.places import list_told_places, told_by_place
 from gradeest.belief.portions import list_anchored, list_free, list_weighed
 from gradeest.belief.readings import list_readings
 from gradeest.belief.rerefining import list_rerefined
+from gradeest.belief.room import list_room
 from gradeest.materials.catalogue import Catalogue, MetalCorrelation
 from gradeest.records.domain import Bench
 
@@ -63,7 +66,7 @@ class Assembly:
         self.item_of = {item.batch_metal: item for item in self.items}
         self.links = self.evidence.links
         self.in_ash = {(name, metal) for (_, metal), link in self.links.items() for name in link.batches}
-        spread = [n for n, i in enumerate(self.items) if i.tests or i.batch_metal in self.in_ash]
+        spread = [n for n, i in enumerate(self.items) if i.tests or i.leaves or i.batch_metal in self.in_ash]
         self.rest_of = {n: row for row, n in enumerate(spread)}  # batch metal -> its unknowns of where the rest went
         self.count: dict[str, int] = {role: sum(i.role == role for i in self.items) for role in ROLES}
         self.backward = self.count["W"] + self.count["O"]
@@ -75,10 +78,9 @@ class Assembly:
         self.cc_alphas: list[list[float]] = []
         self.cc_owner: list[int] = []
         self.copies: list[Copy] = []
-        self.v_rows: dict[
-            tuple[str, str], dict[tuple[int, ...], int]
-        ] = {}  # pooled batch -> outcome -> row of its copies
-        self.n_weighed = self.n_copies = self.levels = self.again_levels = 0
+        self.v_rows: dict[tuple[str, str], dict[tuple[int, ...], int]] = {}  # pooled batch -> outcome -> its copies
+        self.n_weighed = self.n_copies = self.levels = self.again_levels = self.n_kept = self.n_placed = 0
+        self.stream_base = self.stream_levels = 0
         self.free_base = 0  # first value of free portions
         self.no_value = 0  # index of an empty value
         self.axis = {
@@ -95,9 +97,12 @@ class Assembly:
         self.ws: dict[tuple[str, str], dict[tuple[int, ...], int]] = {}  # (stream, metal) -> weighed portion
         self.aside_of: dict[tuple[str, str], int] = {}  # (stream, metal) -> 1 + its unknown odds
         self.set_aside: list[SetAside] = []
+        self.losses_of: dict[str, list[int]] = {}  # batch -> its recorded losses
         self.kept_rows: dict[tuple[str, str], Decided] = {}  # batch metal -> what it kept
+        self.wiped_rows: dict[tuple[str, str], Decided] = {}  # (stream, metal) -> what of a spill was not wiped up
+        self.place_rows: dict[tuple[str, str], Decided] = {}  # batch metal -> what no stream tells of what it left over
+        self.told_places: dict[tuple[tuple[str, str], str], Decided] = {}  # batch metal, place -> its weight
         self.stream_values: dict[tuple[str, str], Decided] = {}  # (stream, metal) -> value, where it runs forward
-        self.n_kept = self.stream_base = self.stream_levels = 0
 
     def build(self) -> Network:
         self._cells()
@@ -111,8 +116,10 @@ class Assembly:
         list_weighed(self)
         list_anchored(self)
         list_free(self)
-        streams.list_kept(self)
-        streams.list_stream_values(self)
+        list_held(self)
+        list_room(self)
+        list_told_places(self)
+        list_forward(self)
         self._parameters()
         rows = tabulate(self)
         layout, start = {}, 0
@@ -126,38 +133,15 @@ class Assembly:
             name: np.asarray(a, dtype=np.int64 if np.asarray(a).dtype.kind in "iu" else np.float64)
             for name, a in self.arrays.items()
         }
-        sizes: dict[str, int] = {
-            **self.count,
-            "reading": self.unknowns["reading"],
-            "open_product": len(self.arrays["open_ln_y"]),
-            "backward": self.backward,
-            "level": self.levels,
-            "again_level": self.again_levels,
-            "flat_reading": int(self.arrays["read_flat"].sum()),
-            "outflow": self.unknowns["loss"] + self.unknowns["aside"],
-            "failed": len(self.e_index),
-            "group": len(configurations.of_group),
-            "small": rows["small"],
-            "limit": rows["limit"],
-            "spot": rows["spot"],
-            "kept": self.n_kept,
-            "ash": rows["ash"],
-            "free": len(self.free_index),
-            "told_stream": len(self.ws),
-            "stream_value": self.no_value - self.stream_base,
-            "stream_level": self.stream_levels,
-            "settled": len(self.arrays["se_line"]),
-            "coarse": len(self.arrays["coarse_ln_y"]),
-            "said": len(self.arrays["pa_u"]) + len(self.arrays["st_melt"]),
-        }
         return Network(
-            arrays, layout, normals, start, sizes, self.k["holdup.full_from_g"], self.k["holdup.exponent"],
+            arrays, layout, normals, start, count_sizes(self, rows, len(configurations.of_group)),
+            self.k["holdup.full_from_g"], self.k["holdup.exponent"],
             self.evidence, tuple(self.cells), {name: tuple(a.in_order()) for name, a in self.axis.items()},
             self.anchored, self.free_index, self.values, configurations, dict(self.graph.fixed),
             (*self.evidence.notes, *self.fixed_notes), tuple(self.copies),
             streams.all_streams(self), tuple(self.set_aside),
             frozenset(i.batch_metal for i in self.items if streams.is_share_of_rest(self, i)),
-            {self.items[n].batch_metal: row for n, row in self.rest_of.items()},
+            {self.items[n].batch_metal: row for n, row in self.rest_of.items()}, told_by_place(self),
         )  # fmt: skip
 
     def scale(self, kind: str, metal: str) -> GradeScale:
@@ -248,16 +232,8 @@ class Assembly:
         for child, parent in self.parents.items():  # never both "first only a trace" and "second present"
             if self.graph.fixed.get(parent) == 1 and self.graph.fixed.get(child) == 0:
                 del self.graph.fixed[parent], self.graph.fixed[child]
-        self.fixed_notes = tuple(self._say_fixed(key) for key in newly if key in self.graph.fixed)
-
-    def _say_fixed(self, key: Hashable) -> str:
-        assert isinstance(key, tuple)
-        side = self.graph.fixed[key]
-        if key[0] == "failed":
-            return (
-                f"{key[1]}: taken as {'a failed' if side else 'an ordinary'} run for {key[2]} (too many open questions)"
-            )
-        return f"{key[1]}, {key[2]}: {key[3]} taken as {'traces only' if side else 'present'} (too many open questions)"
+        newly = tuple(key for key in newly if key in self.graph.fixed)
+        self.fixed_notes = tuple(nw.say_fixed(key, self.graph.fixed[key]) for key in newly)
 
     def _add_switch(self, cell: Cell) -> None:
         key = switch(cell)

@@ -15,7 +15,7 @@ from gradeest.belief.evidence import dry_share
 from gradeest.belief.network import Network, logit, logit_normal
 from gradeest.belief.picking import pick
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import EXACT_KG, METALS, Bench
+from gradeest.records.domain import EXACT_KG, LEFT_OVER, METALS, Bench
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -93,6 +93,7 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
     _set_aside(theta, network, state, chosen, found, rng)
     _recovered(network, state, chosen, found)
     _refined(network, state, found, rng)
+    _came_through(network, found)
     return state, found
 
 
@@ -111,6 +112,8 @@ def _set_aside(
     rng: np.random.Generator,
 ) -> None:  # fmt: skip
     """Metal of the streams that no result tells of: shares of what the others left of the charge, or of the rest."""
+    parts = (part for item in network.evidence.batch_metals for part in item.streams)
+    aside = {part.address for part in parts if part.sort == "set-aside"}
     by_batch: dict[tuple[str, str], dict[tuple[str, str], Values]] = {}
     start = network.layout["aside"].start
     for one in network.set_aside:
@@ -126,7 +129,7 @@ def _set_aside(
             ln_work = _pick(state.ln_in_work, n + chosen["failed", item.batch, item.metal] * network.sizes["backward"])
             whole = np.exp(ln_work) * -np.expm1(np.minimum(state.ln_m[:, n] - ln_work, 0.0))
         for key, grams in found.stream_g.items():
-            if (key[0].partition("/")[0], key[1]) == item.batch_metal:
+            if (key[0].partition("/")[0], key[1]) == item.batch_metal and key[0] in aside:
                 whole = whole - grams
         shares = 1 + np.sum(list(own.values()), axis=0)
         found.stream_g.update({key: np.maximum(whole, 0.0) * odds / shares for key, odds in own.items()})
@@ -141,8 +144,8 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
     """Share what batches gave among their fractions by the metal each brought.
 
     What was spilled, or set aside and not run since, was not processed: it counts as if it had given as much as the
-    rest. Of a stream that was run since, what that run gave counts; not where the recovery row of the earlier route is
-    stated for all that was charged: there the rest gave nothing but through the stream.
+    rest. Of a stream that was run since, what that run gave counts instead. What was left over gave nothing but through
+    the stream; so did what was set aside where the recovery row of the route is stated for all that was charged.
     """
     backward = network.sizes["backward"]
     row = 0
@@ -161,7 +164,10 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
                 if later.metal == item.metal and part.left_by == item.batch:
                     share = found.charge_g[later.batch, part.address, item.metal] / charge
                     gave = given[later.batch_metal]
-                    ratio = ratio + share * (gave if item.batch_metal in network.stated_for_all else gave - own)
+                    of_rest = part.sort in LEFT_OVER or (
+                        part.sort == "set-aside" and item.batch_metal in network.stated_for_all
+                    )
+                    ratio = ratio + share * (gave if of_rest else gave - own)
         given[item.batch_metal] = ratio
         for address, kg in item.portions.items():
             key = (address, item.metal)
@@ -184,6 +190,18 @@ def _refined(network: Network, state: State, found: Fitted, rng: np.random.Gener
         sides = ((x["ln_ok"], 0.0, x["again_e_sd"][n]), (x["ln_failed"], x["failed_centre"], x["failed_sd"]))
         ok, failed = (ln - 0.5 * ((e - centre) / sd) ** 2 - np.log(sd) for ln, centre, sd in sides)
         found.failed[item.batch_metal] = np.log(rng.uniform(size=len(e))) < failed - np.logaddexp(ok, failed)
+
+
+def _came_through(network: Network, found: Fitted) -> None:
+    """What fractions brought through a batch that recovers none of it, by the stream too that took it on."""
+    for item in network.evidence.batch_metals:
+        for address, stream in item.through.items():
+            grams = found.charge_g.pop((item.batch, address, item.metal))
+            found.charge_g[stream.partition("/")[0], address, item.metal] = grams
+            for known, key in (
+                (found.charge_g, (item.batch, stream, item.metal)), (found.stream_g, (stream, item.metal)),
+            ):  # fmt: skip
+                known[key] = known[key] + grams if key in known else grams  # type: ignore[index]
 
 
 def _lookup(rows, choices, chosen) -> NDArray[np.int64]:  # type: ignore[no-untyped-def]
@@ -360,7 +378,8 @@ class Completion:
     def _spoken(self, address: str) -> set[tuple[str, str]]:
         if self.network is None:
             return set()
-        return {(i.batch, i.metal) for i in self.network.evidence.batch_metals if address in i.portions}
+        items = [item for item in self.network.evidence.batch_metals if address in item.portions]
+        return {(i.through.get(address, i.batch).partition("/")[0], i.metal) for i in items}
 
     def recovery_logit(self) -> Values:
         """Route recovery r on the logit scale, (draw, route, metal), nan where a route recovers none."""

@@ -26,20 +26,20 @@ from numpy.typing import NDArray
 
 from gradeest.belief.ashes import ash_terms
 from gradeest.belief.fineness import fineness_terms, purities, settled_purities
+from gradeest.belief.held import cap_terms, hold, run_on
 from gradeest.belief.holdup import hold_up, solve_holdup
 from gradeest.belief.network import Network
-from gradeest.belief.ops import NUMPY, Array, Ops, log_rounded
+from gradeest.belief.ops import NOTHING, NUMPY, Array, Ops, log_rounded
 from gradeest.belief.rerefining import purities_again, refine_again, weights_again
+from gradeest.belief.room import room_for_noise
 from gradeest.belief.spots import spot_terms
 
 LN_1000 = math.log(1000.0)
 NEVER = -1e30  # log weight of a padded configuration
-NOTHING = -1e4  # ln of a padded amount of metal
 CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
 LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
 MOST_LN_SHARE = 8.0  # of one member in a pooled batch: only where trajectories stray
 LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members of which no other batch tells
-LEAST_LEFT = 1e-3  # ln of what streams may hold of the rest stays that far below 0: a steeper wall stops trajectories
 
 
 @dataclass(frozen=True)
@@ -65,6 +65,7 @@ class State:
     ln_in_product: Array  # ln of the fine metal [g] in each product, (product,)
     again_logit: Array  # logit of the recovery of batches of products (R), (R,)
     again_reached: Array  # ln P / M of them, (R,)
+    noise: Array  # recovery noise e of runs whose own recovery is an unknown: ordinary side, then failed side
 
 
 def log_recovery_cdf(logit: Array, spread: Array, x: Mapping[str, Any], ops: Ops = NUMPY) -> Array:
@@ -117,7 +118,7 @@ class _Evaluation:
         return State(
             self.total, configurations, self.values, self.cc_ln_grade, self.cc_z, self.free_ln_grade, self.free_z,
             self.mu, self.tau, self.logit_absent, self.r, self.ln_a_metal, self.ln_m, self.ln_yield, self.ln_p,
-            ops.concat(self.ln_in_work), self.every_product, self.again_logit, self.again_reached,
+            ops.concat(self.ln_in_work), self.every_product, self.again_logit, self.again_reached, self.noise,
         )  # fmt: skip
 
     def _parameters(self) -> None:
@@ -205,7 +206,9 @@ class _Evaluation:
         jacobian = ops.where(ln_p < math.log(self.full_from_g), -hang, 0.0 * hang)
         main = ops.take(self.ln_yield, x["w_main"])
         self.total = self.total + ops.sum(jacobian) + ops.sum(main - ops.part(ln_p, slice(0, n["W"])))
-        e = [x["e_sd"] * self.unknown("e_ok"), x["failed_centre"] + x["failed_sd"] * self.unknown("e_failed")]
+        raw = [x["e_sd"] * self.unknown("e_ok"), x["failed_centre"] + x["failed_sd"] * self.unknown("e_failed")]
+        e, self.noise_terms = room_for_noise(self, raw)
+        self.noise = ops.concat(e)
         r = ops.take(self.r_batch, x["e_bm"])
         self.recovery_logit = [r + side for side in e]
         self.ln_recovery = [-ops.softplus(-logit) for logit in self.recovery_logit]
@@ -219,8 +222,12 @@ class _Evaluation:
         odds = x["aside_centre"] + x["aside_sd"] * self.unknown("aside")
         self.ln_odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
         self.ln_left = self.ln_kept = None
+        self.spill = ops.full(self.theta, 1, 0.0)  # ln of the share of what was in work that each loss took
         if self.n["outflow"]:
-            left = -ops.softplus(x["loss_centre"] + x["loss_sd"] * self.unknown("loss"))
+            logit = x["loss_centre"] + x["loss_sd"] * self.unknown("loss")
+            left = -ops.softplus(logit)
+            spilled = ops.take_sum(self.pad(left, 0.0), x["loss_before"]) - ops.softplus(-logit)
+            self.spill = ops.concat([self.spill, spilled])
             self.ln_left = ops.take_sum(self.pad(left, 0.0), x["bm_losses"])
             self.ln_kept = self.ln_left - ops.logsumexp(ops.take(self.ln_odds, x["bm_aside"]))
 
@@ -244,7 +251,7 @@ class _Evaluation:
                 back = ops.logsumexp(ops.take(self.pad(weighed, NOTHING), x["wp_back"]) + x["wp_ln_whole"])
                 work = whole + ops.softplus(back - whole)
             weighed = self._split(work, self._split_base(work, weighed) + ops.take(log_ratio, x["wp_ratio"]))
-        self._kept(weighed)
+        self._held(weighed)
         beside = ops.take(x["beside_scale"] * self.unknown("beside"), x["an_beside"])
         beside = ops.take(weighed, x["an_anchor"]) + x["an_ln_ratio"] + beside
         split = ops.concat([ops.full(self.theta, 1, 0.0), x["split_scale"] * self.unknown("split")])
@@ -260,39 +267,25 @@ class _Evaluation:
         self.values = self._with_streams(ops.concat([weighed, beside, *free]))
         self.padded_values = self.pad(self.values, NOTHING)
 
-    def _kept(self, weighed: Array) -> None:
-        """What batches kept whose streams went on, and the prior of the streams that later weights tell (streams.py).
-
-        `kept` is ln K, or ln of what is left of the rest; the wall is where streams would hold more than that.
-        """
-        ops, x = self.ops, self.x
-        if not self.n["kept"]:
-            self.kept = self.kept_terms = ops.full(self.theta, 0, 0.0)
-            return
-        base = ops.take(ops.concat([self._before(self.ln_left), *self.ln_rest]), x["kept_base"])
-        told = ops.take(self.pad(weighed, NOTHING), x["kept_told"]) + x["kept_ln_whole"]
-        gone = ops.logsumexp(told) - base
-        left = ops.log1mexp(ops.minimum(gone, -LEAST_LEFT))
-        wall = 1e2 * ops.minimum(-LEAST_LEFT - gone, 0.0)
-        below = ops.where(x["kept_rest"] > 0, left - ops.logsumexp(ops.take(self.ln_odds, x["kept_odds"])), 0.0 * left)
-        self.kept = base + below
-        gap = (told - ops.column(self.kept) - x["kept_centre"]) / x["kept_sd"]
-        self.kept_terms = -0.5 * ops.sum(gap * gap) - x["kept_ln_sd"]
-        self.kept_terms = self.kept_terms + ops.where(x["kept_rest"] > 0, wall - left, 0.0 * left)
+    def _held(self, weighed: Array) -> None:
+        """What batches held back of which streams went on, and the weights of places that streams tell (held.py)."""
+        ops, x, n = self.ops, self.x, self.n
+        self.kept = self.placed = self.kept_terms = self.place_terms = ops.full(self.theta, 0, 0.0)
+        if n["kept"]:
+            bases = [self._before(self.ln_left), *self.ln_rest]
+            self.kept, self.kept_terms = hold(self, "kept", bases, self.ln_odds, weighed)
+        self.place_weights = x["rest_ln_share"] + x["rest_sd"] * self.unknown("liquid")
+        self.all_places = self.place_weights
+        if n["place"]:
+            odds = self.pad(self.place_weights, NOTHING)
+            self.placed, self.place_terms = hold(self, "place", [*self.ln_rest, self.kept], odds, weighed)
+            told = ops.take(self.pad(weighed, NOTHING), x["tp_told"]) + x["tp_ln_whole"]
+            told = told - ops.take(self.placed, x["tp_row"])
+            self.all_places = ops.concat([self.place_weights, told])
 
     def _with_streams(self, values: Array) -> Array:
-        """The values with those of streams that run forward; each pass is right for one more of a chain of batches."""
-        ops, x, count = self.ops, self.x, self.n["stream_value"]
-        if not count:
-            return values
-        streams = ops.full(self.theta, count, NOTHING)
-        for _ in range(self.n["stream_level"]):
-            known = self.pad(ops.concat([values, streams]), NOTHING)
-            charged = ops.logsumexp(ops.take(known, x["sv_portions"]))
-            charged = charged - ops.logsumexp(ops.take(self.ln_odds, x["sv_aside"]))
-            kept = ops.where(x["sv_told"] > 0, ops.take(self.pad(self.kept, 0.0), x["sv_kept"]), charged)
-            streams = kept + ops.take(self.ln_odds, x["sv_odds"]) + x["sv_ln_share"]
-        return ops.concat([values, streams])
+        """The values with those of streams that run forward."""
+        return self.ops.concat([values, run_on(self, values)]) if self.n["stream_value"] else values
 
     def _split(self, work: Array, ratio: Array) -> Array:
         """ln metal of every portion of weighed batches: softmax of log-ratios within a batch."""
@@ -372,8 +365,8 @@ class _Evaluation:
         gap = (x["as_ln_value"] - grade) / x["as_sd"]
         assay = ops.where(x["as_censored"] > 0, ops.log_ndtr(gap), -0.5 * gap * gap - ops.log(x["as_sd"]))
         return [
-            x["ln_ok"] + self._instead("e_failed"),
-            x["ln_failed"] + self._instead("e_ok"),
+            x["ln_ok"] + self._instead("e_failed") + self.noise_terms[0],
+            x["ln_failed"] + self._instead("e_ok") + self.noise_terms[1],
             -ops.softplus(self.logit_absent_switch()),
             -ops.softplus(-self.logit_absent_switch()),
             self.cc_present,
@@ -387,7 +380,9 @@ class _Evaluation:
             self._limits(),
             *spot_terms(self),
             self.kept_terms,
+            self.place_terms,
             ash_terms(self, self._pseudo("x0")),
+            cap_terms(self) if self.n["cap"] else ops.full(self.theta, 0, 0.0),
         ]
 
     def logit_absent_switch(self) -> Array:

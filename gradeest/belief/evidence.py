@@ -7,7 +7,7 @@ S  a closed batch whose weights are all of one digit, or whose charge holds a st
    for this metal: ordinary likelihood
 R  a closed batch of products of earlier ones with a weight above one digit: it tells what those held (rerefining.py)
 X  no result of its own; a stream that it left went into a batch that has one
-T  nothing but spot tests of its liquid
+T  nothing but spot tests of its liquid; or no result, but what it left over went into a batch that has one
 
 Spot tests of a batch's liquid stand beside any of these.
 """
@@ -15,12 +15,13 @@ Spot tests of a batch's liquid stand beside any of these.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import (
+    LEFT_OVER,
     METALS,
     AshLink,
     Assay,
@@ -31,12 +32,14 @@ from gradeest.records.domain import (
     ProductAssay,
     Settlement,
     SpotTest,
+    StreamSort,
 )
 from gradeest.records.refined import takes_products
 
 Role = Literal["W", "O", "N", "R", "S", "T", "X"]
 ROLES: tuple[Role, ...] = ("W", "O", "N", "R", "S", "T", "X")
 WORDS = {"W": "weight", "S": "weight", "R": "weight", "O": "weight so far", "N": "non-detect"}  # what a role rests on
+WHOLE = 1e-9  # of a stream: less than this is no part of it
 DIGITS_TO_READ_BACKWARDS = 1.5  # readability steps in the heaviest product; below, it may be nothing but handling
 
 
@@ -46,6 +49,7 @@ class StreamPart:
 
     address: str
     share: float
+    sort: StreamSort = "set-aside"
 
     @property
     def left_by(self) -> str:
@@ -79,12 +83,14 @@ class BatchMetal:
     portions: dict[str, float]
     tests: tuple[SpotTest, ...] = ()  # of its liquid
     streams: tuple[StreamPart, ...] = ()
+    leaves: bool = False  # whether what it left over, residue or solution, went into a batch with a result
+    through: Mapping[str, str] = field(default_factory=dict)  # fractions that came whole as what a batch left: stream
     refined: tuple[ProductPart, ...] = ()  # products of this metal, of a batch that refines products
 
     @property
     def tells_recovery(self) -> bool:
         """Whether the run's own recovery is an unknown: with a bare limit, or of products, it is summed out."""
-        return self.role not in "RX" and (self.role != "N" or bool(self.tests))
+        return self.role not in "RX" and (self.role != "N" or bool(self.tests) or self.leaves)
 
     @property
     def members(self) -> int:
@@ -130,7 +136,8 @@ class Evidence:
         for item in self.batch_metals:
             word = WORDS.get(item.role, "")
             many = len(item.products) if item.role in "WSR" else 1
-            for before, addresses in (("", item.portions), ("later ", self.behind(item))):
+            own = [address for address in item.portions if address not in item.through]
+            for before, addresses in (("", own), ("later ", (*item.through, *self.behind(item)))):
                 for address in dict.fromkeys(jar_of(part) for part in addresses):
                     cell = counts.setdefault((address, item.metal), {})
                     for name, more in ((word, many), ("spot test", len(item.tests)), *self.said_of_products(item)):
@@ -168,6 +175,11 @@ def dry_share(bench: Bench, address: str, catalogue: Catalogue) -> float:
     return 1.0 - catalogue.shares["moisture"].q50 if bench.fraction(address).wet else 1.0
 
 
+def recovers_of_all(route: str, catalogue: Catalogue) -> bool:
+    """Whether a route's recovery is a share of all that was charged, what is set aside included."""
+    return f"set-aside:{route}" in catalogue.shares
+
+
 def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
     """Sort the records of a bench into evidence. Routes that recover none of a metal say nothing about it."""
     found: dict[tuple[str, str], BatchMetal] = {}
@@ -184,6 +196,9 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
             item = _batch_metal(bench, batch, metal, catalogue)
             if item is None:
                 continue
+            item = _pass_through(item, bench, catalogue)
+            if not _can_be_followed(item, bench, catalogue, found, notes):
+                continue
             if not all(_is_told(part, metal, found) for part in item.streams):
                 if item.role == "O":
                     notes.append(f"{batch.name} is open: its {metal} so far counts once it is closed")
@@ -197,6 +212,11 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
                 notes.append(f"{batch.name} is open: its {metal} so far counts as a lower bound")
     for item in list(found.values()):
         _add_silent(item, bench, catalogue, found)
+    for item in list(found.values()):
+        for part in item.streams:
+            earlier = found[part.left_by, item.metal]
+            if part.sort in LEFT_OVER and earlier.role != "X":
+                found[earlier.batch_metal] = replace(found[earlier.batch_metal], leaves=True)
     in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
     links = _links(bench, found, notes)
     return Evidence(tuple(in_order), bench.assays, tuple(notes), links, bench.product_assays, bench.settlements)
@@ -264,14 +284,87 @@ def _is_told(part: StreamPart, metal: str, found: Mapping[tuple[str, str], Batch
     return earlier is not None and earlier.role in "WO"
 
 
+def _pass_through(item: BatchMetal, bench: Bench, catalogue: Catalogue) -> BatchMetal:
+    """The batch with what earlier ones left over of metals that their routes recover nothing of.
+
+    All of such a metal is in the residue or in the solution, none in the other. Where that went in whole, and nothing
+    of the earlier batch went elsewhere, this batch holds all that fractions brought there: as if it had taken them.
+    """
+    portions, kept = dict(item.portions), []
+    through: dict[str, str] = {}
+    for part in item.streams:
+        if not _holds_any(part, item.metal, bench, catalogue):
+            continue
+        passed = _all_of(part, item.metal, bench, catalogue)
+        if passed and not passed.keys() & portions.keys():
+            portions |= passed
+            through |= dict.fromkeys(passed, part.address)
+        else:
+            kept.append(part)
+    return replace(item, portions=portions, streams=tuple(kept), through=through)
+
+
+def _holds_any(part: StreamPart, metal: str, bench: Bench, catalogue: Catalogue) -> bool:
+    """Whether a stream may hold a metal: not where all of that is elsewhere, or there was none of it."""
+    batch = bench.batches[part.left_by]
+    stays_in = catalogue.routes[batch.route].stays_in.get(metal)
+    if stays_in and part.sort in LEFT_OVER and stays_in != part.sort:
+        return False
+    portions, streams = _charge(bench, batch, catalogue)
+    return bool(portions) or any(_holds_any(before, metal, bench, catalogue) for before in streams)
+
+
+def _all_of(part: StreamPart, metal: str, bench: Bench, catalogue: Catalogue) -> dict[str, float]:
+    """What fractions brought into the batch that left a stream, where that and nothing else is in it; else nothing."""
+    batch = bench.batches[part.left_by]
+    if part.sort not in LEFT_OVER or metal in catalogue.routes[batch.route].recovery or part.share < 1 - WHOLE:
+        return {}
+    elsewhere = batch.losses or any(one.sort == "set-aside" for one in batch.streams)
+    if elsewhere or any(charge.link or bench.is_of_batch(charge.address) for charge in batch.charges):
+        return {}
+    return _charge(bench, batch, catalogue)[0]
+
+
+def _can_be_followed(
+    item: BatchMetal, bench: Bench, catalogue: Catalogue, found: Mapping[tuple[str, str], BatchMetal], notes: list[str]
+) -> bool:
+    """Whether the metal of a batch can be traced to what it took; else it is said, and the result tells nothing."""
+    if not item.members:
+        if item.products:
+            notes.append(f"{item.batch}: there should be no {item.metal} in what it took, so its weight tells nothing")
+        return False
+    lost = [part.address for part in item.streams if _is_untraced(part, item.metal, bench, catalogue, found)]
+    if lost:
+        notes.append(
+            f"{item.batch}: what it gave of {item.metal} is not traced back through {', '.join(lost)}: where a route's "
+            "recovery counts what was set aside as missing, only a weight tells what is in the rest"
+        )
+    return not lost
+
+
+def _is_untraced(
+    part: StreamPart, metal: str, bench: Bench, catalogue: Catalogue, found: Mapping[tuple[str, str], BatchMetal]
+) -> bool:
+    """Whether a stream, or one that it came through, is what was left over beside streams set aside of the rest too."""
+    if _is_told(part, metal, found):
+        return False
+    batch = bench.batches[part.left_by]
+    is_run = part.sort in LEFT_OVER and metal in catalogue.routes[batch.route].recovery
+    if is_run and recovers_of_all(batch.route, catalogue) and any(one.sort == "set-aside" for one in batch.streams):
+        return True
+    return any(_is_untraced(one, metal, bench, catalogue, found) for one in _charge(bench, batch, catalogue)[1])
+
+
 def _add_silent(item: BatchMetal, bench: Bench, catalogue: Catalogue, found: dict[tuple[str, str], BatchMetal]) -> None:
     """Add the batches without a result of their own that the metal of a batch's streams came through."""
     for part in item.streams:
         if (part.left_by, item.metal) not in found:
             batch = bench.batches[part.left_by]
             portions, streams = _charge(bench, batch, catalogue)
-            silent = BatchMetal(batch.name, batch.route, item.metal, "X", (), None, portions, (), streams)
-            found[silent.batch_metal] = silent
+            is_run = part.sort in LEFT_OVER and item.metal in catalogue.routes[batch.route].recovery
+            role: Role = "T" if is_run else "X"
+            silent = BatchMetal(batch.name, batch.route, item.metal, role, (), None, portions, (), streams)
+            silent = found[silent.batch_metal] = _pass_through(silent, bench, catalogue)
             _add_silent(silent, bench, catalogue, found)
 
 
@@ -281,8 +374,9 @@ def _charge(bench: Bench, batch: Batch, catalogue: Catalogue) -> tuple[dict[str,
     streams: list[StreamPart] = []
     for charge in batch.charges:
         if bench.is_of_batch(charge.address):
-            whole = bench.stream(charge.address).mass_kg or charge.mass_kg
-            streams.append(StreamPart(charge.address, min(charge.mass_kg / whole, 1.0)))
+            stream = bench.stream(charge.address)
+            whole = stream.mass_kg or charge.mass_kg
+            streams.append(StreamPart(charge.address, min(charge.mass_kg / whole, 1.0), stream.sort))
         else:
             dry = charge.mass_kg * dry_share(bench, charge.address, catalogue)
             portions[charge.address] = portions.get(charge.address, 0.0) + dry

@@ -11,6 +11,7 @@ import numpy as np
 from gradeest.belief.ashes import list_ashes
 from gradeest.belief.choices import Factor, pad_rows
 from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.held import list_caps
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats, switch
 from gradeest.belief.readings import handling_sd
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 BLOCKS = (
     *("ok", "failed", "present", "absent", "cc_present", "cc_absent", "free_present", "free_absent"),
-    *("split", "pair", "assay", "small", "limit", "bound", "spot", "kept", "ash"),
+    *("split", "pair", "assay", "small", "limit", "bound", "spot", "kept", "place", "ash", "cap"),
 )
 Table = dict[tuple[int, ...], tuple[str, int]]  # values of the choices -> (block of terms, row)
 Pending = list[tuple[tuple[Hashable, ...], Table]]
@@ -57,15 +58,52 @@ def tabulate(net: Assembly) -> dict[str, int]:
     _batch_tables(net, rows, pending)
     pending += list_spots(net, rows)
     pending += list_ashes(net, rows, lambda c, chosen: _grade_row(net, c, chosen, cc, free), free)
-    for choices, kept in net.kept_rows.values():
+    for choices, kept in (*net.kept_rows.values(), *net.wiped_rows.values()):
         pending.append((choices, {outcome: ("kept", row) for outcome, row in kept.items()}))
-    rows["kept"] = net.n_kept
+    for choices, placed in net.place_rows.values():
+        pending.append((choices, {outcome: ("place", row) for outcome, row in placed.items()}))
+    rows["kept"], rows["place"] = net.n_kept, net.n_placed
+    pending += list_caps(net, rows)
     start = dict(zip(BLOCKS, np.cumsum([0, *(rows[b] for b in BLOCKS[:-1])]), strict=True))
     start["zero"] = sum(rows.values())
     for choices, table in pending:
         entries = {side: int(start[block]) + row for side, (block, row) in table.items()}
         net.factors.append(Factor(choices, entries))
     return rows
+
+
+def count_sizes(net: Assembly, rows: Mapping[str, int], groups: int) -> dict[str, int]:
+    """How many there are of what the density asks for by name."""
+    return {
+        **net.count,
+        "reading": net.unknowns["reading"],
+        "open_product": len(net.arrays["open_ln_y"]),
+        "backward": net.backward,
+        "level": net.levels,
+        "again_level": net.again_levels,
+        "flat_reading": int(net.arrays["read_flat"].sum()),
+        "outflow": net.unknowns["loss"] + net.unknowns["aside"],
+        "failed": len(net.e_index),
+        "group": groups,
+        "small": rows["small"],
+        "limit": rows["limit"],
+        "spot": rows["spot"],
+        "kept": net.n_kept,
+        "place": net.n_placed,
+        "item": len(net.items),
+        "bound": rows["bound"],
+        "bound_stream": len(net.arrays["sb_row"]),
+        "ash": rows["ash"],
+        "cap": rows["cap"],
+        "room": len(net.arrays["ro_bm"]),
+        "free": len(net.free_index),
+        "told_stream": len(net.ws),
+        "stream_value": net.no_value - net.stream_base,
+        "stream_level": net.stream_levels,
+        "settled": len(net.arrays["se_line"]),
+        "coarse": len(net.arrays["coarse_ln_y"]),
+        "said": len(net.arrays["pa_u"]) + len(net.arrays["st_melt"]),
+    }
 
 
 def _grade_table(net: Assembly, cell: int) -> tuple[tuple[Hashable, ...], Table]:
@@ -161,7 +199,7 @@ def _batch_tables(net: Assembly, rows: dict[str, int], pending: Pending) -> None
                 table[side] = ("small", len(small["bm"]))
                 e = net.e_index[failed(item)] + chosen[failed(item)] * n_e
                 _small_row(net, small, n, item, net.portion_rows(item, chosen), e)
-            elif not item.tests:
+            elif not item.tells_recovery:
                 table[side] = ("limit", len(limit["bm"]))
                 limit["portions"].append(net.portion_rows(item, chosen))
                 limit["bm"].append(n)

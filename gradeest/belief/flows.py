@@ -23,10 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.draws import Posterior
+from gradeest.belief.evidence import recovers_of_all
+from gradeest.belief.places import PLACES
 from gradeest.belief.predictive import new_recovery
 from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, expit, rest_of
-from gradeest.belief.spots import PLACES
-from gradeest.belief.streams import recovers_of_all
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import METALS, Batch
 

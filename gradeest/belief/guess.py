@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from gradeest.belief.evidence import BatchMetal, StreamPart, least_weight_g
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import BACKWARD, logit, switch
+from gradeest.belief.places import PLACES
 from gradeest.belief.readings import handling_sd
-from gradeest.belief.spots import PLACES
 from gradeest.belief.streams import is_share_of_rest, row_of
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ def rough_ash_g(cell: int, net: Assembly) -> float:
 def rough_stream_g(part: StreamPart, metal: str, net: Assembly) -> float:
     """Metal in what went in of a stream: the row's median share of what its batch weighed, or of what went into it."""
     earlier = net.item_of[part.left_by, metal]
+    if part.sort != "set-aside":
+        return part.share * _rough_other_g(part, earlier, net)
     odds = math.exp(row_of(net, part.address, metal)[0])
     seen = rough_metal_g(earlier, net)
     if earlier.role not in BACKWARD or seen <= 0:
@@ -64,6 +66,21 @@ def rough_stream_g(part: StreamPart, metal: str, net: Assembly) -> float:
     if is_share_of_rest(net, earlier):
         return part.share * seen / recovery * (1 - recovery) * odds / (1 + odds)
     return part.share * seen / recovery * odds
+
+
+def _rough_other_g(part: StreamPart, earlier: BatchMetal, net: Assembly) -> float:
+    """Metal in a residue or solution, or in what was wiped up, by the rows' medians."""
+    seen, row = rough_metal_g(earlier, net), net.catalogue.routes[earlier.route].recovery.get(earlier.metal)
+    recovery = row.q50 if row is not None else 0.0
+    whole = seen / recovery if earlier.role in BACKWARD and seen > 0 else rough_charge_g(earlier, net)
+    if part.sort == "wiped-up":
+        loss = next(
+            one for one in net.bench.batches[earlier.batch].losses if one.event == net.bench.stream(part.address).event
+        )
+        return whole * (loss.low + loss.high) / 2 * net.catalogue.shares["wiped-up"].q50
+    if row is None:
+        return whole
+    return whole * (1 - recovery) * net.k[f"rest.{part.sort}"] / sum(net.k[f"rest.{place}"] for place in PLACES)
 
 
 def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> float:

@@ -142,6 +142,7 @@ class Network:
     set_aside: tuple[SetAside, ...]
     stated_for_all: frozenset[tuple[str, str]]  # batch metals whose recovery is a share of all that was charged
     rest_rows: Mapping[tuple[str, str], int]  # batch metal -> its unknowns of where the rest went
+    told_places: Mapping[tuple[str, str], Mapping[str, str]]  # batch metal -> places that a later weight tells: stream
 
 
 def failed(item: BatchMetal) -> Hashable:
@@ -152,6 +153,15 @@ def failed(item: BatchMetal) -> Hashable:
 def switch(cell: Cell) -> Hashable:
     """The choice "the metal is only a trace" of a kind in a lot."""
     return ("trace", cell.lot, cell.kind, cell.metal)
+
+
+def say_fixed(key: Hashable, side: int) -> str:
+    """In words, that one side of a choice is taken for granted."""
+    assert isinstance(key, tuple)
+    if key[0] == "failed":
+        run = "a failed" if side else "an ordinary"
+        return f"{key[1]}: taken as {run} run for {key[2]} (too many open questions)"
+    return f"{key[1]}, {key[2]}: {key[3]} taken as {'traces only' if side else 'present'} (too many open questions)"
 
 
 def integers(values: Iterable[int]) -> NDArray[np.int64]:

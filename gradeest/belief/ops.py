@@ -11,6 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 
 Array = Any  # numpy array or tensor
+NOTHING = -1e4  # ln of a padded amount of metal
 
 
 class Ops(Protocol):

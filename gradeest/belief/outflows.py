@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.choices import pad_rows
+from gradeest.belief.evidence import recovers_of_all
 from gradeest.belief.network import Z95, SetAside, floats, logit, logit_normal
-from gradeest.belief.streams import goes_on, read_off, recovers_of_all, row_of
+from gradeest.belief.streams import goes_on, read_off, row_of, takers
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Batch, Loss
 
@@ -54,26 +55,36 @@ def set_aside_logit(batch: Batch, catalogue: Catalogue) -> tuple[tuple[float, fl
 def list_outflows(net: Assembly) -> None:
     """Losses (one share per record, for all metals) and streams set aside (one share per stream and metal).
 
-    A stream that a later weight tells of has no share of its own to be drawn (`streams.py`).
+    A stream that a later weight tells of has no share of its own to be drawn (`streams.py`). What was wiped up is a
+    share of its spill in the same way, where a later batch took it.
     """
     losses: list[tuple[float, float]] = []
     of_batch: dict[str, list[int]] = {}
     streams: list[tuple[float, float]] = []
     loss_rows, stream_rows = [], []
+    before: list[list[int]] = []  # of every loss: the losses of its batch that came first
     for item in net.items:
         batch = net.bench.batches[item.batch]
         if item.batch not in of_batch:
             of_batch[item.batch] = list(range(len(losses), len(losses) + len(batch.losses)))
+            net.losses_of[item.batch] = of_batch[item.batch]
+            before += [of_batch[item.batch][:number] for number in range(len(batch.losses))]
             losses += [loss_logit(loss) for loss in batch.losses]
         loss_rows.append(of_batch[item.batch])
+        taken = {part.address for _, part in takers(net, item)}
         told = {part.address for _, part in read_off(net, item)}
         for_all = recovers_of_all(item.route, net.catalogue)
         from_work = []
         for stream in batch.streams:
-            if stream.sort != "set-aside" or stream.address in told:
+            if stream.address in told:
+                continue
+            if stream.sort == "wiped-up" and stream.address in taken:
+                streams.append(row_of(net, stream.address, item.metal))
+                net.aside_of[stream.address, item.metal] = len(streams)
+            if stream.sort != "set-aside":
                 continue
             row = row_of(net, stream.address, item.metal)
-            unseen = for_all and not goes_on(net, item)  # nothing depends on it: drawn afterwards
+            unseen = for_all and not goes_on(net, item) and not taken  # nothing depends on it: drawn afterwards
             net.set_aside.append(SetAside(stream.address, item.metal, *row, -1 if unseen else len(streams)))
             if unseen:
                 continue
@@ -85,7 +96,7 @@ def list_outflows(net: Assembly) -> None:
     net.arrays |= {
         "loss_centre": floats(c for c, _ in losses), "loss_sd": floats(s for _, s in losses),
         "aside_centre": floats(c for c, _ in streams), "aside_sd": floats(s for _, s in streams),
-        "bm_losses": pad_rows(loss_rows, len(losses)),
+        "bm_losses": pad_rows(loss_rows, len(losses)), "loss_before": pad_rows(before, len(losses)),
         "bm_aside": pad_rows([[0, *row] for row in stream_rows], 1 + len(streams)),  # 0: what is kept
     }  # fmt: skip
     net.unknowns |= {"loss": len(losses), "aside": len(streams)}

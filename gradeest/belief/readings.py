@@ -9,6 +9,7 @@ import numpy as np
 
 from gradeest.belief.evidence import least_weight_g
 from gradeest.belief.network import LEAST_READING, Register, floats, integers, logit_normal
+from gradeest.belief.ops import NOTHING
 from gradeest.records.domain import Bench, Product
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
     from gradeest.belief.assembly import Assembly
 
-NOTHING = -1e4  # ln of a weight that is not there
 FLAT_FROM = 4.0  # an interval this many times the handling's sd or wider has edges that need no rounding
 
 

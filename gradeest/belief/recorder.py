@@ -13,9 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.belief.density import NOTHING
 from gradeest.belief.holdup import invert_holdup
-from gradeest.belief.ops import NUMPY, Array
+from gradeest.belief.ops import NOTHING, NUMPY, Array
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]

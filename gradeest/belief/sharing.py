@@ -16,12 +16,11 @@ from scipy.special import log_ndtr, ndtri_exp
 
 from gradeest.belief.decode import Fitted, charge_of
 from gradeest.belief.density import State
-from gradeest.belief.evidence import BatchMetal
+from gradeest.belief.evidence import BatchMetal, recovers_of_all
 from gradeest.belief.holdup import hold_up
 from gradeest.belief.network import BACKWARD, Network, logit_normal
 from gradeest.belief.outflows import set_aside_names
-from gradeest.belief.spots import PLACES
-from gradeest.belief.streams import recovers_of_all
+from gradeest.belief.places import PLACES
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import Bench
 
@@ -90,7 +89,33 @@ class _Shares:
             for number, place in enumerate(PLACES):
                 z = self.unknown("liquid", row * len(PLACES) + number)
                 self.found[(*batch_metal, rest_of(place))] = z
+            self._told_places(batch_metal)
         return self.found
+
+    def _told_places(self, batch_metal: tuple[str, str]) -> None:
+        """What is behind the share of a place that a later weight tells of: its stream over what was left over."""
+        told = self.net.told_places.get(batch_metal, {})
+        if not told:
+            return
+        k = self.catalogue.constants
+        (n,) = [number for number, item in enumerate(self.items) if item.batch_metal == batch_metal]
+        side = self.fitted.failed[batch_metal] * self.net.sizes["backward"]
+        ln_work = self.state.ln_in_work[np.arange(len(self.theta)), n + side]
+        rest = np.exp(ln_work) * expit(-self.found[(*batch_metal, RECOVERY)])
+        if batch_metal in self.net.stated_for_all:
+            batch = self.bench.batches[batch_metal[0]]
+            asides = [(f"{batch.name}/{name}", batch_metal[1]) for name in set_aside_names(batch)]
+            rest = rest - np.sum([np.zeros(len(rest)), *(self.fitted.stream_g[one] for one in asides)], axis=0)
+        grams = {place: self.fitted.stream_g[address, batch_metal[1]] for place, address in told.items()}
+        left = np.log(np.maximum(rest - np.sum(list(grams.values()), axis=0), 1e-300))
+        others = [
+            math.log(k[f"rest.{p}"]) + k["rest.log_sd"] * self.found[(*batch_metal, rest_of(p))]
+            for p in PLACES if p not in told
+        ]  # fmt: skip
+        kept = left - np.logaddexp.reduce(others, axis=0)
+        for place, held in grams.items():
+            z = (np.log(held) - kept - math.log(k[f"rest.{place}"])) / k["rest.log_sd"]
+            self.found[(*batch_metal, rest_of(place))] = z
 
     def _reached(self, n: int, item: BatchMetal, q: Values, ln_kept: Values) -> None:
         """What part of the metal is in the product, and of an open batch what was weighed of that so far."""
@@ -106,8 +131,7 @@ class _Shares:
     def _noise(self, n: int, item: BatchMetal) -> Values:
         """Recovery noise of the run, on the side that the draw chose."""
         (e,) = np.flatnonzero(self.x["e_bm"] == n).tolist()
-        ordinary = self.x["e_sd"][e] * self.unknown("e_ok", e)
-        failed = self.x["failed_centre"] + self.x["failed_sd"] * self.unknown("e_failed", e)
+        ordinary, failed = self.state.noise[:, e], self.state.noise[:, e + len(self.x["e_bm"])]
         return np.where(self.fitted.failed[item.batch_metal], failed, ordinary)
 
     def _outflows(self, n: int, item: BatchMetal) -> Values:
@@ -151,7 +175,7 @@ class _Shares:
         spread = logit_normal(row)[1] * math.sqrt(1 - k["recovery.learned_share"])
         sides = ((0.0, spread), (self.x["failed_centre"], self.x["failed_sd"]))
         bound = [log_ndtr((top - centre) / sd) for centre, sd in sides]
-        if item.tests:
+        if item.tells_recovery:
             is_failed = self.fitted.failed[item.batch_metal]
             (e,) = np.flatnonzero(self.x["e_bm"] == n).tolist()
             below = [log_ndtr(self.unknown(name, e)) for name in ("e_ok", "e_failed")]

@@ -8,24 +8,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gradeest.belief.ashes import FILTERS, untracked_logit
+from gradeest.belief.ashes import untracked_logit
 from gradeest.belief.assembly import pieces_per_kg
 from gradeest.belief.decode import Completion
-from gradeest.belief.evidence import dry_share
+from gradeest.belief.evidence import dry_share, recovers_of_all
 from gradeest.belief.holdup import hold_up
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import logit_normal
-from gradeest.belief.outflows import draw_ln_kept
+from gradeest.belief.outflows import loss_logit
+from gradeest.belief.places import FILTERS, PLACES, RESIDUE, SOLUTION
 from gradeest.belief.readings import balance_scale, handling_sd
-from gradeest.belief.spots import PLACES, RESIDUE, SOLUTION, limits_ln
-from gradeest.belief.streams import recovers_of_all
+from gradeest.belief.spots import limits_ln
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import (
+    LEFT_OVER,
     METALS,
     AshLink,
     Assay,
     Batch,
     Bench,
+    Loss,
     NonDetect,
     Product,
     ProductAssay,
@@ -78,7 +80,7 @@ class _Simulation:
         self.in_work: dict[tuple[str, str], float] = {}  # g, by batch and metal; what of it stayed back, and in liquids
         self.left: dict[tuple[str, str], float] = {}
         self.undropped: dict[tuple[str, str], float] = {}
-        self.lost: dict[str, float] = {}  # ln of what recorded losses left of each batch
+        self.spilled: dict[str, list[float]] = {}  # shares that recorded losses took of each batch
         self.aside: dict[tuple[str, str], float] = {}  # metal of every (stream, metal), g
         self.spread: dict[tuple[str, str], np.ndarray] = {}  # where the rest went, by batch and metal
 
@@ -138,12 +140,18 @@ class _Simulation:
             planned = [p for p in batch.products if p.metal == metal]
             limits = [n for n in batch.nondetects if n.metal == metal]
             planned_tests = [t for t in batch.spot_tests if t.metal == metal]
-            is_run = bool(planned or limits or planned_tests)
+            has_result = bool(planned or limits or planned_tests)
+            recovers = metal in self.catalogue.routes[batch.route].recovery
+            is_run = has_result or (recovers and any(one.sort in LEFT_OVER for one in batch.streams))
             in_work = self._share_out(batch, metal, is_run)
             if not is_run:
+                self._leave_all(batch, metal, in_work)
                 continue
             holdup = self._holdup_factor(batch, metal, planned)
             grams = self._fine_metal(batch, metal, in_work, holdup, gone=bool(limits) and limits[0].liquid == "gone")
+            self._leave_over(batch, metal)
+            if not has_result:
+                continue
             self.product[batch.name, metal] = grams
             so_far = self._metal_in(planned[0]) if planned and batch.is_open else 0.0
             limit = so_far if planned else limits[0].below_g if limits else 0.0
@@ -206,7 +214,8 @@ class _Simulation:
         """Metal that did not reach the product and was not set aside either, g."""
         left = self.left[batch, metal]
         if recovers_of_all(self.plan.batches[batch].route, self.catalogue):
-            left -= sum(grams for (a, m), grams in self.aside.items() if (a.partition("/")[0], m) == (batch, metal))
+            streams = (one for one in self.plan.batches[batch].streams if one.sort == "set-aside")
+            left -= sum(self.aside.get((one.address, metal), 0.0) for one in streams)
         return left
 
     def _ash(self, link: AshLink, metal: str) -> float | None:
@@ -223,7 +232,7 @@ class _Simulation:
         return kept * sum(tracked) / (1 - lost)
 
     def _charged(self, batch: Batch, metal: str) -> float:
-        """All metal that went in, g: portions of fractions, of streams that earlier batches set aside, products."""
+        """All metal that went in, g: portions of fractions, of streams that earlier batches left, products."""
         total = 0.0
         for charge in batch.charges:
             if self.plan.has_product(charge.address):
@@ -250,15 +259,39 @@ class _Simulation:
         What a route stated for all that was charged sets aside is part of what its product leaves over (_fine_metal).
         """
         charged = self._charged(batch, metal)
-        if batch.name not in self.lost:  # a spill takes the same share of every metal
-            spilled = replace(batch, streams=())
-            self.lost[batch.name] = float(draw_ln_kept(spilled, self.catalogue, self.rng, 1)[0])
+        if batch.name not in self.spilled:  # a spill takes the same share of every metal
+            logits = [loss_logit(loss) for loss in batch.losses]
+            self.spilled[batch.name] = [1 / (1 + math.exp(-(c + sd * self.rng.normal()))) for c, sd in logits]
         for_all = recovers_of_all(batch.route, self.catalogue)
         if for_all and is_run:
             kept = charged
         else:
             kept = self._set_aside(batch, metal, charged, f"set-aside:{batch.route}" if for_all else "set-aside")
-        return kept * math.exp(self.lost[batch.name])
+        for loss, share in zip(batch.losses, self.spilled[batch.name], strict=True):
+            self._wipe_up(batch, metal, loss, kept * share)
+            kept *= 1 - share
+        return kept
+
+    def _wipe_up(self, batch: Batch, metal: str, loss: Loss, spill: float) -> None:
+        """What was wiped up of a spill."""
+        centre, sd = logit_normal(self.catalogue.shares["wiped-up"])
+        for one in batch.streams:
+            if one.sort == "wiped-up" and one.event == loss.event:
+                self.aside[one.address, metal] = spill / (1 + math.exp(-(centre + sd * self.rng.normal())))
+
+    def _leave_over(self, batch: Batch, metal: str) -> None:
+        """Metal of the residue and the solution of a batch, of what did not reach its product."""
+        for one in batch.streams:
+            if one.sort in LEFT_OVER:
+                behind = self._behind(batch.name, metal)
+                self.aside[one.address, metal] = behind * float(self._spread(batch.name, metal)[PLACES.index(one.sort)])
+
+    def _leave_all(self, batch: Batch, metal: str, in_work: float) -> None:
+        """The same of a metal that the route recovers nothing of: all of it stays in one of them."""
+        stays_in = self.catalogue.routes[batch.route].stays_in.get(metal)
+        for one in batch.streams:
+            if one.sort in LEFT_OVER:
+                self.aside[one.address, metal] = in_work if one.sort == stays_in else 0.0
 
     def _set_aside(self, batch: Batch, metal: str, whole: float, row: str) -> float:
         """Share metal out between what is set aside (kept in `aside`) and the rest, which is returned, g."""

@@ -25,13 +25,12 @@ from gradeest.belief.choices import pad_rows
 from gradeest.belief.evidence import BatchMetal
 from gradeest.belief.network import BACKWARD, failed, floats, integers
 from gradeest.belief.ops import NUMPY, Array, Ops, log_between
+from gradeest.belief.places import PLACES, RESIDUE, SOLUTION, place_indices, rest_choices
 from gradeest.records.domain import SpotResult, SpotTest
 
 if TYPE_CHECKING:
     from gradeest.belief.assembly import Assembly
 
-PLACES = ("equipment", "residue", "solution", "filters", "lost")  # where metal goes that does not reach the product
-RESIDUE, SOLUTION = PLACES.index("residue"), PLACES.index("solution")
 BEYOND = 60.0  # ln of mg/L: below nothing and above everything
 LN_HALF = -math.log(2.0)
 ROOT_STEPS = 6  # of Newton's method for the normal quantile: exact to 1e-12 (tested)
@@ -50,7 +49,7 @@ def list_spots(net: Assembly, rows: dict[str, int]) -> list[tuple[tuple[Hashable
     """Arrays of all spot tests, one row per test and outcome of the choices that decide it; returns their tables."""
     table = _Spots(net)
     for n, item in enumerate(net.items):
-        if item.tests:
+        if item.tests or (item.role == "N" and item.tells_recovery):
             table.add(n, item)
     rows["bound"], rows["spot"] = len(table.bound["bm"]), len(table.spot["a"])
     table.store()
@@ -63,15 +62,15 @@ class _Spots:
     def __init__(self, net: Assembly) -> None:
         self.net = net
         self.forward: list[tuple[int, list[int]]] = []  # batch metal and its portions
-        self.bound: dict[str, list[Any]] = {name: [] for name in ("bm", "forward", "gone", "centre", "sd", "e")}
-        names = ("a", "e", "liquid", "gone", "none", "before", "ln_per_l", "metal", "low", "high")
+        self.bound: dict[str, list[Any]] = {name: [] for name in ("forward", "bm", "gone", "centre", "sd", "e")}
+        names = ("a", "e", "places", "gone", "none", "before", "ln_per_l", "metal", "low", "high")
         self.spot: dict[str, list[Any]] = {name: [] for name in names}
         self.pending: list[tuple[tuple[Hashable, ...], Table]] = []
 
     def add(self, n: int, item: BatchMetal) -> None:
         net, key = self.net, failed(item)
         n_e = len(net.e_index)
-        choices = (key,) if item.role in BACKWARD else net.item_choices(item)
+        choices = rest_choices(net, item) if item.role in BACKWARD else net.item_choices(item)
         tables: list[Table] = [{} for _ in item.tests]
         limited: Table = {}
         for side in net.graph.values(choices):
@@ -87,25 +86,23 @@ class _Spots:
                 e = self._bound(n, item, e, is_failed=bool(chosen[key]))
             for test, table in zip(item.tests, tables, strict=True):
                 table[side] = ("spot", len(self.spot["a"]))
-                self._row(n, test, a, e)
+                self._row(n, test, a, e, chosen)
         self.pending += [(choices, table) for table in (*tables, limited) if table]
 
     def _bound(self, n: int, item: BatchMetal, e: int, *, is_failed: bool) -> int:
         """A row of the limit on R; returns where its logit of R stands."""
         net, bound = self.net, self.bound
-        lost = (net.k["recovery.failed_centre"], net.k["recovery.failed_sd"])
-        centre, sd = lost if is_failed else (0.0, net.e_sd(item))
-        row = (n, len(self.forward) - 1, net.gone.get(n, len(net.gone)), centre, sd, e)
+        row = (len(self.forward) - 1, *limit_row(net, n, item, e, is_failed=is_failed))
         for name, value in zip(bound, row, strict=True):
             bound[name].append(value)
         return 2 * len(net.e_index) + len(bound["bm"]) - 1
 
-    def _row(self, n: int, test: SpotTest, a: int, e: int) -> None:
+    def _row(self, n: int, test: SpotTest, a: int, e: int, chosen: Mapping[Hashable, int]) -> None:
         net = self.net
         low, high = limits_ln(net.k)[test.result]
         row = (
-            a, e, net.rest_of[n], net.gone.get(n, len(net.gone)), int(net.items[n].role == "N"),
-            int(test.moment == "before-drop"),
+            a, e, place_indices(net, net.items[n], chosen), net.gone.get(n, len(net.gone)),
+            int(net.items[n].role == "N"), int(test.moment == "before-drop"),
             math.log(1000 / test.volume_l), net.axis["spot"][test.metal], low, high,
         )  # fmt: skip
         for name, value in zip(self.spot, row, strict=True):
@@ -116,7 +113,6 @@ class _Spots:
         net, bound, spot = self.net, self.bound, self.spot
         learned, spread = net.k["spot.learned_share"], net.k["spot.log_sd"]
         rest = [math.log(net.k[f"rest.{place}"]) for place in PLACES]
-        first = [len(PLACES) * n for n in spot["liquid"]]
         net.arrays |= {
             "fw_portions": pad_rows([portions for _, portions in self.forward], net.no_value),
             "fw_bm": integers(n for n, _ in self.forward),
@@ -127,9 +123,9 @@ class _Spots:
             "sp_none": integers(spot["none"]), "sp_before": integers(spot["before"]),
             "sp_ln_per_l": floats(spot["ln_per_l"]),
             "sp_metal": integers(spot["metal"]), "sp_low": floats(spot["low"]), "sp_high": floats(spot["high"]),
-            "sp_places": pad_rows([[start + n for n in range(len(PLACES))] for start in first], 0),
-            "sp_residue": integers(start + RESIDUE for start in first),
-            "sp_solution": integers(start + SOLUTION for start in first),
+            "sp_places": pad_rows(spot["places"], 0),
+            "sp_residue": integers(row[RESIDUE] for row in spot["places"]),
+            "sp_solution": integers(row[SOLUTION] for row in spot["places"]),
             "spot_sd": spread * math.sqrt(1 - learned), "operator_sd": spread * math.sqrt(learned),
             "rest_ln_share": floats(rest * len(net.rest_of)), "rest_sd": net.k["rest.log_sd"],
         }  # fmt: skip
@@ -152,31 +148,47 @@ def normal_quantile(ln_p: Array, ops: Ops = NUMPY) -> Array:
     return ops.where(upper, -z, z)
 
 
+def limit_row(
+    net: Assembly, n: int, item: BatchMetal, e: int, *, is_failed: bool
+) -> tuple[int, int, float, float, int]:  # fmt: skip
+    """Of a batch of which nothing dropped, on one side: its number, share gone, centre and sd of its noise, unknown."""
+    lost = (net.k["recovery.failed_centre"], net.k["recovery.failed_sd"])
+    centre, sd = lost if is_failed else (0.0, net.e_sd(item))
+    return n, net.gone.get(n, len(net.gone)), centre, sd, e
+
+
+def bounded_logit(balance: Any, name: str, ln_in_work: Array) -> tuple[Array, Array]:
+    """ln of the chance that R stays below what would show, and the logit of R that does.
+
+    Parameters: name, of the arrays (limit_row); ln_in_work, ln A of every row.
+    """
+    ops, x = balance.ops, balance.x
+    dropped = ops.take(balance.pad(ops.log_ndtr(balance.unknown("gone")), 0.0), x[f"{name}_gone"])
+    noise = ops.concat([balance.unknown("e_ok"), balance.unknown("e_failed")])
+    r, centre, sd = ops.take(balance.r_batch, x[f"{name}_bm"]), x[f"{name}_centre"], x[f"{name}_sd"]
+    most = ops.minimum(ops.take(balance.ln_m, x[f"{name}_bm"]) - ln_in_work - dropped, -1e-9)
+    bound = ops.log_ndtr((most - ops.log1mexp(most) - r - centre) / sd)
+    below = normal_quantile(ops.log_ndtr(ops.take(noise, x[f"{name}_e"])) + bound, ops)
+    return bound, r + centre + sd * below
+
+
 def spot_terms(balance: Any) -> list[Array]:
     """ln of the chance that R stays below what would show, and ln of the chance of every colour, row by row.
 
     Parameters: balance, the density's evaluation, its batches and portions done.
     """
     ops, x, n = balance.ops, balance.x, balance.n
-    if not n["spot"]:
+    if not n["spot"] and not n["bound"]:
         return [ops.full(balance.theta, 0, 0.0)] * 2
     forward = ops.logsumexp(ops.take(balance.padded_values, x["fw_portions"]))
     if balance.ln_kept is not None:
         forward = forward + ops.take(balance.ln_kept, x["fw_bm"])
     ln_a = ops.take(ops.concat([*balance.ln_in_work, forward]), x["sp_a"])
     share = balance.unknown("gone")
-    dropped = ops.take(balance.pad(ops.log_ndtr(share), 0.0), x["bo_gone"])
-    noise = ops.concat([balance.unknown("e_ok"), balance.unknown("e_failed")])
-    # the run's recovery, free or below what would show
-    r = ops.take(balance.r_batch, x["bo_bm"])
-    most = ops.minimum(ops.take(balance.ln_m, x["bo_bm"]) - ops.take(forward, x["bo_forward"]) - dropped, -1e-9)
-    edge = (most - ops.log1mexp(most) - r - x["bo_centre"]) / x["bo_sd"]
-    bound = ops.log_ndtr(edge)
-    below = normal_quantile(ops.log_ndtr(ops.take(noise, x["bo_e"])) + bound, ops)
-    logits = ops.concat([*balance.recovery_logit, r + x["bo_centre"] + x["bo_sd"] * below])
-    logit = ops.take(logits, x["sp_e"])
+    bound, bounded = bounded_logit(balance, "bo", ops.take(forward, x["bo_forward"]))
+    logit = ops.take(ops.concat([*balance.recovery_logit, bounded]), x["sp_e"])
     # what is in the liquid, of all in work
-    rest = x["rest_ln_share"] + x["rest_sd"] * balance.unknown("liquid")
+    rest = balance.all_places
     ln_all = ops.logsumexp(ops.take(rest, x["sp_places"]))
     left = -ops.softplus(logit)
     residue = ops.take(rest, x["sp_residue"]) - ln_all

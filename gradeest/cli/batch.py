@@ -46,7 +46,7 @@ def add(
     later: Annotated[bool, typer.Option("--later", help="Only save; do not forecast what it gives.")] = False,
     as_json: options.Json = False,
 ) -> None:
-    """Start a batch from portions of fractions, from what batches set aside, or from products to refine again."""
+    """Start a batch from portions of fractions, from what batches left, or from products to refine again."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import at_terminal, insist
     from gradeest.cli.complaints import UsageError

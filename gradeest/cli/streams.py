@@ -16,7 +16,7 @@ Batch = Annotated[str | None, typer.Argument(metavar="BATCH", help="The batch, s
 def register() -> None:
     """Add the commands of this file to their groups."""
     batches.app.command("set-aside", short_help="Set parts of an open batch aside.")(set_aside)
-    batches.app.command("leave", short_help="A solution of a batch waits.")(leave)
+    batches.app.command("leave", short_help="A solution or residue of a batch waits.")(leave)
     record.app.command("loss", short_help="Record that a share of a batch was lost.")(loss)
 
 
@@ -73,37 +73,64 @@ def leave(
     ctx: typer.Context,
     batch: Batch = None,
     name: Annotated[str | None, typer.Argument(metavar="NAME", help="What to call it, such as mother-liquor.")] = None,
-    volume: Annotated[str | None, typer.Option("--volume", help='How much, such as "1.2 L".')] = None,
+    volume: Annotated[str | None, typer.Option("--volume", help='Of a solution, such as "1.2 L".')] = None,
+    residue: Annotated[
+        str | None, typer.Option("--residue", metavar="MASS", help='It is what did not dissolve, such as "350 g".')
+    ] = None,
     date: options.Date = None,
+    sure: options.Sure = False,
     as_json: options.Json = False,
 ) -> None:
-    """Record that a solution of a batch waits, under a name of its own."""
+    """Record that a solution or the residue of a batch waits; a later batch may take it."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.ask import fill_in
+    from gradeest.cli.complaints import UsageError
     from gradeest.cli.tables import show
-    from gradeest.workflow.stocking import leave_solution
+    from gradeest.workflow.stocking import leave as keep
 
     call = call_of(ctx)
     happened = parse_date(date or "today")
-    answers = fill_in(leave_questions(call), {"batch": batch, "name": name, "volume": volume}, "batch leave")
-    done = leave_solution(call.place(), answers["batch"], answers["name"], answers["volume"], date=happened)
+    if volume is not None and residue is not None:
+        raise UsageError("batch leave: a solution has a volume, a residue a mass", "--volume or --residue, one of them")
+    given = {"batch": batch, "name": name, "volume": volume, "residue": residue}
+    questions = residue_questions(call) if residue is not None else leave_questions(call)
+    answers = fill_in(questions, given, "batch leave")
+    amounts = answers.get("volume"), answers.get("residue")
+    done = keep(call.place(), answers["batch"], answers["name"], *amounts, date=happened, sure=sure)
     if as_json:
         print_json("batch leave", done)
         return
-    show(f"{done.address}: {done.volume_l:.3g} L wait (event {done.saved.event}). Label the vessel, keep it closed.")
+    much = f"{done.volume_l:.3g} L wait" if done.volume_l is not None else f"{done.mass_kg:.4g} kg wait"
+    show(f"{done.address}: {much} (event {done.saved.event}). Label the vessel, keep it closed.")
+    show(f"To run it once {answers['batch']} is closed: gradeest batch add --charge {done.address} --route ROUTE")
     show(f"When it is gone: gradeest discard {done.address}")
 
 
 def leave_questions(call: Call) -> list[Any]:
-    """The questions of `batch leave`."""
+    """The questions of `batch leave` for a solution."""
     from gradeest.cli.ask import Question
     from gradeest.units import parse_volume
 
-    return [
-        any_batch_question(call),
-        Question("name", "NAME", "What to call it", str.strip, "a short name, such as mother-liquor"),
-        Question("volume", "--volume", "Volume", parse_volume, 'such as "1.2 L"'),
-    ]
+    return [*name_questions(call), Question("volume", "--volume", "Volume", parse_volume, 'such as "1.2 L"')]
+
+
+def residue_questions(call: Call) -> list[Any]:
+    """The questions of `batch leave` for the residue."""
+    from gradeest.cli.ask import Question
+    from gradeest.units import parse_mass
+
+    def parse_kg(text: str) -> float:
+        return parse_mass(text) / 1000
+
+    return [*name_questions(call), Question("residue", "--residue", "Its mass", parse_kg, 'such as "350 g"')]
+
+
+def name_questions(call: Call) -> list[Any]:
+    """Of which batch something is, and what it is called."""
+    from gradeest.cli.ask import Question
+
+    named = Question("name", "NAME", "What to call it", str.strip, "a short name, such as mother-liquor")
+    return [any_batch_question(call), named]
 
 
 def any_batch_question(call: Call) -> Any:

@@ -78,6 +78,8 @@ def amendable_fields(kind: str, payload: Mapping[str, Any]) -> list[str]:
     recorded anew instead.
     """
     fields = list(AMENDABLE.get(kind, ()))
+    if kind == "leave" and payload.get("mass_kg") is not None:
+        fields = ["date", "mass_kg"]
     if kind in PARTS:
         fields += [f"{item['name']}.{name}" for item in payload[PARTS[kind]] for name in PART_FIELDS[kind]]
     if kind == "lot":
@@ -121,6 +123,8 @@ def describe(event: Event, product_names: Mapping[int, str]) -> str:
         return f"{event.kind} {data['event']}"
     if event.kind == "settlement":
         return f"settlement of {', '.join(data['products'])}"
+    if event.kind == "leave" and data.get("mass_kg") is not None:
+        return f"residue {data['batch']}/{data['name']}"
     words = WORDS.get(event.kind)
     if words is not None:
         return words.format_map(data)

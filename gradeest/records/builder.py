@@ -255,7 +255,7 @@ class Builder:
         self._add_streams(payloads.set_aside_from(event.payload, event.happened_on, event.number))
 
     def _leave(self, event: Event) -> None:
-        self._add_streams((payloads.solution_from(event.payload, event.happened_on, event.number),))
+        self._add_streams((payloads.left_over_from(event.payload, event.happened_on, event.number),))
 
     def _loss(self, event: Event) -> None:
         loss, wiped = payloads.loss_from(event.payload, event.happened_on, event.number)
@@ -314,6 +314,8 @@ class Builder:
         if self.bench.is_of_batch(address):
             if not self.bench.has_stream(address) and not self.bench.has_product(address):
                 raise UnfitError(f"there is no stream or product {address}")
+            if self.bench.has_stream(address) and self.bench.stream(address).mass_kg is None and mass_kg is not None:
+                return mass_kg, ()  # a solution goes as a whole
             return take_whole(self.bench.left_kg(address), mass_kg, EXACT_KG), ()
         self._fraction(address)
         self.touched.add(address)

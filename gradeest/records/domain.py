@@ -25,7 +25,8 @@ from gradeest.records.results import SpotTest as SpotTest
 from gradeest.records.work import GatePassed, Spending, Waste, WorkHours
 
 Liquid = Literal["tested-negative", "kept", "gone"]
-StreamSort = Literal["set-aside", "solution", "wiped-up"]
+StreamSort = Literal["set-aside", "residue", "solution", "wiped-up"]
+LEFT_OVER: tuple[StreamSort, ...] = ("residue", "solution")  # of what did not reach the product
 MINE = "mine"  # the owner of a lot that is nobody else's
 STORAGE_CLOCK = "storage-clock"  # the setting that says how long material may be kept
 EXACT_KG = 1e-9  # below what any balance shows: smaller differences are rounding of the computer
@@ -139,7 +140,7 @@ class Assay:
 
 @dataclass(frozen=True)
 class Stream:
-    """What a batch left for later: a part set aside unprocessed, a solution that waits, what was wiped up."""
+    """What a batch left for later: a part set aside unprocessed, residue, a solution that waits, what was wiped up."""
 
     name: str
     batch: str

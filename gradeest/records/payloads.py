@@ -294,10 +294,12 @@ def set_aside_from(payload: Payload, happened_on: dt.date, number: int) -> tuple
     )
 
 
-def solution_from(payload: Payload, happened_on: dt.date, number: int) -> Stream:
-    """The solution of a "leave" event."""
-    date, volume = date_of(payload, happened_on), float(payload["volume_l"])
-    return Stream(payload["name"], payload["batch"], "solution", None, volume, date, number)
+def left_over_from(payload: Payload, happened_on: dt.date, number: int) -> Stream:
+    """The solution, or the residue, of a "leave" event."""
+    name, batch, date = payload["name"], payload["batch"], date_of(payload, happened_on)
+    if payload.get("mass_kg") is not None:
+        return Stream(name, batch, "residue", float(payload["mass_kg"]), None, date, number)
+    return Stream(name, batch, "solution", None, float(payload["volume_l"]), date, number)
 
 
 def loss_from(payload: Payload, happened_on: dt.date, number: int) -> tuple[Loss, tuple[Stream, ...]]:

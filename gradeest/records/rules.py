@@ -312,7 +312,7 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     "sale": ("address", "amount"),
     "discard": ("address",),
     "setaside": ("batch", "streams"),
-    "leave": ("batch", "name", "volume_l"),
+    "leave": ("batch", "name"),
     "loss": ("batch", "low", "high"),
     "hours": ("batch", "hours"),
     "spending": ("batch", "amount"),

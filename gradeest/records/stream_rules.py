@@ -1,11 +1,11 @@
-"""What lets in what a batch leaves: a part set aside, a solution that waits, a loss and what was wiped up of it."""
+"""What lets in what a batch leaves: a part set aside, residue, a solution, a loss and what was wiped up of it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from gradeest.records.domain import EXACT_KG, Batch
+from gradeest.records.domain import EXACT_KG, LEFT_OVER, Batch, Stream
 from gradeest.records.findings import Findings, is_number
 from gradeest.records.lot_rules import check_mass, check_name
 from gradeest.records.references import (
@@ -42,14 +42,38 @@ def check_set_aside(payload: Mapping[str, Any], context: Context, found: Finding
 
 
 def check_leave(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
-    """Add what speaks against a solution that waits."""
-    volume = payload["volume_l"]
-    if not is_number(volume) or volume <= 0:
+    """Add what speaks against a solution that waits, or a residue: a batch has one of these, or it is not known which
+    of them holds how much."""
+    batch = find_batch(payload["batch"], context, found)
+    _check_names([payload["name"]], batch, found)
+    volume, mass = payload.get("volume_l"), payload.get("mass_kg")
+    if volume is not None and mass is not None:
+        found.error("volume", "a solution has a volume, a residue a mass", "--volume or --residue, one of them")
+    elif mass is not None:
+        _check_residue(mass, batch, found)
+    elif not is_number(volume) or volume <= 0:
         found.error("volume", f"{volume} cannot be a volume", "with its unit, e.g. 1.2 L")
     elif volume > MOST_L:
         found.error("volume", f"{volume:g} L is more than any bench holds", "check the unit")
-    batch = find_batch(payload["batch"], context, found)
-    _check_names([payload["name"]], batch, found)
+    if mass is None and batch is not None:
+        solutions = [one for one in batch.streams if one.sort == "solution"]
+        gone = [(one, context.bench.taken_by(one.address)) for one in solutions]
+        for one, taken in gone:
+            if taken:
+                found.error("batch", f"{one.address} went into {taken[0]} as all there was of it", "undo that first")
+
+
+def _check_residue(mass: Any, batch: Batch | None, found: Findings) -> None:
+    if not check_mass(found, "residue", mass) or batch is None:
+        return
+    there = [one.address for one in batch.streams if one.sort == "residue"]
+    if there:
+        found.error("residue", f"{batch.name} has its residue already: {there[0]}", "amend its mass, with all of it")
+    if mass > batch.mass_kg + EXACT_KG:
+        found.ask(
+            "residue", f"{mass:.6g} kg of residue, and {batch.mass_kg:.6g} kg went into {batch.name}",
+            "check the unit; what is wet or has become a salt may weigh more",
+        )  # fmt: skip
 
 
 def check_loss(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
@@ -95,24 +119,52 @@ def check_stream_charge(address: str, mass_kg: Any, name: str, context: Context,
         return False
     stream = next((one for one in earlier.streams if one.name == called), None)
     if stream is None:
-        there = ", ".join(one.address for one in earlier.streams if one.sort == "set-aside")
-        found.error("charge", f"{head} has nothing called '{called}'", there or f"nothing was set aside of {head}")
+        there = ", ".join(one.address for one in earlier.streams)
+        found.error("charge", f"{head} has nothing called '{called}'", there or f"nothing was left of {head}")
         return False
-    if stream.sort != "set-aside":
-        what = "a solution" if stream.sort == "solution" else "what was wiped up"
-        hint = f"what comes of it is weighed as a product of {head}: gradeest record product {head}"
-        found.error("charge", f"{address} is {what} of {head} and stays with it", hint)
+    if takes_products(earlier):
+        what = f"{address} was left by a batch of products: what it holds is not followed"
+        found.error("charge", what, f"what came of it belongs to {head}")
         return False
+    _check_left_over(stream, earlier, found)
     began_by(found, context, stream.date, address)
     taken, left = bench.taken_by(address), bench.left_kg(address)
     if taken:
         found.error("charge", f"{address} went into {taken[0]} already", "a stream goes into one batch")
-    elif left <= 0:
+    elif (left <= 0 and stream.mass_kg is not None) or (bench.takings(address) and stream.mass_kg is None):
         found.error("charge", f"nothing is left of {address}", where_it_went(bench, address))
+    elif stream.mass_kg is None:
+        check_mass(found, "charge", mass_kg)
     elif check_mass(found, "charge", mass_kg) and mass_kg > left * OVER:
         hint = f"at most {left:.6g} kg; left out it is all of it"
         found.error("charge", f"{address} has {left:.6g} kg left, {mass_kg:.6g} kg is more", hint)
     return True
+
+
+def _check_left_over(stream: Stream, batch: Batch, found: Findings) -> None:
+    """What a batch left over goes on when it is closed: until then it may still be dropped there."""
+    if stream.sort not in LEFT_OVER:
+        return
+    if batch.is_open:
+        what = "a solution" if stream.sort == "solution" else "the residue"
+        found.error(
+            "charge", f"{stream.address} is {what} of {batch.name}, which is open: it stays with it until then",
+            f"gradeest batch close {batch.name}; what comes of it before is weighed as a product of {batch.name}",
+        )  # fmt: skip
+    if stream.sort == "residue":
+        return
+    nothing = sorted({one.metal for one in batch.nondetects} - {one.metal for one in batch.products})
+    if nothing:
+        found.error(
+            "charge", f"nothing of {', '.join(nothing)} was found in {batch.name}: its liquid stays with it",
+            f"what comes of it is weighed as a product of {batch.name}: undo its closing first (`gradeest history`)",
+        )  # fmt: skip
+    others = [one.address for one in batch.streams if one.sort == "solution" and one != stream]
+    if others:
+        found.error(
+            "charge", f"{batch.name} left another solution too ({', '.join(others)}): what each holds is not known",
+            "undo them and record what there is together as one",
+        )  # fmt: skip
 
 
 def _check_names(names: list[Any], batch: Batch | None, found: Findings) -> None:
@@ -131,7 +183,7 @@ def _check_names(names: list[Any], batch: Batch | None, found: Findings) -> None
 
 
 def _check_sum(more_kg: float, batch: Batch, found: Findings) -> None:
-    total = more_kg + sum(stream.mass_kg or 0.0 for stream in batch.streams)
+    total = more_kg + sum(stream.mass_kg or 0.0 for stream in batch.streams if stream.sort != "residue")
     if total > batch.mass_kg + EXACT_KG:
         found.error(
             "mass",

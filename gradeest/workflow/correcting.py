@@ -172,7 +172,7 @@ TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "spending": lambda d: f"{d['amount']:g}" + (f", {d['what']}" if d.get("what") else ""),
     "gate": lambda d: "its cautions read, the word typed",
     "waste": lambda d: f"{d['volume_l']:g} L {d['what']}, went {d['went']}",
-    "leave": lambda d: f"{d['volume_l']:g} L wait",
+    "leave": lambda d: f"{d['mass_kg']:g} kg" if d.get("mass_kg") is not None else f"{d['volume_l']:g} L wait",
     "loss": tell_loss,
     "productassay": lambda d: f"{100 * d['share']:g} %, give or take {100 * d['u']:g} %, {d['method']}",
     "settlement": lambda d: tell_settlement(d),

@@ -13,7 +13,6 @@ from gradeest.materials.catalogue import Catalogue, nearest
 from gradeest.records.ash_rules import SWEEPINGS, took_filters_of
 from gradeest.records.domain import METALS, MINE, Batch, Bench
 from gradeest.records.periods import looks_like_period, parse_period
-from gradeest.records.references import sort_of_address
 
 if TYPE_CHECKING:
     from gradeest.belief.flows import Flow
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from gradeest.workflow.holdings import Holdings, Values
 
 Sort = Literal["batch", "lot", "period", "bench"]
+PLACE_OF = {"set-aside": "set aside", "residue": "residue", "solution": "solution", "wiped-up": "spilled"}
 
 
 @dataclass(frozen=True)
@@ -102,10 +102,8 @@ def gather_flow(holdings: Holdings, subject: Subject) -> Flow:
     for batch in subject.batches:
         flow = holdings.flow(batch)
         flow = part_of(flow, lot_share(holdings, batch, subject.lot)) if subject.lot else flow
-        passed = {
-            "set aside": passed_on(holdings, subject, batch, "stream"), "filters": burnt.get(batch.name, 0.0),
-            "product": passed_on(holdings, subject, batch, "product"),
-        }  # fmt: skip
+        passed = passed_on(holdings, subject, batch)
+        passed["filters"] = burnt.get(batch.name, 0.0)
         flows.append(count_once(flow, passed, received(holdings, subject, batch) + ash.get(batch.name, 0.0)))
     for address in jars_of(holdings.bench, subject):
         grams = holdings.in_jar(address)
@@ -145,14 +143,16 @@ def lot_share(holdings: Holdings, batch: Batch, lot: str) -> Values:
     return np.where(whole > 0, own / np.where(whole > 0, whole, 1.0), mass)
 
 
-def passed_on(holdings: Holdings, subject: Subject, batch: Batch, sort: str) -> Values | float:
-    """Metal of a batch's streams or products that went into others of the subject, of its lot, (draw, metal)."""
-    taken = [
-        (other, c.address) for other in subject.batches for c in other.charges
-        if of_batch(c.address, batch.name) and sort_of_address(c.address) == sort
-    ]  # fmt: skip
+def passed_on(holdings: Holdings, subject: Subject, batch: Batch) -> dict[str, Values | float]:
+    """Metal that went from a batch into others of the subject, of its lot, (draw, metal), by the place it was in."""
+    taken = [(other, c.address) for other in subject.batches for c in other.charges if of_batch(c.address, batch.name)]
     share = lot_share(holdings, batch, subject.lot) if subject.lot and taken else 1.0
-    return sum((holdings.charged(other)[address] * share for other, address in taken), 0.0)
+    found: dict[str, Values | float] = {}
+    for other, address in taken:
+        is_product = holdings.bench.has_product(address)
+        place = "product" if is_product else PLACE_OF[holdings.bench.stream(address).sort]
+        found[place] = found.get(place, 0.0) + holdings.charged(other)[address] * share
+    return found
 
 
 def received(holdings: Holdings, subject: Subject, batch: Batch) -> Values | float:
@@ -291,7 +291,7 @@ def rests_on(holdings: Holdings, subject: Subject, metal: str) -> str:
 
 def notes_on_flow(bench: Bench, catalogue: Catalogue, subject: Subject, flows: Sequence[MetalFlow]) -> list[str]:
     """What should be known with it."""
-    from gradeest.belief.spots import PLACES
+    from gradeest.belief.places import PLACES
 
     notes, places = [], {part.to for flow in flows for part in flow.parts if flow.is_recovered}
     if places & set(PLACES):

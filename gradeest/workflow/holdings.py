@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.ashes import untracked_logit
+from gradeest.belief.evidence import recovers_of_all
 from gradeest.belief.flows import Flow, Known, flow_of
 from gradeest.belief.network import logit_normal
 from gradeest.belief.outflows import loss_logit, set_aside_names
@@ -23,7 +24,7 @@ from gradeest.belief.sharing import REACHED, expit, loss_of
 from gradeest.decision.prices import NamedDraws, Prices
 from gradeest.decision.settlement import paid_per_g
 from gradeest.decision.summary import Interval
-from gradeest.records.domain import METALS, AshLink, Batch, Bench, Charge, Product, Stream
+from gradeest.records.domain import LEFT_OVER, METALS, AshLink, Batch, Bench, Charge, Product, Stream
 from gradeest.workflow.believing import stream
 from gradeest.workflow.opening import Opened
 
@@ -103,7 +104,7 @@ class Holdings:
 
     def flow(self, batch: Batch) -> Flow:
         """Where the metal of a batch went, draw by draw."""
-        contained, streams = self.contained(batch), self.streams(batch)
+        contained, streams = self.contained(batch), self._set_aside(batch)
         aside = np.sum([np.zeros_like(contained), *(streams[name] for name in set_aside_names(batch))], axis=0)
         rng = self.rng(f"flow {batch.name}")
         losses = [self._loss_logit(batch, number) for number in range(len(batch.losses))]
@@ -113,15 +114,34 @@ class Holdings:
     def streams(self, batch: Batch) -> dict[str, Values]:
         """Metal in each stream as the batch left it, by the stream's name; rough but for what the belief knows.
 
-        The belief knows what was set aside of a batch with a result. Elsewhere streams set aside and solutions share
-        the contained metal by the row `set-aside` (of the route where it has one), each taken alone as the belief takes
-        them; not more than the products leave over where the batch is closed. What was wiped up holds at most what was
-        lost.
+        What a closed batch left over is what went to that place, of solutions each by its volume. What was wiped up is
+        a share of its spill (the row `wiped-up`).
+        """
+        found = self._set_aside(batch)
+        parts = {} if batch.is_open else self.flow(batch).parts_g
+        litres = sum(one.volume_l or 0.0 for one in batch.streams)
+        for one in batch.streams:
+            if one.sort == "wiped-up":
+                found[one.name] = self._wiped_up(batch, one, found)
+            elif one.sort in LEFT_OVER and not batch.is_open:
+                share = 1.0 if one.volume_l is None else one.volume_l / litres
+                found[one.name] = parts.get(one.sort, np.zeros((self.draws, len(METALS)))) * share
+            for m, metal in enumerate(METALS):
+                if (one.address, metal) in self.posterior.stream_g:
+                    found[one.name][:, m] = self.posterior.stream_g[one.address, metal]
+        return found
+
+    def _set_aside(self, batch: Batch) -> dict[str, Values]:
+        """Of what was set aside, and of an open batch what is left over.
+
+        The belief knows what was set aside of a batch with a result. Elsewhere these share the contained metal by the
+        row `set-aside` (of the route where it has one), each taken alone as the belief takes them; not more than the
+        products leave over where the batch is closed.
         """
         contained = self.contained(batch)
         row = self.catalogue.shares.get(f"set-aside:{batch.route}", self.catalogue.shares["set-aside"])
         centre, sd = logit_normal(row)
-        kept_back = [one for one in batch.streams if one.sort != "wiped-up"]
+        kept_back = [o for o in batch.streams if o.sort == "set-aside" or (o.sort in LEFT_OVER and batch.is_open)]
         odds = {
             one.name: np.exp(centre + sd * self.rng(f"stream {one.address}").normal(size=contained.shape))
             for one in kept_back
@@ -133,19 +153,23 @@ class Holdings:
             together = np.sum(list(found.values()), axis=0)
             fits = np.minimum(1.0, over / np.maximum(together, 1e-300))
             found = {name: grams * fits for name, grams in found.items()}
-        for one in batch.streams:
+        for one in kept_back:
             for m, metal in enumerate(METALS):
                 if (one.address, metal) in self.posterior.stream_g:
                     found[one.name][:, m] = self.posterior.stream_g[one.address, metal]
-        at_work = contained / whole
-        for one in batch.streams:
-            if one.sort == "wiped-up":
-                found[one.name] = at_work * self._lost(batch, one.event)[:, None]
         return found
 
-    def _lost(self, batch: Batch, event: int) -> Values:
-        """Share lost of what was in work, of one recorded loss: (draw,)."""
-        return expit(self._loss_logit(batch, [one.event for one in batch.losses].index(event)))
+    def _wiped_up(self, batch: Batch, one: Stream, others: Mapping[str, Values]) -> Values:
+        """Metal in what was wiped up: a share of the spill, of what was in work then."""
+        grams = self.contained(batch)
+        if not recovers_of_all(batch.route, self.catalogue):
+            grams = grams - np.sum([np.zeros_like(grams), *(others[name] for name in set_aside_names(batch))], axis=0)
+        number = [loss.event for loss in batch.losses].index(one.event)
+        for before in range(number):
+            grams = grams * expit(-self._loss_logit(batch, before))[:, None]
+        centre, sd = logit_normal(self.catalogue.shares["wiped-up"])
+        share = expit(centre + sd * self.rng(f"stream {one.address}").normal(size=grams.shape))
+        return np.asarray(grams * expit(self._loss_logit(batch, number))[:, None] * share)
 
     def _loss_logit(self, batch: Batch, number: int) -> Values:
         """Its logit: as the fit has it, else drawn."""

@@ -21,7 +21,12 @@ from gradeest.workflow.reading import results_of
 
 EMPTY_LABELS = 4  # for what a batch will leave
 NONE_LISTED = "none listed here, which does not make it safe"
-SORTS = {"set-aside": "set aside, unprocessed", "solution": "solution", "wiped-up": "wiped up"}
+SORTS = {
+    "set-aside": "set aside, unprocessed",
+    "residue": "residue",
+    "solution": "solution",
+    "wiped-up": "wiped up",
+}
 
 
 @dataclass(frozen=True)

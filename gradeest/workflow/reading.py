@@ -14,6 +14,7 @@ from gradeest.units import format_mass_kg
 from gradeest.workflow.expecting import Expected, kept_forecast, made_late
 from gradeest.workflow.hazard_lines import cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
+from gradeest.workflow.recording import can_be_charged, whole_of
 from gradeest.workflow.stocking import left_of
 
 
@@ -196,22 +197,24 @@ class Chargeable:
 
 
 def list_chargeable(place: Place) -> list[Chargeable]:
-    """Fractions and streams set aside of which something is left and that may be processed; no stream goes in twice.
+    """Fractions and streams of which something is left and that may be processed; no stream goes in twice.
 
     Products that may be refined again come last.
     """
     found = []
     with open_bench(place) as opened:
         bench, kinds = opened.bench, opened.catalogue.kinds
+        known = can_be_charged(bench)
         for address in (*bench.addresses(), *(s.address for b in bench.batches.values() for s in b.streams)):
             of_batch = bench.is_of_batch(address)
-            if of_batch and (bench.stream(address).sort != "set-aside" or bench.taken_by(address)):
+            if of_batch and (address not in known or bench.taken_by(address)):
                 continue
             behind = [kinds[bench.fraction(root).kind] for root in bench.fractions_behind(address)]
-            what = "set aside" if of_batch else behind[0].id
-            if bench.left_kg(address) > 0 and not any(kind.stop for kind in behind):
+            what = bench.stream(address).sort.replace("-", " ") if of_batch else behind[0].id
+            left = whole_of(opened, address) or 0.0
+            if left > 0 and not any(kind.stop for kind in behind):
                 routes = tuple(dict.fromkeys(kind.usual_route for kind in behind))
-                found.append(Chargeable(address, bench.left_kg(address), what, routes))
+                found.append(Chargeable(address, left, what, routes))
         return found + _refinable(bench, opened.catalogue)
 
 

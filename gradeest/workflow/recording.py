@@ -14,7 +14,7 @@ from gradeest.materials.hazards import DEFER, purchase_lines
 from gradeest.materials.laws import JURISDICTION
 from gradeest.records.amending import AMENDABLE
 from gradeest.records.balance_rules import with_readability
-from gradeest.records.domain import Bench, Lot
+from gradeest.records.domain import LEFT_OVER, Bench, Lot
 from gradeest.records.findings import Findings
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
@@ -204,15 +204,24 @@ def usual_route(opened: Opened, addresses: Sequence[str]) -> str:
 
 
 def can_be_charged(bench: Bench) -> set[str]:
-    """Addresses of all that a batch may take: fractions, products, and streams that were set aside."""
-    streams = [stream for batch in bench.batches.values() for stream in batch.streams if stream.sort == "set-aside"]
+    """Addresses of all that a batch may take: fractions, products, streams; what was left over, of a closed batch."""
+    streams = [
+        stream.address for batch in bench.batches.values() for stream in batch.streams
+        if stream.sort not in LEFT_OVER or not batch.is_open
+    ]  # fmt: skip
     products = [f"{batch.name}/{product.name}" for batch in bench.batches.values() for product in batch.products]
-    return {*bench.addresses(), *products, *(stream.address for stream in streams)}
+    return {*bench.addresses(), *products, *streams}
 
 
-def whole_of(bench: Bench, address: str) -> float | None:
-    """All that is left of what may be charged, kg; None of a product: it goes in whole, whatever it weighs."""
-    return None if bench.has_product(address) else bench.left_kg(address)
+def whole_of(opened: Opened, address: str) -> float | None:
+    """All that is left of what may be charged, kg, of a solution by a common density; None of a product: it goes in
+    whole, whatever it weighs."""
+    bench = opened.bench
+    if bench.has_product(address):
+        return None
+    if bench.has_stream(address) and bench.stream(address).mass_kg is None:
+        return bench.solution_left_l(address) * opened.catalogue.constants["stream.solution_kg_per_l"]
+    return bench.left_kg(address)
 
 
 def add_batch(
@@ -228,8 +237,8 @@ def add_batch(
     later: bool = False,
     listener: Listener = NOBODY,
 ) -> BatchStarted:
-    """Start a batch of portions of fractions, and of streams set aside from earlier batches, or of products of these,
-    by `route`, or the kinds' usual one (mass None: all that is left).
+    """Start a batch of portions of fractions, and of what earlier batches left, or of products of these, by `route`, or
+    the kinds' usual one (mass None: all that is left).
 
     `ash`: whose filters the ash among the charges is of. `trial`: it is a part of one fraction, run before the rest of
     it is decided on. What it is expected to give is kept beside it, unless `later`.
@@ -240,7 +249,7 @@ def add_batch(
         before = state_of(opened)
         known = can_be_charged(opened.bench)
         masses = [
-            {"address": a, "mass_kg": m if m is not None else whole_of(opened.bench, a) if a in known else 0.0}
+            {"address": a, "mass_kg": m if m is not None else whole_of(opened, a) if a in known else 0.0}
             for a, m in charges
         ]
         there = [a for a, _ in charges if a in known]

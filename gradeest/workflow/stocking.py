@@ -69,12 +69,13 @@ class Taken:
 
 
 @dataclass(frozen=True)
-class SolutionLeft:
-    """A solution that waits."""
+class LeftOver:
+    """A solution that waits, or a residue."""
 
     saved: Saved
     address: str
-    volume_l: float
+    volume_l: float | None
+    mass_kg: float | None = None
 
 
 def add_more(
@@ -156,11 +157,16 @@ def left_of(bench: Bench, address: str) -> tuple[float, str]:
     return bench.left_kg(address), "kg"
 
 
-def leave_solution(place: Place, batch: str, name: str, volume_l: float, *, date: dt.date) -> SolutionLeft:
-    """Keep that a solution of a batch waits."""
+def leave(
+    place: Place, batch: str, name: str, volume_l: float | None = None, mass_kg: float | None = None, *,
+    date: dt.date, sure: bool = False,
+) -> LeftOver:  # fmt: skip
+    """Keep that a solution (litres) or the residue (kg) of a batch waits."""
     with open_bench(place) as opened:
-        saved = append(opened, "leave", {"batch": batch, "name": name, "volume_l": volume_l}, date)
-        return SolutionLeft(saved, saved.name, volume_l)
+        amount = {"volume_l": volume_l, "mass_kg": mass_kg}
+        payload = {"batch": batch, "name": name} | {key: one for key, one in amount.items() if one is not None}
+        saved = append(opened, "leave", payload, date, sure=sure)
+        return LeftOver(saved, saved.name, volume_l, mass_kg)
 
 
 def read_loss(place: Place, text: str) -> tuple[float, float]:

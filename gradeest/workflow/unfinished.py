@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from gradeest.errors import InputError
-from gradeest.records.domain import METALS, Batch, Bench, Product, Stream
+from gradeest.records.domain import LEFT_OVER, METALS, Batch, Bench, Product, Stream
 from gradeest.records.rules import kept_liquids
 from gradeest.records.sorting import pile_left_kg, untouched_kg
 from gradeest.records.storage import storage_days
@@ -26,8 +26,10 @@ if TYPE_CHECKING:
     from gradeest.workflow.holdings import Holdings, MetalHeld, Values, Worth
 
 LEAST_KG = 1e-6  # less than this is nothing left
-Sort = Literal["jar", "open batch", "liquid kept", "set aside", "wiped up", "solution", "product"]
-SORTS: Mapping[str, Sort] = {"set-aside": "set aside", "wiped-up": "wiped up", "solution": "solution"}
+Sort = Literal["jar", "open batch", "liquid kept", "set aside", "residue", "wiped up", "solution", "product"]
+SORTS: Mapping[str, Sort] = {
+    "set-aside": "set aside", "residue": "residue", "wiped-up": "wiped up", "solution": "solution",
+}  # fmt: skip
 ASK_AUTHORITY = "local rules limit how long such material may be kept: ask your authority"
 ROUGH = "rough"
 
@@ -243,7 +245,7 @@ def estimate_item(holdings: Holdings, item: Item) -> Estimate:
     grams = holdings.left_of_stream(stream, holdings.streams(batch)[stream.name])
     if stream.sort == "wiped-up":
         return Estimate(grams, told, recovered, f"{ROUGH}: at most what was lost")
-    if stream.sort == "solution" and batch.is_open:
+    if stream.sort in LEFT_OVER and batch.is_open:
         return Estimate(grams, told, recovered, f"{ROUGH}; counted in {batch.name}", batch.name)
     return Estimate(grams, told, recovered, ROUGH)
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from gradeest.belief import flows
 from gradeest.belief.draws import Posterior
 from gradeest.belief.flows import Flow, Known, add_up, flow_of, part_of
+from gradeest.belief.places import PLACES
 from gradeest.belief.posterior import draw_prior
 from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, rest_of
-from gradeest.belief.spots import PLACES
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import METALS, Batch, Bench, Charge, Fraction, Loss, Lot, NonDetect, Stream
 

@@ -29,9 +29,12 @@ class Case:
     world: ForwardModel
     weight: Values
 
-    def gaps(self, catalogue: Catalogue = CATALOGUE, metals: tuple[str, ...] = ("Au",), seed: int = 4) -> list[str]:
-        """What the engine and importance sampling disagree on, in words."""
-        posterior, exact = fit(self.bench, catalogue, seed=seed), Weighted(self.weight)
+    def gaps(
+        self, catalogue: Catalogue = CATALOGUE, metals: tuple[str, ...] = ("Au",), seed: int = 4,
+        posterior: Posterior | None = None,
+    ) -> list[str]:  # fmt: skip
+        """What the engine and importance sampling disagree on, in words; `posterior`, where there is one already."""
+        posterior, exact = posterior or fit(self.bench, catalogue, seed=seed), Weighted(self.weight)
         assert exact.ess > 1500
         count = max(posterior.diagnostics.ess_min, WORTH * posterior.draws)
         found = []

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from gradeest.belief.flows import Flow, Known, flow_of
+from gradeest.belief.places import PLACES
 from gradeest.belief.posterior import Posterior, fit
 from gradeest.belief.sharing import loss_of
-from gradeest.belief.spots import PLACES
 from gradeest.records.domain import METALS, Bench, Fraction, NonDetect
 from tests.engine_bench import DAY, batch, bench, lot, product
 from tests.statistical.forward_model import ForwardModel, Values, Weighted, expit, logit

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from gradeest.belief.flows import Known, flow_of
+from gradeest.belief.places import PLACES
 from gradeest.belief.posterior import draw_prior
 from gradeest.belief.sharing import REACHED, RECOVERY, SO_FAR, rest_of
-from gradeest.belief.spots import PLACES
 from gradeest.cli.where import BAR_WIDTH, EIGHTHS, bar
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue

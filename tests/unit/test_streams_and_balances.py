@@ -138,7 +138,7 @@ def test_only_what_was_set_aside_before_goes_in_and_never_in_a_circle(recorder):
         batch("B2", B1__oversize=0.08, B1__liquor=0.1, B1__dust=0.1, B2__dust=0.1, B7__x=0.1, B1__au_1=1.0),
     )
     for words in (
-        "B1/liquor is a solution of B1 and stays with it", "B1 has nothing called 'dust'", "there is no batch 'B7'",
+        "B1/liquor is a solution of B1, which is open", "B1 has nothing called 'dust'", "there is no batch 'B7'",
         "B2 cannot take what it leaves itself: B2 -> B2/dust -> B2", "products go into a batch by themselves",
     ):  # fmt: skip
         assert words in text
@@ -147,6 +147,72 @@ def test_only_what_was_set_aside_before_goes_in_and_never_in_a_circle(recorder):
     assert "B1/oversize is there since" in refused(recorder, "batch", batch("B2", B1__oversize=0.08), DAY)
     recorder.add("sale", {"address": "B1/oversize", "amount": 1.0}, LATER)
     assert "nothing is left of B1/oversize" in refused(recorder, "batch", batch("B2", B1__oversize=0.08))
+
+
+def residue(mass_kg: float = 0.3, name: str = "cake", **more) -> dict:
+    return {"batch": "B1", "name": name, "mass_kg": mass_kg, **more}
+
+
+def closed(recorder, *events) -> None:
+    """B1 weighed, with these events, and closed."""
+    for kind, payload in (("product", product()), *events, ("close", {"batch": "B1"})):
+        recorder.add(kind, payload, LATER)
+
+
+def test_what_a_closed_batch_left_over_goes_into_a_later_one_once(recorder):
+    liquor = {"batch": "B1", "name": "liquor", "volume_l": 1.0}
+    spilled = loss(wiped={"name": "floor", "mass_kg": 0.02})
+    closed(recorder, ("leave", residue()), ("leave", liquor), ("loss", spilled))
+    assert [(s.name, s.sort, s.mass_kg) for s in recorder.bench.batches["B1"].streams] == [
+        ("cake", "residue", 0.3), ("liquor", "solution", None), ("floor", "wiped-up", 0.02),
+    ]  # fmt: skip
+    recorder.add("batch", batch("B2", B1__cake=0.2, B1__liquor=1.1, B1__floor=0.02), LATER)
+    assert recorder.bench.left_kg("B1/cake") == pytest.approx(0.1)
+    assert recorder.bench.solution_left_l("B1/liquor") == 0
+    text = refused(recorder, "batch", batch("B3", B1__cake=0.1, B1__liquor=1.1, B1__floor=0.02))
+    for name in ("cake", "liquor", "floor"):
+        assert f"B1/{name} went into B2 already" in text
+    more = {"batch": "B1", "name": "rinse", "volume_l": 0.5}
+    assert "B1/liquor went into B2 as all there was of it" in refused(recorder, "leave", more)
+    assert "rest on it" in refused(recorder, "undo", {"event": 4})
+
+
+def test_a_residue_is_refused_where_it_cannot_be(recorder):
+    recorder.add("leave", residue(), LATER)
+    assert "B1 has its residue already: B1/cake" in refused(recorder, "leave", residue(name="mud"))
+    assert "a mass of -1 kg cannot be" in refused(recorder, "leave", residue(-1, "mud"))
+    assert "a solution has a volume, a residue a mass" in refused(recorder, "leave", residue(name="mud", volume_l=1.0))
+    assert "cannot be a volume" in refused(recorder, "leave", {"batch": "B1", "name": "mud"})
+    recorder.add("undo", {"event": 3})
+    assert "1.2 kg of residue, and 1 kg went into B1" in " ".join(recorder.asks("leave", residue(1.2)))
+
+
+def test_what_a_batch_left_over_stays_with_it_while_more_may_come_of_it(recorder):
+    recorder.add("leave", residue(), LATER)
+    text = refused(recorder, "batch", batch("B2", B1__cake=0.3))
+    assert "B1/cake is the residue of B1, which is open" in text
+    assert "gradeest batch close B1" in text
+    nothing = {"batch": "B1", "metal": "Au", "below_g": 0.05, "liquid": "tested-negative"}
+    for kind, payload in (
+        ("leave", {"batch": "B1", "name": "liquor", "volume_l": 1.0}),
+        ("leave", {"batch": "B1", "name": "rinse", "volume_l": 1.0}),
+        ("nondetect", nothing), ("close", {"batch": "B1"}),
+    ):  # fmt: skip
+        recorder.add(kind, payload, LATER)
+    text = refused(recorder, "batch", batch("B2", B1__liquor=1.0, B2__cake=0.1))
+    for words in ("nothing of Au was found in B1", "left another solution too (B1/rinse)", "B2 -> B2/cake -> B2"):
+        assert words in text
+    assert not recorder.refusals("batch", batch("B2", B1__cake=0.3), LATER)
+
+
+def test_metal_never_runs_in_a_circle_through_several_batches(recorder):
+    """What a batch takes is there before it: neither its own residue nor that of a batch after it."""
+    closed(recorder, ("leave", residue()))
+    recorder.add("batch", batch("B2", B1__cake=0.3), LATER)
+    assert "B3 -> B3/mud -> B3" in refused(recorder, "batch", batch("B3", B3__mud=0.1))
+    assert "there is no batch 'B4'" in refused(recorder, "batch", batch("B3", B4__mud=0.1))
+    change = {"event": 2, "changes": {"B2/mud": 0.1}}
+    assert "B2/mud" in refused(recorder, "amend", change)
 
 
 def test_a_weight_of_a_stream_is_held_against_what_its_kinds_can_hold(recorder):
