@@ -78,7 +78,6 @@ def boxes_of(call: Call, name: str) -> tuple[Block, ...]:
         *[product_block(call, name, metal) for metal in metals],
         product_block(call, name, ""),
         make_block("A solution that waits", f"batch leave {name}", streams.leave_questions(call)),
-        make_block("The residue, kept", f"batch leave {name}", streams.residue_questions(call)),
     )
 
 

@@ -118,18 +118,28 @@ class Holdings:
         a share of its spill (the row `wiped-up`).
         """
         found = self._set_aside(batch)
-        parts = {} if batch.is_open else self.flow(batch).parts_g
-        litres = sum(one.volume_l or 0.0 for one in batch.streams)
+        found |= {} if batch.is_open else self._left_over(batch, list(found.values()))
         for one in batch.streams:
             if one.sort == "wiped-up":
                 found[one.name] = self._wiped_up(batch, one, found)
-            elif one.sort in LEFT_OVER and not batch.is_open:
-                share = 1.0 if one.volume_l is None else one.volume_l / litres
-                found[one.name] = parts.get(one.sort, np.zeros((self.draws, len(METALS)))) * share
             for m, metal in enumerate(METALS):
                 if (one.address, metal) in self.posterior.stream_g:
                     found[one.name][:, m] = self.posterior.stream_g[one.address, metal]
         return found
+
+    def _left_over(self, batch: Batch, aside: Sequence[Values]) -> dict[str, Values]:
+        """Residue and solutions of a closed batch: no more than its products and what was set aside leave over."""
+        left = [one for one in batch.streams if one.sort in LEFT_OVER]
+        if not left:
+            return {}
+        parts, zero = self.flow(batch).parts_g, np.zeros((self.draws, len(METALS)))
+        litres = sum(one.volume_l or 0.0 for one in left)
+        shares = {one.name: 1.0 if one.volume_l is None else one.volume_l / litres for one in left}
+        found = {one.name: parts.get(one.sort, zero) * shares[one.name] for one in left}
+        over = np.maximum(self.contained(batch) - self.weighed(batch) - np.sum([zero, *aside], axis=0), 0.0)
+        together = np.sum(list(found.values()), axis=0)
+        fits = np.minimum(1.0, over / np.maximum(together, 1e-300))
+        return {name: grams * fits for name, grams in found.items()}
 
     def _set_aside(self, batch: Batch) -> dict[str, Values]:
         """Of what was set aside, and of an open batch what is left over.

@@ -244,7 +244,7 @@ def estimate_item(holdings: Holdings, item: Item) -> Estimate:
     stream: Stream = bench.stream(item.address)
     grams = holdings.left_of_stream(stream, holdings.streams(batch)[stream.name])
     if stream.sort == "wiped-up":
-        return Estimate(grams, told, recovered, f"{ROUGH}: at most what was lost")
+        return Estimate(grams, told, recovered, f"{ROUGH}: a share of what was lost")
     if stream.sort in LEFT_OVER and batch.is_open:
         return Estimate(grams, told, recovered, f"{ROUGH}; counted in {batch.name}", batch.name)
     return Estimate(grams, told, recovered, ROUGH)

@@ -256,11 +256,14 @@ def test_a_kept_liquid_holds_its_metal_and_the_batch_the_others(holdings: Holdin
     assert set(found["liquid kept"].rests_on) == {"Au"}
     assert not found["open batch"].grams[:, gold_at].any()
     assert found["liquid kept"].grams[:, gold_at] == pytest.approx(holdings.at_work(BATCHES["B4"])[:, gold_at])
-    wiped = holdings.streams(BATCHES["B4"])["wiped"][:, gold_at]
+    spilled = holdings.flow(BATCHES["B4"]).parts_g["spilled"][:, gold_at]
     in_work = found["liquid kept"].grams[:, gold_at]
-    assert wiped + in_work == pytest.approx(holdings.contained(BATCHES["B4"])[:, gold_at])
-    lost = wiped / holdings.contained(BATCHES["B4"])[:, gold_at]
+    assert spilled + in_work == pytest.approx(holdings.contained(BATCHES["B4"])[:, gold_at])
+    lost = spilled / holdings.contained(BATCHES["B4"])[:, gold_at]
     assert np.quantile(lost, [0.05, 0.95]) == pytest.approx([0.2, 0.4], rel=0.05)
+    wiped, row = holdings.streams(BATCHES["B4"])["wiped"][:, gold_at] / spilled, CATALOGUE.shares["wiped-up"]
+    assert np.mean(wiped < row.q5) == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / DRAWS))
+    assert wiped.max() < 1
 
 
 def test_a_damp_product_holds_less(holdings: Holdings) -> None:
