@@ -20,6 +20,7 @@ import numpy as np
 Kept = TypeVar("Kept")
 Array = np.ndarray[Any, Any]
 KEEP = {"fit": 40, "belief": 8, "ranking": 40}  # files of each sort; the oldest go (a belief is large)
+ABANDONED = 3600.0  # seconds: no command writes a file for so long
 
 
 def write(path: Path, value: Any) -> None:
@@ -56,11 +57,15 @@ def read(path: Path, what: type[Kept], *also: type) -> Kept | None:
 
 
 def drop_old(path: Path) -> None:
-    """Keep only the files of this sort (`SORT-....npz`) that were used last."""
+    """Keep the files of this sort (`SORT-....npz`) that were used last, and none a killed command left half done."""
     sort = path.name.partition("-")[0]
     files = sorted(path.parent.glob(f"{sort}-*.npz"), key=lambda file: file.stat().st_mtime, reverse=True)
     for file in files[KEEP.get(sort, 0) :]:
         file.unlink(missing_ok=True)
+    now = path.stat().st_mtime
+    for part in path.parent.glob("*.part"):
+        if now - part.stat().st_mtime > ABANDONED:
+            part.unlink(missing_ok=True)
 
 
 def pack(value: Any, arrays: dict[str, Array]) -> Any:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import pickle
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -102,3 +104,13 @@ def test_only_the_last_files_of_each_sort_stay(tmp_path: Path) -> None:
     for sort, keep in cache.KEEP.items():
         assert len(list(tmp_path.glob(f"{sort}-*.npz"))) == keep
     assert list(tmp_path.glob("*.part")) == []
+
+
+def test_what_a_killed_command_left_half_written_goes_after_an_hour(tmp_path: Path) -> None:
+    old, new = tmp_path / "old.part", tmp_path / "new.part"
+    for part in (old, new):
+        part.write_bytes(b"half")
+    hours_ago = time.time() - 2 * cache.ABANDONED
+    os.utime(old, (hours_ago, hours_ago))
+    cache.write(tmp_path / "fit-x.npz", VALUE)
+    assert (old.exists(), new.exists()) == (False, True)  # another command may be writing the new one
