@@ -1,6 +1,6 @@
 """How far the fast engine is from long runs: `python -m tests.benchmarks.accuracy --benches 12 --nuts 4`.
 
-Every bench takes two thirds of the evidence of `every_evidence`, by chance, filled from the prior (`full_network`);
+Every bench takes half of the evidence of `every_evidence`, by chance, filled from the prior (`full_network`);
 together they hold every kind. Each is fitted as a person's bench is, and sampled at length: by many more particles that
 start elsewhere and take shorter steps, and the first few (`--nuts`) by the reference engine too, which compiles for
 each. Errors of means and of 5 and 95 % points are in posterior sd, within each side of a switch (present or traces);
@@ -42,8 +42,8 @@ from tests.benchmarks.resumable import Row, options, run_missing
 Values = NDArray[np.float64]
 Errors = dict[str, list[float]]
 Told = tuple[Mapping[str, Values], Mapping[str, Values]]  # numbers (nan: other side of a switch), choices; by name
-TAKEN = 2 / 3  # of the batches and assays
-PARTICLES, ADAPTING, DRAWING, ACCEPTANCE = 384, 80, 300, 0.9  # of the long run
+TAKEN = 1 / 2  # of the batches and assays
+PARTICLES, ADAPTING, DRAWING, ACCEPTANCE = 384, 50, 120, 0.9  # of the long run
 NUTS_DRAWS, NUTS_TUNE = 3000, 1500  # of each of four chains
 MOST_R_HAT, LEAST_ESS = 1.02, 400.0  # of a run that may judge
 LEAST_SIDE = 0.05  # chance of a side of a switch below which its points are not compared
