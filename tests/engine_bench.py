@@ -120,7 +120,7 @@ def every_evidence() -> Bench:
     weighed and with nothing found; products of an open batch, of few digits and of a stream melted together after a
     spill, two weights, and one of these refined once more, assayed and settled; residues run again, of weighed batches
     with spot tests, ash and streams beside, of one where nothing dropped, of one without a result, of a metal that a
-    route leaves there; what was wiped up of a spill.
+    route leaves there; what was wiped up of a spill; an assay of silver in a palladium salt.
     """
     lots = [
         lot(
@@ -213,7 +213,8 @@ def every_evidence() -> Bench:
         replace(assay("L2/fing", "Au", 1900, 0.3), method="plating"),
     ]  # fmt: skip
     return bench(lots, batches, assays, [BalanceCheck("pocket", 5.0, 4.98, DAY)],
-        [product_assay("B1/au-2", 0.97), product_assay("B3/ag-1", 0.74, 0.004, "Ag"), product_assay("B19/au-1", 0.98)],
+        [product_assay("B1/au-2", 0.97), product_assay("B3/ag-1", 0.74, 0.004, "Ag"), product_assay("B19/au-1", 0.98),
+            product_assay("B3/pd-1", 0.03, 0.01, "Ag")],
         [
             settlement(["B1/au-1", "B2/au-1", "B8/au-1"], 4.1, Au=0.965, Ag=0.01),
             settlement(["B20/au-1", "B15/au-1"], 1.0, Au=0.99),

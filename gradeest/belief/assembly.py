@@ -11,7 +11,8 @@ import numpy as np
 from gradeest.belief import network as nw
 from gradeest.belief import streams
 from gradeest.belief.ashes import ash_choices
-from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations, pad_rows
+from gradeest.belief.carried import list_carried
+from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations
 from gradeest.belief.evidence import ROLES, BatchMetal, dry_share, gather
 from gradeest.belief.factors import count_sizes, tabulate
 from gradeest.belief.fineness import list_fineness
@@ -48,7 +49,7 @@ NORMALS = (
     *("zeta", "beta", "rho", "pi", "r_metal", "r", "ln_a", "a", "form", "purity", "moisture", "balance"),
     *("e_ok", "e_failed", "gone", "loss", "aside", "spot", "liquid", "melt"),
 )  # unknowns that are standard normal a priori
-FLAT = ("ln_tau", "reading", "again", "extra", "v", "beside", "split", "x1", "x0")  # their density is written out
+FLAT = ("ln_tau", "reading", "again", "carried", "extra", "v", "beside", "split", "x1", "x0")  # density written out
 
 
 def build_network(bench: Bench, catalogue: Catalogue) -> Network:
@@ -309,6 +310,7 @@ class Assembly:
         }
 
     def _batches(self) -> None:
+        list_carried(self)
         holdup, limits = [], []
         for item in self.items:
             if item.products:
@@ -322,12 +324,10 @@ class Assembly:
         counted = [n for n, item in enumerate(self.items) if item.role in "WO"]
         noisy = [n for n, item in enumerate(self.items) if item.tells_recovery]
         so_far = [item for item in self.items if item.role == "O"]
-        last = self.unknowns["reading"] + sum(len(i.products) for i in self.items if i.role == "O")
         self.arrays |= {
             "bm_rm": integers(rm[i.route, i.metal] if i.role != "X" else 0 for i in self.items),  # X: not used
             "bm_am": integers(am[i.metal] if i.role != "X" else 0 for i in self.items),
             "bm_ln_holdup": np.log(floats(holdup)),
-            "bm_products": pad_rows([self.product_rows[n] for n in counted], last),
             "extra_ref": floats(rough_extra(item, self) for item in so_far),
             "w_main": integers(self.product_rows[n][0] for n in counted if self.items[n].role == "W"),
             "limit_ln_p": floats(limits),

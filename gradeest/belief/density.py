@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.ashes import ash_terms
+from gradeest.belief.carried import carried_metal
 from gradeest.belief.fineness import fineness_terms, purities, settled_purities
 from gradeest.belief.held import cap_terms, hold, run_on
 from gradeest.belief.holdup import hold_up, solve_holdup
@@ -169,7 +170,8 @@ class _Evaluation:
         if self.n["R"]:
             self.every_product = refine_again(self, again, ln_step)
         self.in_product = ops.part(self.every_product, slice(0, self.counted))
-        self.ln_in_products = ops.logsumexp(ops.take(self.pad(self.in_product, NOTHING), x["bm_products"]))
+        in_products = ops.concat([self.in_product, carried_metal(self)])
+        self.ln_in_products = ops.logsumexp(ops.take(self.pad(in_products, NOTHING), x["bm_products"]))
         if self.n["said"]:
             self.total = self.total + fineness_terms(self, self.pad(self.every_product, NOTHING))
         if self.n["O"]:  # the final product of an open batch: anything above what was weighed so far

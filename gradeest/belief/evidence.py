@@ -122,10 +122,20 @@ class Evidence:
         found.update({(address, assay.metal): None for assay in self.assays for address, _ in parts_of(assay)})
         return tuple(found)
 
+    def carried_into(self, item: BatchMetal) -> tuple[ProductAssay, ...]:
+        """Assays that found the metal in products of another one of a batch that has a weight of its own."""
+        of_other = {
+            f"{one.batch}/{product.name}" for one in self.batch_metals
+            if one.batch == item.batch and one.metal != item.metal for product in one.products
+        }  # fmt: skip
+        found = (a for a in self.product_assays if a.metal == item.metal and a.address in of_other)
+        return tuple(found) if item.role == "W" else ()
+
     def said_of_products(self, item: BatchMetal) -> tuple[tuple[str, int], ...]:
         """How many assays of its products and settlements speak of a batch and metal."""
         names = {f"{item.batch}/{product.name}" for product in item.products}
         assays = sum(a.metal == item.metal and a.address in names for a in self.product_assays)
+        assays += len(self.carried_into(item))
         told = [s for s in self.settlements if names.intersection(s.products)]
         settled = sum(any(line.name == item.metal for line in s.metals) for s in told)
         return ("product assay", assays), ("settlement", settled)

@@ -5,8 +5,9 @@ one: v ~ N(g, u), cut at 1. A settlement reads the sum of the fine metal P of al
 
     ln T ~ N( ln sum P + ln(1 - melt loss), s ),   T = melted x fineness,
 
-so the products share the correction, each its own reading and purity, and the form's purity is learned. Of a product
-only its own metal is part of the balance: what is said of others is kept and shown.
+so the products share the correction, each its own reading and purity, and the form's purity is learned. What an assay
+says of other metals in a product goes back to its batch (`carried.py`); what a settlement says of them, which may be of
+several batches, is kept and shown.
 
 A settlement is good to three in a thousand, purities to one or two in a hundred and close to one: taken forwards, their
 posterior is a thin bent shell on which particles creep. So it is read backwards. Of the products settled together the

@@ -111,9 +111,12 @@ def _pieces(evidence: Evidence) -> Iterator[Piece]:
             yield Piece(SORTS[item.role], (item.batch,), item.metal, tuple(sorted(events)))
         for test in item.tests:
             yield Piece("spot test", (item.batch,), item.metal, (test.event,))
-    for said in evidence.product_assays:
-        if (said.address, said.metal) in weighed:
-            yield Piece("product assay", (weighed[said.address, said.metal],), said.metal, (said.event,))
+        for said in evidence.carried_into(item):
+            yield Piece("product assay", (item.batch,), item.metal, (said.event,))
+    for (address, metal), batch in weighed.items():  # what is another metal is not the product's own
+        for said in evidence.product_assays:
+            if said.address == address:
+                yield Piece("product assay", (batch,), metal, (said.event,))
     for paper in evidence.settlements:
         for line in paper.metals:
             melted = dict.fromkeys(weighed[a, line.name] for a in paper.products if (a, line.name) in weighed)

@@ -109,7 +109,7 @@ class _Simulation:
             self.metal,
             self.aside,
         )
-        said = tuple(self._product_assay(a) for a in self.plan.product_assays if a.address in self.weighed)
+        said = tuple(self._product_assay(a) for a in self.plan.product_assays if self._is_of_its_metal(a))
         papers = tuple(self._settle(p) for p in self.plan.settlements if all(a in self.weighed for a in p.products))
         return replace(self.plan, batches=batches, assays=assays, product_assays=said, settlements=papers), truth
 
@@ -357,6 +357,10 @@ class _Simulation:
             middle = (math.floor(shown / width) + 0.5) * width if product.interval_g else round(shown / d) * d
             weighed.append(replace(product, weight_g=max(middle, 0.0)))
         return weighed
+
+    def _is_of_its_metal(self, assay: ProductAssay) -> bool:
+        """Whether an assay is of the product's own metal: what others it holds no row says, so none is drawn."""
+        return assay.address in self.weighed and self.weighed[assay.address][0] == assay.metal
 
     def _product_assay(self, assay: ProductAssay) -> ProductAssay:
         """A share read on the plain scale, never above one."""

@@ -249,7 +249,7 @@ def reason_of(
     date = max((entry.happened_on for entry in entries), default=None)
     about = ", ".join(group.pieces[0].about) if len(group.pieces) == 1 else ""
     text = "; ".join(entry.text for entry in entries)
-    if len(group.pieces) > 1:
+    if len(group.pieces) > 1 and group.sort in ("earlier results", "other fractions"):
         count = len(group.pieces)
         of = "of it, left out together" if group.sort == "earlier results" else "of other fractions and lots"
         text = f"{count} result{'s' if count > 1 else ''} {of}"

@@ -165,3 +165,44 @@ def test_a_part_that_was_sold_before_is_not_melted(powders: Run) -> None:
     well(powders("batch", "add", "--charge", "B1/au-1", "--charge", "B2/au-1", *MELT, "--later"))
     charges = {c["address"]: c["mass_kg"] for c in powders("batch", "show", "B3", "--json").json["batch"]["charges"]}
     assert charges == pytest.approx({"B1/au-1": 0.00161, "B2/au-1": 0.00202})
+
+
+# -- a metal found in the product of another one -----------------------------------------------------------------------
+
+CAPS = """name = "caps"
+date = 2025-06-01
+[[fraction]]
+name = "all"
+kind = "mlcc-unsorted"
+mass = "400 g"
+"""
+
+
+def silver(run: Run) -> tuple[float, str]:
+    """Middle of the silver grade, g/t, and what it rests on."""
+    (row,) = [r for r in well(run("grades", "--json")).json["rows"] if (r["address"], r["metal"]) == ("caps/all", "Ag")]
+    return row["contained"][1], row["rests_on"]
+
+
+def test_silver_found_in_the_palladium_counts_as_silver_of_the_charge(run: Run, tmp_path: Path) -> None:
+    """0.5 g of dry silver chloride hold 0.37 g; a tenth of 2 g of palladium salt adds 0.2 g, more than half as much."""
+    (tmp_path / "caps.toml").write_text(CAPS)
+    well(run("lot", "add", "caps.toml"))
+    well(run("batch", "add", "--charge", "caps/all", "--date", "2025-06-02", "--later"))
+    for metal, form, grams in (("Ag", "silver-chloride", "0.5 g"), ("Pd", "palladium-dmg", "2.0 g")):
+        well(run("record", "product", "B1", "--metal", metal, "--form", form, "--weight", grams, "--readability",
+                 "0.01 g", "--date", "2025-06-05", "--later"))  # fmt: skip
+    well(run("batch", "close", "B1", "--date", "2025-06-05", "--later"))
+    before, _ = silver(run)
+    said = run("record", "product-assay", "B1/pd-1", "--metal", "Ag", "--value", "10 %", "--u", "0.5 %", "--method",
+               "wet", "--date", "2025-06-06")  # fmt: skip
+    assert "caps/all Ag rests on: 1 weight, 1 product assay." in " ".join(well(said).out.split())
+    after, rests = silver(run)
+    assert after / before == pytest.approx((0.37 + 0.2) / 0.37, rel=0.04)
+    assert rests == "1 weight, 1 product assay"
+    (flow,) = [f for f in well(run("where", "B1", "--json")).json["flows"] if f["metal"] == "Ag"]
+    assert sum(part["share"] for part in flow["parts"]) == pytest.approx(1, abs=EXACT)
+    (product,) = [part["grams"]["mean"] for part in flow["parts"] if part["to"] == "product"]
+    assert product == pytest.approx(0.57, rel=0.02)
+    why = " ".join(well(run("why", "caps/all", "--metal", "Ag")).out.split())
+    assert "assay of B1/pd-1, Ag:" in why
