@@ -31,6 +31,9 @@ NO_VIEW = (
     np.zeros(1, dtype=np.int64),
     np.zeros(0),
     np.zeros(1, dtype=np.int64),
+    np.zeros(0, dtype=np.int64),
+    np.zeros(0, dtype=np.int64),
+    np.zeros(0),
 )
 NO_TURNS = (np.zeros((1, 1)), np.zeros((1, 1)), np.zeros((1, 1)), np.zeros(0, dtype=np.int64))
 
@@ -90,8 +93,8 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
 
 @part_of_compiled
 def _stretch(linear, z, start, lanes, v, g, first):  # type: ignore[no-untyped-def]
-    """theta = centre + W z into the rows of the unknowns in v; those of g are used on the way."""
-    centre, members, begins, weights, offsets = linear
+    """theta of z in the view (shape.py) into the rows of the unknowns in v; those of g are used on the way."""
+    centre, members, begins, weights, offsets, followers, leaders, slopes = linear
     for j in range(len(centre)):
         for i in range(lanes):
             g[first + j, i] = z[j, start + i]
@@ -104,12 +107,20 @@ def _stretch(linear, z, start, lanes, v, g, first):  # type: ignore[no-untyped-d
                 w, x = weights[place + r * size + k], g[first + members[begin + k]]
                 for i in range(lanes):
                     out[i] += w * x[i]
+    for n in range(len(followers)):
+        out, x, middle = v[first + followers[n]], v[first + leaders[n]], centre[leaders[n]]
+        for i in range(lanes):
+            out[i] += slopes[n] * (x[i] - middle)
 
 
 @part_of_compiled
 def _gather(linear, z, force, start, lanes, v, g, first):  # type: ignore[no-untyped-def]
-    """force = z + W' gradient: what is left beside that of a standard normal; the rows of v are used on the way."""
-    centre, members, begins, weights, offsets = linear
+    """force = z + gradient in the view: what is left beside that of a standard normal; v and g are used on the way."""
+    centre, members, begins, weights, offsets, followers, leaders, slopes = linear
+    for n in range(len(followers)):
+        out, x = g[first + leaders[n]], g[first + followers[n]]
+        for i in range(lanes):
+            out[i] += slopes[n] * x[i]
     for j in range(len(centre)):
         for i in range(lanes):
             v[first + j, i] = z[j, start + i]

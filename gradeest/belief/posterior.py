@@ -35,6 +35,7 @@ FAST_MOVES = (  # adapting, drawing (so often, kept together), acceptance aimed 
     (60, 240, 2, 0.9),
 )
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
+MOVED = 1.25  # effective draws to a particle: fewer have hardly turned
 GROUPS = 8  # of particles, for split R-hat
 REACH, SOME = 4.0, 2_000  # standard deviations, and draws that are enough to tell them
 
@@ -164,8 +165,9 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
     grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
     choices = _open_choices(network, configuration_weights(network.configurations, state.configurations))
     choices = choices.reshape(chains, draws, -1)
-    judged = np.concatenate([within_reach(np.concatenate([theta, grades], axis=-1)), choices], axis=-1)
-    r_hat, ess = diagnose(judged)
+    judged = within_reach(np.concatenate([theta, grades], axis=-1))
+    (r_hat, ess), (r_hat_choices, ess_choices) = diagnose(judged), diagnose_choices(choices)
+    r_hat, ess = max(r_hat, r_hat_choices), min(ess, ess_choices)
     count = chains * draws
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
     settled = settled and not is_drifting(judged) and not is_drifting(choices)
@@ -194,9 +196,28 @@ def diagnose(draws: Values) -> tuple[float, float]:
         return nuts.diagnose(draws)
     folded = np.abs(draws - draws.mean(axis=(0, 1)))
     r_hat = max(_split_r_hat(draws), _split_r_hat(folded))
-    of_particles = draws.mean(axis=1).var(axis=0, ddof=1) / chains
-    ess = draws.reshape(-1, quantities).var(axis=0) / of_particles
-    return r_hat, float(ess.min())
+    ess = []
+    for each in (draws, folded):
+        of_particles = each.mean(axis=1).var(axis=0, ddof=1) / chains
+        ess.append(each.reshape(-1, quantities).var(axis=0) / of_particles)
+    return r_hat, float(np.min(ess))
+
+
+def diagnose_choices(chances: Values) -> tuple[float, float]:
+    """The same of chances (chain, draw, choice).
+
+    What counts is the error of the chance itself, so the effective draws are those that would leave an even choice as
+    unsure; of a rare one fewer will do. But particles must have turned: where not, they count for no more than they are.
+    """
+    chains, _, choices = chances.shape
+    if choices == 0:
+        return 1.0, np.inf
+    if chains < 2 * GROUPS:
+        return diagnose(chances)
+    error2 = np.maximum(chances.mean(axis=1).var(axis=0, ddof=1) / chains, np.finfo(float).tiny)
+    own = chances.reshape(-1, choices).var(axis=0) / error2
+    ess = np.where(own > MOVED * chains, 0.25 / error2, own)
+    return max(_split_r_hat(chances), 1.0), float(ess.min())
 
 
 def within_reach(draws: Values) -> Values:

@@ -28,7 +28,8 @@ from gradeest.belief.shape import Shape, curvature_shape
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
 TARGET_ACCEPTANCE = 0.8  # first; a run that has not settled goes on with shorter steps
-STEPS = (0.01, 1.6)  # radians of one step: beyond a quarter turn nothing is gained
+STEPS = (0.01, 1.6)  # radians of one step
+QUARTER = 1.6  # radians of one trajectory, at most: half a turn would only mirror what is there
 TURN = 0.8  # radians that the slowest block is to go in one trajectory
 CAREFUL, SHORTEST = 0.15, 0.01  # share of trajectories of shorter steps, for particles in a narrow place; down to
 LONGEST = (3, 8)  # steps of one trajectory; of a run that has not settled
@@ -38,6 +39,7 @@ OF_A_PART = (*SHARED, "rho")  # unknowns that belong to no part of a block
 SHARED_STEPS = 2  # of one trajectory of the shared parameters
 DIVERGED = -1000.0  # gain in log density of a trajectory that went wrong
 PLACES = 8  # draws that the curvature is averaged over
+SEEKING, FARTHEST = 8, 1.0  # steps to a first place of the shared parameters, each no longer than this
 MODE_STEPS = 60  # of the search for a first place
 Report = Callable[[float, str], None]
 
@@ -54,7 +56,28 @@ class _Mover:
         self.past: list[tuple[Values, Values]] = []  # draws to learn from, and their choices' log weights
         start = self._first_place()
         self.shape = self._curvature(start[:, None], start)
-        self.place(self.shape.theta(rng.normal(size=(network.size, particles))))
+        self.z = rng.normal(size=(network.size, particles))
+        self.z[self.blocks.shared] = 0.0
+        self._look()
+
+    def seek_shared(self) -> None:
+        """Bring the shared parameters, the same for all particles, near their likeliest place whatever the blocks are.
+
+        The mean force on them over draws of the blocks is the slope of their marginal density (Fisher's identity), and
+        in the view a step of Newton's method goes as far as that. At last they are scattered.
+        """
+        shared = self.blocks.shared
+        for n in range(SEEKING):
+            self.tune(self.move_blocks(), TARGET_ACCEPTANCE, TARGET_ACCEPTANCE, 1.5 / (n + 1) ** 0.5)
+            self._look()
+            towards = self.force[shared].mean(axis=1) - self.z[shared, 0]
+            if n < SEEKING - 1:
+                far = np.abs(self.shape.shared @ towards).max()
+                self.z[shared] += (towards * min(1.0, FARTHEST / max(far, 1e-9)))[:, None]
+            if n in (SEEKING // 2, SEEKING - 1):
+                self.reshape()
+                self.z[shared] = 0.0 if n < SEEKING - 1 else self.rng.normal(size=self.z[shared].shape)
+            self._look()
 
     def _use(self, network: Network) -> None:
         self.network = network
@@ -107,6 +130,7 @@ class _Mover:
         theta = self.theta
         places = theta[:, self.rng.choice(theta.shape[1], min(PLACES, theta.shape[1]), replace=False)]
         self.shape = self._curvature(places, theta.mean(axis=1)).widened(theta)
+        self.shared_step = 0.7
         self.place(theta)
 
     def refresh_idle(self) -> None:
@@ -143,7 +167,8 @@ class _Mover:
         if not blocks.count:
             return np.ones(0)
         count = int(np.clip(np.ceil(TURN / self.step.min()), 1, self.longest))
-        z, values, force, before, after = self._trajectory(np.concatenate([self.step, [[0.0]]]), slice(None), count)
+        step = np.minimum(np.concatenate([self.step, [[0.0]]]), QUARTER / count)
+        z, values, force, before, after = self._trajectory(step, slice(None), count)
         terms = values[: self.count]
         gain = blocks.per_block(terms) - blocks.per_block(self.terms)
         gain += 0.5 * (blocks.squares(before) - blocks.squares(after))
@@ -157,7 +182,7 @@ class _Mover:
     def move_shared(self) -> float:
         """One trajectory of the shared parameters given the blocks; returns the mean acceptance."""
         self._look()
-        step = np.append(np.zeros(self.blocks.count), self.shared_step)[:, None]
+        step = np.append(np.zeros(self.blocks.count), min(self.shared_step, QUARTER / SHARED_STEPS))[:, None]
         z, values, force, before, after = self._trajectory(step, self.blocks.shared, SHARED_STEPS)
         terms = values[: self.count]
         gain = (terms - self.terms).sum(axis=0) + 0.5 * ((before**2).sum(axis=0) - (after**2).sum(axis=0))
@@ -218,6 +243,7 @@ class Sampler:
     def __init__(self, network: Network, rng: np.random.Generator, particles: int = 192) -> None:
         with threadpool_limits(1):
             self._mover = _Mover(network, particles, rng)
+            self._mover.seek_shared()
         self._settling = False
 
     def adapt(self, moves: int, report: Report | None = None, *, target: float = TARGET_ACCEPTANCE) -> None:

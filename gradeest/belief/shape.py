@@ -1,8 +1,12 @@
 """A straightened view of the unknowns: z, in which the posterior is nearly a standard normal.
 
-theta = centre + W z, W a matrix of its own for every block and one for the shared parameters: W W' is the inverse of
-the log density's curvature there, averaged over a few draws. Between blocks and shared parameters W has nothing: they
-are moved in turn (sampler.py).
+    shared parameters   theta_s = centre + W z_s
+    block b             theta_b = centre + W_b z_b + B_b (theta_s - centre)
+
+W_b W_b' is the inverse of the log density's curvature in the block, averaged over a few draws; B_b is how the middle of
+the block follows the shared parameters, and W W' the inverse of the curvature that is left for these when every block
+follows. So shared parameters that move take the blocks along, and move as far as they may when nothing of the blocks is
+held (blocks and shared parameters are moved in turn: sampler.py). The change of variables has determinant 1 but for W.
 """
 
 from __future__ import annotations
@@ -10,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +26,7 @@ Values = NDArray[np.float64]
 STEP = 1e-4  # of a central difference
 WITHIN_ONE_SD = (0.16, 0.84)
 WIDENED = 20.0  # times, at most: an average of curvatures is that of the narrowest places
+FOLLOWS = 0.01  # of an unknown's width that one of a shared parameter moves it, at least
 CURVATURES = (0.3, 1e8)  # below the first the posterior is as wide as any unknown may be believed to be
 
 
@@ -32,28 +38,44 @@ class Shape:
     centre: Values  # (unknown,)
     within: tuple[Values, ...]  # W of every stack, (block, unknown, unknown)
     shared: Values  # W of the shared parameters
+    follow: tuple[Values, ...]  # B of every stack, (block, unknown, shared parameter)
 
     @cached_property
-    def flat(self) -> tuple[Values, Index, Index, Values, Index]:
-        """Centre, unknowns by part and where each part begins, and W by part and where each begins."""
+    def flat(self) -> tuple[NDArray[Any], ...]:
+        """Centre, unknowns by part and where each part begins, W by part and where each begins, and `follow`."""
         parts = [
             (block, w) for stack, within in zip(self.blocks.stacks, self.within, strict=True)
             for block, w in zip(stack, within, strict=True)
         ]  # fmt: skip
         parts.append((self.blocks.shared, self.shared))
         begins, offsets = ([0, *np.cumsum([x[n].size for x in parts])] for n in (0, 1))
+        places = [np.nonzero(slopes) for slopes in self.follow]
+        leads = [
+            (stack[block, row], self.blocks.shared[column], slopes[block, row, column])
+            for stack, slopes, (block, row, column) in zip(self.blocks.stacks, self.follow, places, strict=True)
+        ]
+        followers, leaders, slopes = (np.concatenate([np.zeros(0), *each]) for each in zip(*leads, strict=True))
         return (
             self.centre, np.concatenate([block for block, _ in parts]), np.array(begins),
             np.concatenate([w.ravel() for _, w in parts]), np.array(offsets),
+            followers.astype(np.int64), leaders.astype(np.int64), slopes,
         )  # fmt: skip
 
     def theta(self, z: Values) -> Values:
         """theta (unknown, draw) of z (unknown, draw)."""
-        return self.centre[:, None] + self._by_part(z, lambda w, x: w @ x)
+        gap = np.empty_like(z)
+        gap[self.blocks.shared] = self.shared @ z[self.blocks.shared]
+        for stack, within, follow in zip(self.blocks.stacks, self.within, self.follow, strict=True):
+            gap[stack] = within @ z[stack] + follow @ gap[self.blocks.shared]
+        return self.centre[:, None] + gap
 
     def z(self, theta: Values) -> Values:
         """z of theta, both (unknown, draw)."""
-        return self._by_part(theta - self.centre[:, None], np.linalg.solve)  # type: ignore[arg-type]
+        gap, z = theta - self.centre[:, None], np.empty_like(theta)
+        z[self.blocks.shared] = np.linalg.solve(self.shared, gap[self.blocks.shared])
+        for stack, within, follow in zip(self.blocks.stacks, self.within, self.follow, strict=True):
+            z[stack] = np.linalg.solve(within, gap[stack] - follow @ gap[self.blocks.shared])
+        return z
 
     def widened(self, theta: Values) -> Shape:
         """Every direction as wide as draws (unknown, draw) are, where the curvature thought it narrower."""
@@ -61,13 +83,6 @@ class Shape:
         sd = np.clip((high - low) / 2, 1.0, WIDENED)
         within = tuple(w * sd[stack][:, None, :] for stack, w in zip(self.blocks.stacks, self.within, strict=True))
         return replace(self, within=within, shared=self.shared * sd[self.blocks.shared])
-
-    def _by_part(self, values: Values, what: Callable[[Values, Values], Values]) -> Values:
-        out = np.empty_like(values)
-        for stack, within in zip(self.blocks.stacks, self.within, strict=True):
-            out[stack] = what(within, values[stack])
-        out[self.blocks.shared] = what(self.shared, values[self.blocks.shared])
-        return out
 
 
 def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre: Values, blocks: Blocks) -> Shape:
@@ -81,12 +96,34 @@ def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre
         for j in range(stack.shape[1]):
             probes[stack[:, j], j] = STEP
     probes[shared, widest + np.arange(len(shared))] = STEP
-    bend = np.zeros(probes.shape)
-    for place in places.T:
-        forth, back = gradient(place[:, None] + probes), gradient(place[:, None] - probes)
-        bend -= (forth - back) / (2 * STEP * places.shape[1])
-    within = tuple(_inverse_root(bend[stack][:, :, : stack.shape[1]]) for stack in blocks.stacks)
-    return Shape(blocks, centre, within, _inverse_root(bend[shared][:, widest:]))
+    bends = np.stack([
+        (gradient(place[:, None] - probes) - gradient(place[:, None] + probes)) / (2 * STEP) for place in places.T
+    ])  # fmt: skip
+    left, within, follow = bends[:, shared, widest:].mean(axis=0), [], []
+    for stack in blocks.stacks:
+        own, across = _typical(bends[:, stack, : stack.shape[1]], bends[:, stack, widest:])
+        w = _inverse_root(own)
+        within.append(w)
+        follow.append(-w @ (np.swapaxes(w, 1, 2) @ across))
+        left = left + np.einsum("bns,bnt->st", across, follow[-1])
+    of_shared = _inverse_root(left)
+    wide = np.sqrt((of_shared**2).sum(axis=1))
+    for w, slopes in zip(within, follow, strict=True):
+        slopes[np.abs(slopes) * wide < FOLLOWS * np.sqrt((w**2).sum(axis=2))[:, :, None]] = 0.0
+    return Shape(blocks, centre, tuple(within), of_shared, tuple(follow))
+
+
+def _typical(own: Values, across: Values) -> tuple[Values, Values]:
+    """Means over places (place, block, ...) of curvatures in blocks, and across to the shared parameters.
+
+    Between two sides of a choice the density bends upwards, ever so sharply: a block leaves such places out, and where it has
+    no other it follows nothing.
+    """
+    least = np.linalg.eigvalsh((own + np.swapaxes(own, -1, -2)) / 2)[..., 0]
+    good = least > 0
+    any_good = good.any(axis=0)
+    weight = np.where(any_good, good, True) / np.where(any_good, good, True).sum(axis=0)
+    return np.einsum("pb,pbnm->bnm", weight, own), np.einsum("pb,pbnm->bnm", weight * any_good, across)
 
 
 def _inverse_root(curvature: Values) -> Values:

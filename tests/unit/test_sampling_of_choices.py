@@ -8,7 +8,7 @@ import pytest
 from gradeest.belief import sampler
 from gradeest.belief.assembly import build_network
 from gradeest.belief.network import Network
-from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose, is_drifting
+from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose, diagnose_choices, is_drifting
 from gradeest.belief.sampler import Sampler
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import Fraction
@@ -35,8 +35,21 @@ def chances(network: Network, turning: bool) -> np.ndarray:
 
 def test_particles_that_never_turn_are_not_settled(network: Network) -> None:
     assert chances(network, turning=False).shape[2] == 2
-    assert diagnose(chances(network, turning=False))[1] < LEAST_ESS
-    assert diagnose(chances(network, turning=True))[1] > LEAST_ESS
+    assert diagnose_choices(chances(network, turning=False))[1] < LEAST_ESS
+    assert diagnose_choices(chances(network, turning=True))[1] > LEAST_ESS
+
+
+def test_a_rare_choice_is_judged_by_the_error_of_its_chance() -> None:
+    """Each particle keeps its side for thirty moves: of two in a hundred that is known well enough, of an even one not."""
+    rng = np.random.default_rng(4)
+
+    def seen(chance: float, keeps: int) -> np.ndarray:
+        draws = rng.uniform(size=(PARTICLES, MOVES // keeps)) < chance
+        return draws.repeat(keeps, axis=1).astype(float)[:, :, None]
+
+    assert diagnose(seen(0.02, 30))[1] < LEAST_ESS < diagnose_choices(seen(0.02, 30))[1]
+    assert diagnose_choices(seen(0.5, 30))[1] < LEAST_ESS
+    assert diagnose_choices(seen(0.02, MOVES))[1] < LEAST_ESS
 
 
 def test_a_choice_that_is_all_but_decided_is_not_judged(network: Network) -> None:
@@ -76,7 +89,7 @@ def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: py
         mover.step[:] = 1.2
         theta = mover.theta.copy()
         narrow = network.layout["reading"].start
-        theta[narrow, :40] -= 12.0
+        theta[narrow, :40] -= 100.0
         mover.place(theta)
         for _ in range(80):
             mover.move(0)
