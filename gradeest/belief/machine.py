@@ -23,7 +23,9 @@ from gradeest.belief.network import Network
 from gradeest.belief.program import Program, record_state
 
 Values = NDArray[np.float64]
-LANES = 32  # draws that go through the instructions together
+LANES = (32, 96)  # draws that go through the instructions together: the more, the less each waits for the next instruction
+AT_ONCE = 192  # draws that are looked at most often: as many as particles, dealt out evenly
+MOST_ROOM = 64e6  # bytes of the rows of one thread; more does not pay
 VALUES, SLOPES = -2, -1  # in place of a number of steps: look at theta itself
 NO_VIEW = (
     np.zeros(0),
@@ -146,9 +148,10 @@ def _pool(threads: int, process: int) -> ThreadPoolExecutor:
 class Machine:
     """Log density and gradient of a program at many draws."""
 
-    def __init__(self, program: Program, lanes: int = LANES, threads: int | None = None) -> None:
-        self.program, self.lanes = program, lanes
-        self.threads = threads or min(os.cpu_count() or 1, 8)
+    def __init__(self, program: Program, lanes: int | None = None, threads: int | None = None) -> None:
+        self.program, self.threads = program, threads or min(os.cpu_count() or 1, 8)
+        room = int(MOST_ROOM / (8 * (program.first + len(program.op))))
+        self.lanes = lanes or max(LANES[0], min(LANES[1], -(-AT_ONCE // self.threads), room))
         # memory of its rows and their derivatives, used again; what has no room for derivatives lies apart
         self._free: dict[bool, list[tuple[Values, Values, Values]]] = {True: [], False: []}
 

@@ -30,7 +30,7 @@ FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that s
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
 FAST_MOVES = (  # adapting, drawing (so often, kept together), acceptance aimed at; on until settled
-    (16, 24, 2, 0.8),
+    (16, 16, 3, 0.8),
     (24, 100, 2, 0.8),
     (60, 240, 2, 0.9),
 )

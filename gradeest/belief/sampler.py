@@ -33,7 +33,7 @@ QUARTER = 1.6  # radians of one trajectory, at most: half a turn would only mirr
 TURN = 0.8  # radians that the slowest block is to go in one trajectory
 CAREFUL, SHORTEST = 0.15, 0.01  # share of trajectories of shorter steps, for particles in a narrow place; down to
 LONGEST = (3, 8)  # steps of one trajectory; of a run that has not settled
-TRAJECTORIES = 2  # to a draw: of the blocks, and of the shared parameters
+TRAJECTORIES = 3  # to a draw: of the blocks, and two of the shared parameters
 JUMPS, LEARNING_JUMPS = 2, 4  # to a draw; while the shape is learned
 OF_A_PART = (*SHARED, "rho")  # unknowns that belong to no part of a block
 SHARED_STEPS = 2  # of one trajectory of the shared parameters
@@ -225,11 +225,13 @@ class _Mover:
         return chance.mean(axis=1)
 
     def move(self, jumps: int) -> tuple[Values, float]:
-        """A trajectory of the blocks, jumps of their parts, and a trajectory of the shared parameters."""
-        of_blocks = self.move_blocks()
-        for _ in range(jumps if self.jumps is not None else 0):
-            self.jump()
-        return of_blocks, self.move_shared()
+        """A trajectory of the blocks, jumps of their parts, and between these trajectories of the shared parameters."""
+        of_blocks, of_shared = self.move_blocks(), []
+        for half in range(2):
+            for _ in range((jumps + half) // 2 if self.jumps is not None else 0):
+                self.jump()
+            of_shared.append(self.move_shared())
+        return of_blocks, sum(of_shared) / 2
 
     def tune(self, of_blocks: Values, of_shared: float, target: float, rate: float) -> None:
         """Bring the steps closer to those of the acceptance aimed at."""
