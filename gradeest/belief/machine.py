@@ -23,7 +23,7 @@ from gradeest.belief.network import Network
 from gradeest.belief.program import Program, record_state
 
 Values = NDArray[np.float64]
-LANES = (32, 96)  # draws that go through the instructions together: the more, the less each waits for the next instruction
+LANES = (32, 96)  # draws that go through the instructions together: the more, the less each instruction costs
 AT_ONCE = 192  # draws that are looked at most often: as many as particles, dealt out evenly
 MOST_ROOM = 64e6  # bytes of the rows of one thread; more does not pay
 VALUES, SLOPES = -2, -1  # in place of a number of steps: look at theta itself

@@ -29,12 +29,13 @@ LEAST_ESS = 600.0  # of 192 particles: each has forgotten where it began
 FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that still moves
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
-FAST_MOVES = (  # adapting, drawing (so often, kept together), acceptance aimed at; on until settled
+FAST_MOVES = (  # adapting, drawing (so often; the later half is judged), acceptance aimed at; on until settled
     (16, 16, 3, 0.8),
-    (24, 100, 2, 0.8),
-    (60, 240, 2, 0.9),
+    (24, 100, 3, 0.8),
+    (60, 240, 3, 0.9),
 )
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
+MOST_UNSURE = 0.016  # error of a chance: particles that all began on one side have turned five times by then
 MOVED = 1.25  # effective draws to a particle: fewer have hardly turned
 GROUPS = 8  # of particles, for split R-hat
 REACH, SOME = 4.0, 2_000  # standard deviations, and draws that are enough to tell them
@@ -134,12 +135,12 @@ def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None
     sampler = Sampler(network, rng)
     for adapting, drawing, times, target in FAST_MOVES:
         sampler.adapt(adapting, report, target=target)
-        kept, diverging = [], 0
+        kept = []
         for _ in range(times):
-            theta, diverged, sampled = sampler.draw(drawing, report)
-            kept.append(theta)
-            diverging += diverged
-            yield np.concatenate(kept, axis=1), diverging // TRAJECTORIES, sampled  # as if one to a draw
+            theta, diverging, sampled = sampler.draw(drawing, report)
+            kept.append((theta, diverging))
+            later, diverged = zip(*kept[len(kept) // 2 :], strict=True)
+            yield np.concatenate(later, axis=1), sum(diverged) // TRAJECTORIES, sampled  # as if one to a draw
 
 
 def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]:
@@ -206,8 +207,8 @@ def diagnose(draws: Values) -> tuple[float, float]:
 def diagnose_choices(chances: Values) -> tuple[float, float]:
     """The same of chances (chain, draw, choice).
 
-    What counts is the error of the chance itself, so the effective draws are those that would leave an even choice as
-    unsure; of a rare one fewer will do. But particles must have turned: where not, they count for no more than they are.
+    What counts is the error of the chance itself, so one that is `MOST_UNSURE` counts as `LEAST_ESS` draws; of a rare
+    choice fewer will do. But particles must have turned: where not, they count for no more than they are.
     """
     chains, _, choices = chances.shape
     if choices == 0:
@@ -216,7 +217,7 @@ def diagnose_choices(chances: Values) -> tuple[float, float]:
         return diagnose(chances)
     error2 = np.maximum(chances.mean(axis=1).var(axis=0, ddof=1) / chains, np.finfo(float).tiny)
     own = chances.reshape(-1, choices).var(axis=0) / error2
-    ess = np.where(own > MOVED * chains, 0.25 / error2, own)
+    ess = np.where(own > MOVED * chains, LEAST_ESS * MOST_UNSURE**2 / error2, own)
     return max(_split_r_hat(chances), 1.0), float(ess.min())
 
 

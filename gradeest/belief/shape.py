@@ -116,13 +116,13 @@ def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre
 def _typical(own: Values, across: Values) -> tuple[Values, Values]:
     """Means over places (place, block, ...) of curvatures in blocks, and across to the shared parameters.
 
-    Between two sides of a choice the density bends upwards, ever so sharply: a block leaves such places out, and where it has
-    no other it follows nothing.
+    Between two sides of a choice the density bends upwards, ever so sharply: a block leaves such places out, and where
+    it has no other it follows nothing.
     """
-    least = np.linalg.eigvalsh((own + np.swapaxes(own, -1, -2)) / 2)[..., 0]
-    good = least > 0
+    good = np.linalg.eigvalsh((own + np.swapaxes(own, -1, -2)) / 2)[..., 0] > 0
     any_good = good.any(axis=0)
-    weight = np.where(any_good, good, True) / np.where(any_good, good, True).sum(axis=0)
+    used = good | ~any_good
+    weight = used / used.sum(axis=0)
     return np.einsum("pb,pbnm->bnm", weight, own), np.einsum("pb,pbnm->bnm", weight * any_good, across)
 
 

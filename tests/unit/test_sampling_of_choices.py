@@ -40,7 +40,7 @@ def test_particles_that_never_turn_are_not_settled(network: Network) -> None:
 
 
 def test_a_rare_choice_is_judged_by_the_error_of_its_chance() -> None:
-    """Each particle keeps its side for thirty moves: of two in a hundred that is known well enough, of an even one not."""
+    """Particles keep their side for thirty moves: of two in a hundred that tells enough, of an even choice not."""
     rng = np.random.default_rng(4)
 
     def seen(chance: float, keeps: int) -> np.ndarray:
