@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
-from gradeest.belief.decode import Completion, decode
+from gradeest.belief.decode import Completion, decode, grades_of
 from gradeest.belief.draws import ENGINES, Diagnostics, Posterior
 from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers
@@ -37,6 +37,7 @@ FAST_MOVES = (  # adapting, drawing (so often; the later half is judged), accept
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 MOST_UNSURE = 0.016  # error of a chance: particles that all began on one side have turned five times by then
 MOVED = 1.25  # effective draws to a particle: fewer have hardly turned
+AT_ONCE = 64  # quantities that are judged together
 GROUPS = 8  # of particles, for split R-hat
 REACH, SOME = 4.0, 2_000  # standard deviations, and draws that are enough to tell them
 
@@ -111,10 +112,9 @@ def sample_network(
     for theta, diverging, sampled in runs:
         found = _judge(theta, diverging, sampled, rng, engine)
         if found.settled:
-            flat = theta.reshape(-1, theta.shape[-1])
-            if len(flat) > keep:
-                flat = flat[np.linspace(0, len(flat) - 1, keep).astype(int)]
-            return flat, found, sampled
+            count = theta.shape[0] * theta.shape[1]
+            some = np.linspace(0, count - 1, keep).astype(int) if count > keep else np.arange(count)
+            return theta[np.unravel_index(some, theta.shape[:2])], found, sampled
     if engine == "fast" and fallback:
         if report is not None:
             report(0.0, "not settled: asking the reference engine, which takes minutes")
@@ -161,18 +161,28 @@ def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]
 
 def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Generator, engine: str) -> Diagnostics:
     """Diagnostics of draws (chain, draw, unknown), judged by what will be shown: parameters, grades, open choices."""
-    chains, draws, _ = theta.shape
-    state, fitted = decode(theta.reshape(chains * draws, -1), network, rng)
-    grades = np.stack(list(fitted.ln_grade.values()), axis=1).reshape(chains, draws, -1)
-    choices = _open_choices(network, configuration_weights(network.configurations, state.configurations))
+    chains, draws, unknowns = theta.shape
+    grades, log_weights = grades_of(theta, network, rng)
+    choices = _open_choices(network, configuration_weights(network.configurations, log_weights))
     choices = choices.reshape(chains, draws, -1)
-    judged = within_reach(np.concatenate([theta, grades], axis=-1))
-    (r_hat, ess), (r_hat_choices, ess_choices) = diagnose(judged), diagnose_choices(choices)
-    r_hat, ess = max(r_hat, r_hat_choices), min(ess, ess_choices)
+    quantities = unknowns + grades.shape[-1]
+    r_hat, ess = diagnose_choices(choices)
+    drifting = is_drifting(choices)
+    for some in (*_some_at_once(theta), *_some_at_once(grades)):
+        judged = within_reach(some)
+        its_r_hat, its_ess = diagnose(judged)
+        r_hat, ess = max(r_hat, its_r_hat), min(ess, its_ess)
+        drifting = drifting or is_drifting(judged, quantities)
     count = chains * draws
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
-    settled = settled and not is_drifting(judged) and not is_drifting(choices)
+    settled = settled and not drifting
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
+
+
+def _some_at_once(draws: Values) -> Iterator[Values]:
+    """Draws (chain, draw, quantity), some quantities at a time: what is worked out on the way needs little room."""
+    for start in range(0, draws.shape[-1], AT_ONCE):
+        yield draws[..., start : start + AT_ONCE]
 
 
 def _open_choices(network: Network, weights: Values) -> Values:
@@ -233,9 +243,10 @@ def within_reach(draws: Values) -> Values:
     return np.clip(draws, middle - reach, middle + reach)
 
 
-def is_drifting(draws: Values) -> bool:
+def is_drifting(draws: Values, among: int = 0) -> bool:
     """Whether a mean of (particle, move, quantity) still moves: its last third against its first, particle by particle.
 
+    Parameters: among, how many quantities are looked at in all, if more than these.
     Particles that began on one side of a choice and turn slowly agree with each other all the time, and are wrong.
     """
     particles, length, quantities = draws.shape
@@ -244,7 +255,7 @@ def is_drifting(draws: Values) -> bool:
         return False
     gap = draws[:, -third:].mean(axis=1) - draws[:, :third].mean(axis=1)
     error = gap.std(axis=0, ddof=1) / np.sqrt(particles)
-    most = NormalDist().inv_cdf(1 - FALSE_DRIFT / (2 * quantities))
+    most = NormalDist().inv_cdf(1 - FALSE_DRIFT / (2 * max(among, quantities)))
     return bool((np.abs(gap.mean(axis=0)) > most * error).any())
 
 
