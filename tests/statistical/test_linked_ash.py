@@ -211,7 +211,7 @@ def points(x: Values) -> list[float]:
 def test_ash_richer_than_the_filters_were_thought_is_believed() -> None:
     """2.0 g where the filters' share said 0.47/0.83/1.52 g: it moves from 0.89 to about 1.67 g (common practice)."""
     before = believed(0.0, "", False)[1]
-    assert points(before) == pytest.approx([0.47, 0.83, 1.52], rel=0.08)
+    assert points(before) == pytest.approx([0.47, 0.83, 1.52], rel=0.12)
     assert before.mean() == pytest.approx(0.89, rel=0.03)
     _, filters, _, ash = believed(1.79, "open-flame")
     assert np.median(ash) == pytest.approx(2.0, abs=0.05)
