@@ -19,7 +19,6 @@ from gradeest.records.domain import EXACT_KG, LEFT_OVER, METALS, Bench
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-SLAB = 2_000  # draws whose whole state is held at once
 
 
 @dataclass(frozen=True)
@@ -96,22 +95,6 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
     _refined(network, state, found, rng)
     _came_through(network, found)
     return state, found
-
-
-def grades_of(theta: Values, network: Network, rng: np.random.Generator) -> tuple[Values, Values]:
-    """Ln grades of all cells at draws of theta (chain, draw, unknown), (chain, draw, cell), and log weights of choices.
-
-    The weights are (all draws, configuration). Some chains at a time, for a state is many times as large as its grades.
-    """
-    chains, draws, unknowns = theta.shape
-    together = max(SLAB // draws, 1)
-    grades, weights = [], []
-    for start in range(0, chains, together):
-        slab = theta[start : start + together]
-        state, found = decode(slab.reshape(-1, unknowns), network, rng)
-        grades.append(np.stack(list(found.ln_grade.values()), axis=-1).reshape(*slab.shape[:2], -1))
-        weights.append(np.array(state.configurations))
-    return np.concatenate(grades), np.concatenate(weights)
 
 
 def _streams(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:

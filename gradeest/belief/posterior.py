@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
-from gradeest.belief.decode import Completion, decode, grades_of
+from gradeest.belief.decode import Completion, decode
 from gradeest.belief.draws import ENGINES, Diagnostics, Posterior
 from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers
@@ -37,7 +37,7 @@ FAST_MOVES = (  # adapting, drawing (so often; the later half is judged), accept
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 MOST_UNSURE = 0.016  # error of a chance: particles that all began on one side have turned five times by then
 MOVED = 1.25  # effective draws to a particle: fewer have hardly turned
-AT_ONCE = 64  # quantities that are judged together
+SLAB, AT_ONCE = 2_000, 64  # draws whose whole state is held together; quantities that are judged together
 GROUPS = 8  # of particles, for split R-hat
 REACH, SOME = 4.0, 2_000  # standard deviations, and draws that are enough to tell them
 
@@ -162,7 +162,7 @@ def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]
 def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Generator, engine: str) -> Diagnostics:
     """Diagnostics of draws (chain, draw, unknown), judged by what will be shown: parameters, grades, open choices."""
     chains, draws, unknowns = theta.shape
-    grades, log_weights = grades_of(theta, network, rng)
+    grades, log_weights = _grades_of(theta, network, rng)
     choices = _open_choices(network, configuration_weights(network.configurations, log_weights))
     choices = choices.reshape(chains, draws, -1)
     quantities = unknowns + grades.shape[-1]
@@ -177,6 +177,22 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
     settled = r_hat <= MOST_R_HAT and ess >= LEAST_ESS and diverging <= MOST_DIVERGING * count
     settled = settled and not drifting
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, network.notes)
+
+
+def _grades_of(theta: Values, network: Network, rng: np.random.Generator) -> tuple[Values, Values]:
+    """Ln grades of all cells at draws of theta (chain, draw, unknown), (chain, draw, cell), and log weights of choices.
+
+    The weights are (all draws, configuration). Some chains at a time, for a state is many times as large as its grades.
+    """
+    chains, draws, unknowns = theta.shape
+    together = max(SLAB // draws, 1)
+    grades, weights = [], []
+    for start in range(0, chains, together):
+        slab = theta[start : start + together]
+        state, found = decode(slab.reshape(-1, unknowns), network, rng)
+        grades.append(np.stack(list(found.ln_grade.values()), axis=-1).reshape(*slab.shape[:2], -1))
+        weights.append(np.array(state.configurations))
+    return np.concatenate(grades), np.concatenate(weights)
 
 
 def _some_at_once(draws: Values) -> Iterator[Values]:
