@@ -25,12 +25,12 @@ Values = NDArray[np.float64]
 Report = Callable[[float, str], None]
 Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, the network they are draws of
 MOST_R_HAT = 1.03
-LEAST_ESS = 600.0  # of 192 particles: each has forgotten where it began
+LEAST_ESS = 500.0  # of means and spreads alike, of 192 particles: each has forgotten where it began
 FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that still moves
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS = 4_000
-FAST_MOVES = (  # adapting, drawing (so often; the later half is judged), acceptance aimed at; on until settled
-    (16, 16, 3, 0.8),
+FAST_MOVES = (  # adapting, drawing (so often; the later two thirds are judged), acceptance aimed at; on until settled
+    (16, 20, 3, 0.8),
     (24, 100, 3, 0.8),
     (60, 240, 3, 0.9),
 )
@@ -139,7 +139,7 @@ def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None
         for _ in range(times):
             theta, diverging, sampled = sampler.draw(drawing, report)
             kept.append((theta, diverging))
-            later, diverged = zip(*kept[len(kept) // 2 :], strict=True)
+            later, diverged = zip(*kept[len(kept) // 3 :], strict=True)
             yield np.concatenate(later, axis=1), sum(diverged) // TRAJECTORIES, sampled  # as if one to a draw
 
 
