@@ -65,6 +65,7 @@ class Assembly:
         self.evidence = gather(bench, catalogue)
         self.items = self.evidence.batch_metals
         self.item_of = {item.batch_metal: item for item in self.items}
+        self.takers_of = streams.list_takers(self.items)
         self.links = self.evidence.links
         self.in_ash = {(name, metal) for (_, metal), link in self.links.items() for name in link.batches}
         spread = [n for n, i in enumerate(self.items) if i.tests or i.leaves or i.batch_metal in self.in_ash]

@@ -33,13 +33,16 @@ def list_weighed(net: Assembly) -> None:
     A batch whose streams a later one weighed comes after that one, and a level deeper: what left it is then known.
     """
     table = _Weighed(net)
-    waiting = list(enumerate(net.items[: net.backward]))
+    waiting = dict(enumerate(net.items[: net.backward]))
+    after = {n: {later.batch_metal for later, _ in read_off(net, item)} for n, item in waiting.items()}
     while waiting:
-        named = {item.batch_metal for _, item in waiting}
-        ready = [pair for pair in waiting if not named & {t.batch_metal for t, _ in read_off(net, pair[1])}]
-        following = min(ready, key=lambda pair: table.urgency(pair[1]))
-        waiting.remove(following)
-        table.add(*following)
+        following, least = -1, math.inf
+        for n, item in waiting.items():
+            if after[n] <= table.level.keys() and (urgency := table.urgency(item)) < least:
+                following, least = n, urgency
+                if not least:
+                    break
+        table.add(following, waiting.pop(following))
     net.arrays |= {
         "wp_group": integers(table.group), "wp_side": integers(table.side), "wp_ratio": integers(table.ratio),
         "w_portions": pad_rows(table.rows, len(table.group)), "v_scale": floats(table.scale),

@@ -193,6 +193,27 @@ class _Mover:
         self.log_weights = np.where(taken, values[self.count :], self.log_weights)
         return float(chance.mean())
 
+    def wander(self) -> None:
+        """Some shared parameters of every particle turn as their prior does, by any angle, and are taken or not.
+
+        Where a choice leaves a parameter untold (all of a kind may be traces) its place is as wide as the prior, and
+        the steps of the view, made for where most particles are, would be ages on the way (Cotter et al. 2013, Stat.
+        Sci. 28:424). The force is out of date then.
+        """
+        rng, shared, theta = self.rng, self.blocks.shared, self.theta
+        old = theta[shared]
+        turning = rng.uniform(size=old.shape) < len(shared) ** -rng.uniform(size=old.shape[1])
+        angle = np.where(turning, np.pi / 2 * rng.uniform(size=old.shape[1]), 0.0)
+        new = theta.copy()
+        new[shared] = np.cos(angle) * old + np.sin(angle) * rng.normal(size=old.shape)
+        values = self.machine.values(new)
+        terms = values[: self.count]
+        gain = (terms - self.terms).sum(axis=0) + 0.5 * (new[shared] ** 2 - old**2).sum(axis=0)
+        _, taken = self._decide(gain[None])
+        self.z = self.shape.z(np.where(taken, new, theta))
+        self.terms = np.where(taken, terms, self.terms)
+        self.log_weights = np.where(taken, values[self.count :], self.log_weights)
+
     def _decide(self, gain: Values) -> tuple[Values, NDArray[np.bool_]]:
         gain = np.where(np.isfinite(gain), gain, -np.inf)
         chance = np.exp(np.minimum(gain, 0.0))
@@ -225,8 +246,9 @@ class _Mover:
         return chance.mean(axis=1)
 
     def move(self, jumps: int) -> tuple[Values, float]:
-        """A trajectory of the blocks, jumps of their parts, and between these trajectories of the shared parameters."""
+        """A trajectory of the blocks, jumps of their parts, and between these all moves of the shared parameters."""
         of_blocks, of_shared = self.move_blocks(), []
+        self.wander()
         for half in range(2):
             for _ in range((jumps + half) // 2 if self.jumps is not None else 0):
                 self.jump()

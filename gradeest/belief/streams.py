@@ -20,7 +20,7 @@ share of (1 - R) A.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gradeest.belief.evidence import BatchMetal, StreamPart, recovers_of_all
@@ -47,12 +47,18 @@ def row_of(net: Assembly, address: str, metal: str) -> tuple[float, float]:
     return logit_normal(net.catalogue.shares[name])
 
 
+def list_takers(items: Sequence[BatchMetal]) -> dict[tuple[str, str], list[tuple[BatchMetal, StreamPart]]]:
+    """Batches with a result that took streams of another one, by that batch and metal; in order of entry."""
+    found: dict[tuple[str, str], list[tuple[BatchMetal, StreamPart]]] = {}
+    for item in items:
+        for part in item.streams:
+            found.setdefault((part.left_by, item.metal), []).append((item, part))
+    return found
+
+
 def takers(net: Assembly, item: BatchMetal) -> list[tuple[BatchMetal, StreamPart]]:
     """Batches with a result that took streams of this one, in order of entry."""
-    return [
-        (other, part) for other in net.items if other.metal == item.metal
-        for part in other.streams if part.left_by == item.batch
-    ]  # fmt: skip
+    return net.takers_of.get(item.batch_metal, [])
 
 
 def goes_on(net: Assembly, item: BatchMetal) -> bool:

@@ -236,10 +236,10 @@ def test_untracked_metal_of_ash_counted_twice_is_caught() -> None:
 
 
 def test_portions_taken_for_lots_of_their_own_are_caught() -> None:
-    """Four batches of one fraction say of the kind's mean what one lot says. Program: 0.9; twin: 5.6."""
+    """Four batches of one fraction say of the kind's mean what one lot says."""
     catalogue = with_row(NEVER_FAILED, FINGERS, "Au", gsd_between=1.8, gsd_class_mean=3.0)
     runs = [batch(f"B{n}", FOILS, [("A/a", 1.0)], product("au-1", f"B{n}", "Au", "gold-powder", 1.0)) for n in range(4)]
-    made = make(bench([lot("A", Fraction("a", FINGERS, 4.0))], runs), catalogue, 22, 8)
+    made = make(bench([lot("A", Fraction("a", FINGERS, 4.0))], runs), catalogue, 40, 8)
 
     def apart(one: Bench) -> Bench:
         lots = {f"of-{name}": lot(f"of-{name}", Fraction("a", FINGERS, 1.0)) for name in one.batches}
