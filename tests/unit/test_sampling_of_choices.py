@@ -89,11 +89,10 @@ def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: py
         mover.step[:] = 1.2
         theta = mover.theta.copy()
         narrow = network.layout["reading"].start
-        theta[narrow, :40] -= 100.0
+        theta[narrow, :40] -= 12.0
         mover.place(theta)
         for _ in range(80):
             mover.move(0)
-        return float((np.abs(mover.theta - theta)[narrow, :40] > 0).mean())
+        return float((np.abs(mover.theta - theta)[narrow, :40] > 1).mean())
 
-    assert left(sampler.CAREFUL) == 1.0
-    assert left(0.0) < 1.0
+    assert left(sampler.CAREFUL) > left(0.0) + 0.2
