@@ -211,7 +211,7 @@ def test_burning_forgotten_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_untracked_metal_of_ash_counted_twice_is_caught() -> None:
-    """The row of its kind used beside the link, as if somebody had assayed the ash. Program: shift 1.3; twin: 5.7.
+    """The row of its kind used beside the link, as if somebody had assayed the ash.
 
     Where that row is narrow and far off, and what the ash gave is known badly.
     """
@@ -219,7 +219,7 @@ def test_untracked_metal_of_ash_counted_twice_is_caught() -> None:
         with_constants(NEVER_FAILED, holdup__a=1e-9), ASH, "Au", q50=300.0, gsd_between=1.5, gsd_class_mean=1.3
     )
     catalogue = with_recovery(catalogue, [LEACH], 0.3, 0.7, 0.93)
-    made = make(burnt(), catalogue, 12, 10)
+    made = make(burnt(), catalogue, 28, 10)
 
     def as_if_assayed(one: Bench) -> Bench:
         spread = math.hypot(math.log(1.5), math.log(1.3))  # between lots, and of the kind's mean
