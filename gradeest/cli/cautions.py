@@ -1,4 +1,4 @@
-"""Cautions under a table: what all routes named share is said once, then one line per route."""
+"""Cautions under a table: what all routes named share is said once, then one line per route; and closed gates."""
 
 from __future__ import annotations
 
@@ -28,6 +28,20 @@ def caution_lines(cautions: Sequence[RouteCautions]) -> list[Any]:
         lines.append(f"! {one.route}: {text or 'the same'}")
     lines.append(f"In full: `gradeest priors show KIND`. Ask: {ask}.")
     return [note(line) for line in lines]
+
+
+def gate_lines(gates_closed: Sequence[str], no_licence: Sequence[str] = ()) -> list[Any]:
+    """What stands between routes and a batch of today, a line each."""
+    from gradeest.cli.tables import note
+
+    lines = []
+    if gates_closed:
+        text = "Before a batch is begun its route's cautions are read (`gradeest gate ROUTE`); not yet those of"
+        lines.append(note(f"{text}: {', '.join(gates_closed)}."))
+    if no_licence:
+        text = "This bench has declared to have no licence for what is taken by"
+        lines.append(note(f"{text}: {', '.join(no_licence)}. It may not begin such a batch."))
+    return lines
 
 
 def shared(lists: Sequence[Sequence[str]]) -> tuple[str, ...]:

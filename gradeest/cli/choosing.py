@@ -93,7 +93,7 @@ def check_amounts(given: dict[str, float | None], at_once: int | None = None) ->
 
 def plan_parts(shown: PlanShown) -> list[Any]:
     """The plan as a table and lines."""
-    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.cautions import caution_lines, gate_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note, number
 
     what = f"Plan for lot {shown.lot}" if shown.lot else "Plan"
@@ -119,10 +119,8 @@ def plan_parts(shown: PlanShown) -> list[Any]:
         parts.append(note(f"Reagents in whole packs, {shown.headed}:"))
     parts += [note(use_line(use, shown.currency), indent="  ") for use in shown.uses if use.pack]
     parts += [note(f"Note: {text}") for text in shown.notes]
-    if shown.gates_closed:
-        text = "Before a run is begun its route's cautions are read (`gradeest gate ROUTE`); not yet those of"
-        parts.append(note(f"{text}: {', '.join(shown.gates_closed)}."))
-    return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]
+    parts += [*gate_lines(shown.gates_closed), note(shown.defer)]
+    return [*parts, *caution_lines(shown.cautions), *trust_lines(shown.trust)]
 
 
 def gain_lines(shown: PlanShown) -> list[str]:
@@ -199,7 +197,7 @@ def bid(
 
 def bid_parts(shown: BidShown) -> list[Any]:
     """The bid as lines and a table of what is in it."""
-    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.cautions import caution_lines, gate_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note, percent
 
     found = shown.bid
@@ -234,7 +232,8 @@ def bid_parts(shown: BidShown) -> list[Any]:
     parts += [note(f"Note: {text}") for text in shown.notes]
     if shown.assumed:
         parts.append(note("Costs, hours and terms that your price file does not change are guesses of the priors."))
-    return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]
+    parts += [*gate_lines(shown.gates_closed, shown.no_licence), note(shown.defer)]
+    return [*parts, *caution_lines(shown.cautions), *trust_lines(shown.trust)]
 
 
 def break_even_lines(shown: BidShown) -> list[Any]:

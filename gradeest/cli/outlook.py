@@ -219,7 +219,7 @@ def ranking_parts(
     shown: RankingShown, *, everything: bool = False, title: str = "", brief: bool = False, cautions: bool = True
 ) -> list[Any]:
     """The ranking as a table and lines; `brief` leaves out what was said before."""
-    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.cautions import caution_lines, gate_lines
     from gradeest.cli.tables import heading, money, note
 
     ranking = shown.ranking
@@ -239,9 +239,7 @@ def ranking_parts(
         parts += careful_lines(shown)
         parts += [note(text) for text in ranking.notes]
         parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
-        if shown.gates_closed:
-            text = "G: before a batch is begun its route's cautions are read (`gradeest gate ROUTE`); not yet those of"
-            parts.append(note(f"{text}: {', '.join(shown.gates_closed)}."))
+        parts += gate_lines(shown.gates_closed, shown.no_licence)
     return [*parts, *(caution_lines(shown.cautions) if cautions else []), *trust_lines(shown.trust)]
 
 

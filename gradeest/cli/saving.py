@@ -48,7 +48,7 @@ def save_up(
 
 def saving_parts(shown: SavingShown) -> list[Any]:
     """Months against net per month, and the knee."""
-    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.cautions import caution_lines, gate_lines
     from gradeest.cli.outlook import trust_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note, number, percent
 
@@ -83,4 +83,5 @@ def saving_parts(shown: SavingShown) -> list[Any]:
             note(f"> {shown.knee} months bring at least four fifths of the most; longer adds little but risk.")
         )
     parts.append(note(f"Each batch by {shown.route}, settled alone; +- is the error of the calculation itself."))
+    parts += gate_lines(shown.gates_closed, shown.no_licence)
     return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]

@@ -51,7 +51,7 @@ def strip_parts(shown: StripShown) -> list[Any]:
     """Cautions first, the order, where to stop, and the trial board."""
     from rich.text import Text
 
-    from gradeest.cli.cautions import caution_lines
+    from gradeest.cli.cautions import caution_lines, gate_lines
     from gradeest.cli.outlook import trust_lines
     from gradeest.cli.tables import heading, interval, make_table, money, note, number
 
@@ -100,6 +100,7 @@ def strip_parts(shown: StripShown) -> list[Any]:
         note("Gain: what it adds to the rows above, the fall of the boards' price taken off. - : leave it on.")
     )
     parts += [note(text) for text in shown.notes]
+    parts += gate_lines(shown.gates_closed, shown.no_licence)
     return [*parts, *caution_lines(shown.route_cautions), *trust_lines(shown.trust), _next(shown, taken)]
 
 

@@ -50,11 +50,13 @@ def look_first(
 
 def test_parts(shown: TestsShown) -> list[Any]:
     """The fractions with their advice; of one fraction all sizes too."""
+    from gradeest.cli.cautions import gate_lines
+    from gradeest.cli.outlook import blocked_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note
 
     parts: list[Any] = [heading(f"Test first? {shown.address or 'All fractions'}: {shown.currency}")]
     if not shown.rows:
-        return [*parts, "Nothing is left that could be processed."]
+        return [*parts, "Nothing is left that could be processed.", *blocked_lines(shown.blocked, "")]
     columns = [("fraction", "f"), ("now", "<"), ("gain", ">"), ("knowing\nall", ">"), ("advice", "w")]
     table = make_table(columns)
     for row in shown.rows:
@@ -72,6 +74,7 @@ def test_parts(shown: TestsShown) -> list[Any]:
         parts.append(note(f"Trial {trial.batch}: {mass(trial.mass_kg)} of {trial.address}, {state}."))
     parts.append(note("Knowing all: what no test can be worth more than; +- is the error of the calculation itself."))
     parts += [note(f"Note: {text}") for text in shown.notes]
+    parts += [*blocked_lines(shown.blocked, ""), *gate_lines(shown.gates_closed, shown.no_licence)]
     return [*parts, note(shown.defer)]
 
 

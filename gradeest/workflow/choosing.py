@@ -13,6 +13,7 @@ from gradeest.materials.hazards import DEFER
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
 from gradeest.workflow.believing import NEXT_LOT, State, believe, digest, run_forward, state_of, stream
+from gradeest.workflow.gates import not_yet
 from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
@@ -20,7 +21,7 @@ from gradeest.workflow.stripping import BoardsOnOffer, boards_on_offer
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
-    from gradeest.belief.outcome import Outcome
+    from gradeest.belief.outcome import Outcome, Run
     from gradeest.decision.bid import Bid, Unprocessed
     from gradeest.decision.prices import Prices
     from gradeest.decision.ranking import Blocked
@@ -35,7 +36,9 @@ class BidShown:
     lot: str
     bid: Bid
     unsorted_kg: float
-    cautions: tuple[RouteCautions, ...]
+    cautions: tuple[RouteCautions, ...]  # of the routes that its worth rests on
+    gates_closed: tuple[str, ...]  # of these whose gate has to be passed before a batch is begun
+    no_licence: tuple[str, ...]  # of these that take what the bench has declared to have no licence for
     board_cautions: tuple[BoardCaution, ...]
     defer: str
     prices_file: str
@@ -78,11 +81,13 @@ def bid_on(
         kinds = {a: bench.fraction(a).kind for a in bench.addresses()}
         price = file_lot.price_paid if asked is None else asked
         bid = _bid(opened, outcome, kinds, found, blocked, chance, price, boards)
+        routes = _routes_used(bid, runs, boards)
         return BidShown(
             file_lot.name,
             bid,
             lot.unsorted_kg,
-            tuple(route_cautions(opened.catalogue, route) for route in dict.fromkeys(run.route for run in runs)),
+            tuple(route_cautions(opened.catalogue, route) for route in routes),
+            *not_yet(opened, routes),
             board_cautions(opened.catalogue, [pile.kind for pile in lot.boards]),
             DEFER,
             str(file),
@@ -94,6 +99,13 @@ def bid_on(
             place.seed,
             place.engine,
         )
+
+
+def _routes_used(bid: Bid, runs: Sequence[Run], boards: BoardsOnOffer | None) -> tuple[str, ...]:
+    """Routes by which something of the lot is processed in what it is worth."""
+    processed = {f"{OFFER}/{part.address}" for part in bid.parts if part.use == "process"}
+    found = [run.route for run in runs if run.address in processed]
+    return tuple(dict.fromkeys([*found, *(() if boards is None else boards.routes)]))
 
 
 def _bid(

@@ -142,6 +142,13 @@ def closed_of(opened: Opened, routes: Iterable[str]) -> tuple[str, ...]:
     return tuple(route for route in routes if is_closed(opened, route, opened.place.today))
 
 
+def not_yet(opened: Opened, routes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What stands between some routes and a batch of today: those whose gate has to be passed, and those that take what
+    this bench has declared to have no licence for."""
+    named = tuple(dict.fromkeys(routes))
+    return closed_of(opened, named), tuple(route for route in named if barred_items(opened, route))
+
+
 def barred_items(opened: Opened, route: str) -> tuple[str, ...]:
     """What a route takes that this bench has declared to have no licence for, by name."""
     settings = {setting.name: setting.value for setting in opened.bench.settings.values()}

@@ -69,6 +69,7 @@ class RankingShown:
     marks_explained: str
     cautions: tuple[RouteCautions, ...]  # one line per route named
     gates_closed: tuple[str, ...]  # routes named whose gate has to be passed before a batch is begun
+    no_licence: tuple[str, ...]  # routes named that take what the bench has declared to have no licence for
     defer: str  # to whom all this defers
     prices: Mapping[str, Any]
     prices_file: str
@@ -340,7 +341,7 @@ def make_ranking(
         found,
         explain_marks(found.values()),
         tuple(route_cautions(opened.catalogue, route) for route in named),
-        gates.closed_of(opened, named),
+        *gates.not_yet(opened, named),
         DEFER,
         prices.as_dict(),
         str(file),

@@ -12,6 +12,7 @@ from gradeest.materials.catalogue import nearest
 from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import believe, next_address, run_forward, state_of, stream
+from gradeest.workflow.gates import not_yet
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, trust_in
@@ -40,6 +41,8 @@ class SavingShown:
     clock_months: int | None
     hours_rate: float
     cautions: tuple[RouteCautions, ...]
+    gates_closed: tuple[str, ...]  # the route, where its gate has to be passed before a batch is begun
+    no_licence: tuple[str, ...]  # the route, where it takes what the bench has declared to have no licence for
     defer: str
     prices_file: str
     changes: tuple[str, ...]
@@ -87,6 +90,7 @@ def save_up(
             None if days is None else days // DAYS_A_MONTH,
             found.hours_rate,
             (route_cautions(opened.catalogue, route),),
+            *not_yet(opened, [route]),
             DEFER,
             str(file),
             found.changes,

@@ -16,6 +16,7 @@ from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.workflow.ahead import Ahead, look_ahead
 from gradeest.workflow.believing import FORWARD_DRAWS, State, state_of, stream
+from gradeest.workflow.gates import not_yet
 from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, say_invented, trust_in
@@ -82,6 +83,8 @@ class StripShown:
     chance_of_gain: float
     trial: Trial | None
     route_cautions: tuple[RouteCautions, ...]
+    gates_closed: tuple[str, ...]  # routes of what is to be processed whose gate has to be passed first
+    no_licence: tuple[str, ...]  # of these that take what the bench has declared to have no licence for
     defer: str
     notes: tuple[str, ...]
     prices_file: str
@@ -154,6 +157,7 @@ class BoardsOnOffer:
     hours: Array
     parts: tuple[Part, ...]
     recovered_g: Array
+    routes: tuple[str, ...]  # of the parts that are processed
     posterior: Posterior  # of the lot with its parts: fractions run by it go together with the boards draw by draw
 
     def worth(self, prices: Prices, metal: float = 1.0) -> Array:
@@ -180,7 +184,7 @@ def boards_on_offer(
     if len(together.parts.kinds) > MOST_KINDS:
         each = (look_ahead(opened, state, lot, pile, report=report) for pile in together.piles)
         found = [ahead for ahead in each if ahead is not None]
-    chosen, parts, kg = [], [], 0.0
+    chosen, parts, routes, kg = [], [], list[str](), 0.0
     hours, grams = np.zeros(FORWARD_DRAWS), np.zeros(len(together.parts.outcome.metals))
     for ahead in found:
         sets = weigh_sets(opened, ahead, prices)
@@ -189,12 +193,21 @@ def boards_on_offer(
         parts.append(_offered(state, ahead, sets, choice))
         kg += parts[-1].mass_kg
         hours = hours + sets.draw_hours(choice)
+        routes += routes_of(sets, choice)
         at = [sets.runs[ahead.parts.kinds[k]] for k in choice.processed]
         grams = grams + ahead.parts.outcome.recovered_g[:, at, :].sum(axis=1).mean(axis=0)
     for address in together.refused:
         pile = state.bench.pile(address)
         parts.append(Part(pile.name, pile.kind, pile.mass_kg or 0.0, "not counted", 0.0, "refused (STOP)"))
-    return BoardsOnOffer(prices, tuple(chosen), kg, hours, tuple(parts), grams, together.posterior)
+    used = tuple(dict.fromkeys(routes))
+    return BoardsOnOffer(prices, tuple(chosen), kg, hours, tuple(parts), grams, used, together.posterior)
+
+
+def routes_of(sets: Stripping, choice: Choice) -> tuple[str, ...]:
+    """Routes of what a choice processes, in the order in which it comes off."""
+    runs, kinds = sets.parts.outcome.runs, sets.parts.kinds
+    processed = [k for k in sets.order(choice.taken) if k in choice.processed]
+    return tuple(dict.fromkeys(runs[sets.runs[kinds[k]]].route for k in processed))
 
 
 def _offered(state: State, ahead: Ahead, sets: Stripping, choice: Choice) -> Part:
@@ -219,9 +232,7 @@ def _make(
     gain = sets.draw(best) - whole
     rows = tuple(_rows(sets, ahead, best, whole))
     boards = [state.bench.pile(address).kind for address in ahead.piles]
-    routes = dict.fromkeys(
-        opened.catalogue.kinds[row.kind].usual_route for row in rows if row.use == "process" and row.step is not None
-    )
+    routes = routes_of(sets, best)
     return StripShown(
         ahead.lot,
         ahead.piles,
@@ -236,6 +247,7 @@ def _make(
         float((gain > 0).mean()),
         _trial(sets, ahead, best, most_hours),
         tuple(route_cautions(opened.catalogue, route) for route in routes),
+        *not_yet(opened, routes),
         DEFER,
         tuple(_notes(prices, ahead)),
         str(file),

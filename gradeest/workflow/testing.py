@@ -16,6 +16,7 @@ from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.records.domain import Bench
 from gradeest.workflow.believing import FORWARD_DRAWS, State, believe, run_forward, state_of, stream
+from gradeest.workflow.gates import not_yet
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.economics import Economics, Spent
     from gradeest.decision.prices import Prices
+    from gradeest.decision.ranking import Blocked
     from gradeest.decision.settlement import Market
     from gradeest.decision.testing import Option, Tested
 
@@ -50,6 +52,9 @@ class TestsShown:
     u: float
     fee: float | None
     trials: tuple[TrialRun, ...]
+    blocked: tuple[Blocked, ...]  # not weighed: what must not be processed
+    gates_closed: tuple[str, ...]  # routes of the rows whose gate has to be passed before a batch or a trial is begun
+    no_licence: tuple[str, ...]  # of these that take what the bench has declared to have no licence for
     notes: tuple[str, ...]
     defer: str
     prices_file: str
@@ -99,6 +104,8 @@ def weigh_tests(
             spread,
             fee,
             trials,
+            () if address else blocked,
+            *not_yet(opened, (bench.outcome.runs[i].route for i in bench.order(address))),
             tuple(notes),
             DEFER,
             str(file),

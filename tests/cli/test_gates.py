@@ -11,6 +11,7 @@ import pytest
 
 from gradeest.cli import ask
 from gradeest.cli.main import main
+from gradeest.materials.catalogue import load_catalogue
 from gradeest.workflow import gates
 
 pytestmark = pytest.mark.gates
@@ -177,6 +178,57 @@ def test_the_ranking_marks_closed_gates_and_missing_licences_on_the_row_and_the_
     assert "no licence" in shown["marks_explained"]
 
 
+OFFER = """
+name = "crate"
+
+[[fraction]]
+name = "nickel"
+kind = "contacts-agni"
+mass = "3 kg"
+
+[[boards]]
+name = "cards"
+kind = "boards-cards"
+mass = "6 kg"
+"""
+DEAR = 'currency = "USD"\n[metals]\nAu = "300 / g"\nAg = "20 / g"\nPd = "35 / g"\n'  # so that all is processed
+
+
+def test_a_bid_saving_up_stripping_and_tests_name_closed_gates_and_missing_licences(bench: Bench) -> None:
+    (bench.folder / "prices.toml").write_text(DEAR, encoding="utf-8")
+    (bench.folder / "crate.toml").write_text(OFFER, encoding="utf-8")
+    bench.run("lot", "add", "crate.toml")
+    for what in ("fit-equipment", "permit"):
+        bench.run("bench", "set", what, "yes")
+    words = {
+        "bid": ("bid", "crate.toml"),
+        "save-up": ("save-up", "contacts-agni", "--monthly", "2 kg"),
+        "test-first": ("test-first",),
+        "strip-order": ("strip-order",),
+    }
+    shown = {name: bench.json(*call) for name, call in words.items()}
+    stripped = {row["kind"] for row in shown["strip-order"]["rows"] if row["step"] and row["use"] == "process"}
+    assert stripped
+    routes = {load_catalogue().kinds[kind].usual_route for kind in stripped}
+    assert set(shown["strip-order"]["gates_closed"]) == routes
+    assert set(shown["bid"]["gates_closed"]) == {"silver-nitric", *routes}
+    assert shown["save-up"]["gates_closed"] == ["silver-nitric"]
+    assert "silver-nitric" in shown["test-first"]["gates_closed"]
+    assert {row["address"] for row in shown["test-first"]["blocked"]} == {"box/wetted", "box/radio"}
+    for name, call in words.items():
+        out = bench.run(*call)[1]
+        assert out.count("not yet those of: ") == 1, name
+        assert all(route in out.partition("not yet those of: ")[2] for route in shown[name]["gates_closed"])
+    # A gate that is passed is named no more; a licence that is denied is.
+    bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
+    bench.run("bench", "set", "licence", "no")
+    for name in ("bid", "save-up", "test-first"):
+        now = bench.json(*words[name])
+        assert "silver-nitric" not in now["gates_closed"]
+        assert "silver-nitric" in now["no_licence"], name
+    assert "no licence for what is taken by: silver-nitric" in bench.run(*words["save-up"])[1]
+
+
 def test_a_bill_and_a_comparison_say_what_stands_before_a_batch(bench: Bench) -> None:
     for words in (("cost", "box/nickel"), ("compare", "box/nickel")):
         assert "before a batch is begun: the gate of silver-nitric is closed" in bench.run(*words)[1]
@@ -228,7 +280,6 @@ def test_a_gate_is_passed_by_a_person_only_and_a_stop_has_none(bench: Bench) -> 
 
 
 def test_a_gate_closes_after_a_year_and_when_its_text_changes(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    from gradeest.materials.catalogue import load_catalogue
     from gradeest.records.domain import Bench as Records
     from gradeest.records.work import GatePassed
 
