@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.decision.economics import value_runs
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis
 from gradeest.decision.saving import ENOUGH
 from gradeest.decision.summary import Interval, mcse
-from gradeest.materials.catalogue import Catalogue
 
 Array = NDArray[np.float64]
 CLEAR = 2.0  # Monte Carlo errors: what differs by less is not told apart
@@ -86,9 +85,7 @@ def save_up_with(
     kind: str,
     alternative: Array,
     choices: Sequence[Later],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     origin: NDArray[np.int_] | None = None,
     volatility: float | None = None,
 ) -> Use:
@@ -101,11 +98,11 @@ def save_up_with(
     spread and moves no expectation.
     """
     found = []
-    z = named.normals("price")
+    z = basis.named.normals("price")
     for later in choices:
         joint, rest = (dataclasses.replace(run, mass_kg=kg) for kg in (run.mass_kg + later.mass_kg, later.mass_kg))
-        with_it = _value_alone(joint, kind, later.metals, later.together, prices, catalogue, named)
-        without = _value_alone(rest, kind, later.metals, later.alone, prices, catalogue, named)
+        with_it = _value_alone(joint, kind, later.metals, later.together, basis)
+        without = _value_alone(rest, kind, later.metals, later.alone, basis)
         is_run = float((without.by_price - without.spent).mean()) > 0
         sd = (volatility or 0.0) * math.sqrt(later.months / 12)
         by_price = alternative + with_it.by_price - (without.by_price if is_run else 0.0)
@@ -138,19 +135,17 @@ def _value_alone(
     kind: str,
     metals: tuple[str, ...],
     given: tuple[Array, Array],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
 ) -> _Batch:
     """The money of one batch of a kind.
 
     What was in it, which its reagents are counted by, is taken as the fine metal over the route's usual recovery.
     """
-    row = catalogue.routes.get(run.route)
+    row = basis.catalogue.routes.get(run.route)
     usual = np.array([row.recovery[m].q50 if row and m in row.recovery else 1.0 for m in metals])
     fine, weight = (grams[:, None, :] for grams in given)
     nothing = np.zeros(fine.shape, dtype=bool)
     outcome = Outcome((run,), metals, fine / usual, fine, weight, nothing, ({},))
-    money = value_runs(outcome, {run.address: kind}, prices, catalogue, named)
+    money = value_runs(outcome, {run.address: kind}, basis)
     by_price = money.revenue[:, 0] - money.alternative[:, 0]
     return _Batch(by_price, money.cost[:, 0] + money.labour[:, 0], money.hours[:, 0])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.economics import Economics, value_runs, value_unprocessed
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, NamedDraws, Prices
 from gradeest.decision.settlement import Market
 from gradeest.decision.summary import Interval, estimate_quantile, mcse
 from gradeest.materials.catalogue import Catalogue
@@ -122,17 +122,16 @@ def value_bid(
     chosen by expectation, before the draw.
     """
     draws = outcome.recovered_g.shape[0]
-    named = NamedDraws(rng, draws)
+    basis = Basis(prices, catalogue, NamedDraws(rng, draws))
 
     def worth_at(tried: Prices, before: Economics | None = None) -> tuple[Array, Economics, bool]:
-        money = value_runs(outcome, kinds, tried, catalogue, named, before=before)
+        at = replace(basis, prices=tried)
+        money = value_runs(outcome, kinds, at, before=before)
         is_run = bool(money.pool) and money.pool_advantage.mean() > 0
         worth = money.alternative.sum(axis=1) + (money.pool_advantage if is_run else 0.0)
         for item in unprocessed:
             if item.is_sold:
-                worth = (
-                    worth + value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, tried, catalogue, named).values
-                )
+                worth = worth + value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, at).values
         if boards is not None:
             worth = worth + boards.worth(tried)
         return worth, money, is_run
@@ -151,10 +150,10 @@ def value_bid(
         _at(price.value, worth, mass),
         mcse(price.influence, outcome.origin),
         None if asked is None else _at(asked, worth, mass),
-        _break_even_metal(outcome, kinds, catalogue, prices, named, money, pool, worth, price.value, boards),
+        _break_even_metal(outcome, kinds, basis, money, pool, worth, price.value, boards),
         _break_even_prices(outcome, prices, lambda tried: float(worth_at(tried, money)[0].mean()), price.value, boards),
         _parts(outcome, kinds, money, pool)
-        + _parts_unprocessed(unprocessed, prices, catalogue, named)
+        + _parts_unprocessed(unprocessed, basis)
         + (() if boards is None else boards.parts),
         Interval.of(hours),
         draws,
@@ -168,9 +167,7 @@ def _at(price: float, worth: Array, mass_kg: float) -> AtPrice:
 def _break_even_metal(
     outcome: Outcome,
     kinds: Mapping[str, str],
-    catalogue: Catalogue,
-    prices: Prices,
-    named: NamedDraws,
+    basis: Basis,
     money: Economics,
     pool: Sequence[int],
     worth: Array,
@@ -180,12 +177,12 @@ def _break_even_metal(
     """Share of the recovered metal at which the lot brings just its price, with the uses as chosen; 0.7: 30 % less."""
     if not pool and boards is None:
         return None
-    market = Market(outcome, [catalogue.kinds[kinds[run.address]] for run in outcome.runs], prices, catalogue, named)
+    market = Market(outcome, kinds, basis)
 
     def resting(share: float) -> Array:
         """What rests on the metal."""
         settled = market.settle(money.buyer_of, pool, share)
-        return settled if boards is None else settled + boards.worth(prices, share)
+        return settled if boards is None else settled + boards.worth(basis.prices, share)
 
     rest = worth - resting(1.0)
     return _root(lambda share: float((resting(share) + rest).mean()) - price)
@@ -248,14 +245,12 @@ def _parts(outcome: Outcome, kinds: Mapping[str, str], money: Economics, pool: S
     return tuple(parts)
 
 
-def _parts_unprocessed(
-    unprocessed: Sequence[Unprocessed], prices: Prices, catalogue: Catalogue, named: NamedDraws
-) -> tuple[Part, ...]:
+def _parts_unprocessed(unprocessed: Sequence[Unprocessed], basis: Basis) -> tuple[Part, ...]:
     parts = []
     for item in unprocessed:
         use, worth = "not counted", 0.0
         if item.is_sold:
-            best = value_unprocessed(catalogue.kinds[item.kind], item.mass_kg, prices, catalogue, named)
+            best = value_unprocessed(basis.catalogue.kinds[item.kind], item.mass_kg, basis)
             use, worth = best.name, float(best.values.mean())
         parts.append(Part(item.address, item.kind, item.mass_kg, use, worth, item.reason))
     return tuple(parts)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.costs import Costing, bill_runs
 from gradeest.decision.hours import draw_hours
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, Prices
 from gradeest.decision.settlement import NOWHERE, Market, settle_as_is
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import METALS, Catalogue, GradeRow, Kind
@@ -54,23 +54,20 @@ class Economics:
 def value_runs(
     outcome: Outcome,
     kinds: Mapping[str, str],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     *,
     before: Economics | None = None,
 ) -> Economics:
     """Money of each run of an outcome.
 
-    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; kinds, kind id by address; named,
-    draws of the price rows, as many as the outcome's. Hours, costs, terms and a buyer's share are drawn once per row
+    Parameters: outcome, recovered_g (draw, run, metal) in g, one run per fraction; kinds, kind id by address; basis,
+    with as many draws as the outcome. Hours, costs, terms and a buyer's share are drawn once per row
     and draw: runs of one route share them. `before`: money of the same runs at other metal prices, which cost the same.
     Raises InputError where the prices lack a route that a run takes. Equation: model section 6.
     """
-    check_runs(outcome, prices)
-    of_run = [catalogue.kinds[kinds[run.address]] for run in outcome.runs]
-    spent = count_spent(outcome, kinds, prices, catalogue, named, before)
-    market = Market(outcome, of_run, prices, catalogue, named)
+    check_runs(outcome, basis.prices)
+    spent = count_spent(outcome, kinds, basis, before)
+    market = Market(outcome, kinds, basis)
     found = market.assign(spent.total)
     revenue, buyer_of, members = found.revenue, found.buyer_of, list(found.pool)
     together = market.settle(buyer_of, members)
@@ -114,30 +111,27 @@ class Spent:
 def count_spent(
     outcome: Outcome,
     kinds: Mapping[str, str],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     before: Economics | None = None,
 ) -> Spent:
     """What each run of an outcome costs and gives up, whatever it is settled with; parameters as of `value_runs`."""
+    prices, catalogue, draws = basis.prices, basis.catalogue, basis.named.draws
     if before is None:
-        bills = [(b.money, b.unpriced) for b in bill_runs(outcome, kinds, Costing.of(prices, catalogue, named))]
-        cost = _stack([money for money, _ in bills], named.draws)
-        hours = _stack([_hours(run.route, run.mass_kg, prices, catalogue, named) for run in outcome.runs], named.draws)
+        bills = [(b.money, b.unpriced) for b in bill_runs(outcome, kinds, Costing.of(prices, catalogue, basis.named))]
+        cost = _stack([money for money, _ in bills], draws)
+        hours = _stack([_hours(run.route, run.mass_kg, basis) for run in outcome.runs], draws)
         unpriced = tuple(dict.fromkeys(name for _, missing in bills for name in missing))
     else:
         cost, hours, unpriced = before.cost, before.hours, before.unpriced
     chosen = [
-        value_unprocessed(
-            catalogue.kinds[kinds[run.address]], run.mass_kg, prices, catalogue, named, outcome.contained_g[:, i, :]
-        )
+        value_unprocessed(catalogue.kinds[kinds[run.address]], run.mass_kg, basis, outcome.contained_g[:, i, :])
         for i, run in enumerate(outcome.runs)
     ]
     return Spent(
         cost,
         hours,
         hours * prices.hours_rate,
-        _stack([one.values for one in chosen], named.draws),
+        _stack([one.values for one in chosen], draws),
         tuple(one.name for one in chosen),
         tuple(one.to for one in chosen),
         unpriced,
@@ -184,9 +178,7 @@ class Unprocessed:
 def value_unprocessed(
     kind: Kind,
     mass_kg: float,
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     metal_g: Array | None = None,
 ) -> Unprocessed:
     """The better of selling `mass_kg` of a kind as it is and keeping it (worth 0), by expectation.
@@ -194,28 +186,30 @@ def value_unprocessed(
     It is sold to a scrap buyer, who pays by category, or to a buyer who settles it at terms (`takes_as_is`), who pays
     by what is in it: `metal_g` (draw, metal) in the order of METALS, without which it counts as an ordinary lot.
     """
-    offers = {"": mass_kg * draw_as_is_per_kg(kind, prices, catalogue, named)}
+    draws = basis.named.draws
+    offers = {"": mass_kg * draw_as_is_per_kg(kind, basis)}
     if metal_g is None:
         usual = [mass_kg * mean_grade_over_lots(kind.grades[m]) / 1000 if m in kind.grades else 0.0 for m in METALS]
-        metal_g = np.tile(usual, (named.draws, 1))
-    offers |= settle_as_is(kind, mass_kg, metal_g, METALS, prices, catalogue, named)
+        metal_g = np.tile(usual, (draws, 1))
+    offers |= settle_as_is(kind, mass_kg, metal_g, METALS, basis)
     to = max(offers, key=lambda name: float(offers[name].mean()))
-    name, values = choose_alternative({"sell": offers[to], "keep": np.zeros(named.draws)})
+    name, values = choose_alternative({"sell": offers[to], "keep": np.zeros(draws)})
     return Unprocessed(name, values, to if name == "sell" else "")
 
 
-def draw_as_is_per_kg(kind: Kind, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> Array:
+def draw_as_is_per_kg(kind: Kind, basis: Basis) -> Array:
     """What a scrap buyer pays per kg of a kind as it is, shape (draw,), in currency per kg.
 
     The price the user typed for the kind; else the kind's (or its class's) share of the metal value of an ordinary lot.
     A buyer pays by category and does not know this bench's own weights, so the belief does not enter. 0 without a row.
     """
+    prices, named = basis.prices, basis.named
     if kind.id in prices.as_is_per_kg:
         return named.amount(f"as-is-per-kg:{kind.id}", prices.as_is_per_kg[kind.id])
     row = next((name for name in (kind.id, kind.cls) if name in prices.as_is_share), None)
     if row is None:
         return np.zeros(named.draws)
-    usual = usual_metal_value_per_kg(kind, prices, catalogue)
+    usual = usual_metal_value_per_kg(kind, prices, basis.catalogue)
     return usual * named.share(f"as-is:{row}", prices.as_is_share[row])
 
 
@@ -241,9 +235,9 @@ def mean_grade_over_lots(row: GradeRow) -> float:
     return (1 - row.p_absent) * min(mean, row.max_g_per_t)
 
 
-def _hours(route: str, mass_kg: float, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> Array:
-    rows = prices.routes[route]
-    return draw_hours(route, mass_kg, (rows.hours_fixed, rows.hours_per_kg), prices.hours_told, catalogue, named)
+def _hours(route: str, mass_kg: float, basis: Basis) -> Array:
+    row, told = basis.prices.routes[route], basis.prices.hours_told
+    return draw_hours(route, mass_kg, (row.hours_fixed, row.hours_per_kg), told, basis.catalogue, basis.named)
 
 
 def _stack(columns: list[Array], draws: int) -> Array:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.costs import LIQUID, Costing, metal_of_run
 from gradeest.decision.days import draw_days
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis
 from gradeest.materials.catalogue import Catalogue
 from gradeest.materials.reactions import ACIDITY
 
@@ -35,17 +35,16 @@ class Needs:
 def find_needs(
     outcome: Outcome,
     kinds: Mapping[str, str],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     *,
     days_only: bool = False,
 ) -> Needs:
     """What each run of an outcome takes.
 
-    Parameters: outcome, contained_g (draw, run, metal) in g; kinds, kind id by address; named, draws of the rows, as
-    many as the outcome's. Days of a route without a row count as none. `days_only`: items and acid are not asked for.
+    Parameters: outcome, contained_g (draw, run, metal) in g; kinds, kind id by address; basis, with as many
+    draws as the outcome. Days of a route without a row count as none. `days_only`: items and acid are not asked for.
     """
+    prices, catalogue, named = basis.prices, basis.catalogue, basis.named
     costing = Costing.of(prices, catalogue, named)
     nothing = np.zeros((len(outcome.runs), named.draws))
     items: dict[str, Array] = {}

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from gradeest.decision.terms import Band, Terms
 from gradeest.errors import InputError, Issue
-from gradeest.materials.catalogue import Quantiles
+from gradeest.materials.catalogue import Catalogue, Quantiles
 
 Z95 = 1.6448536269514722  # standard normal 95 % point
 
@@ -138,6 +138,15 @@ def _changed(price: float, amount: str, currency: str, parse: Any) -> float:
     if not percent >= -100 or percent > 1e6:
         raise InputError(f"a change of {amount} leaves no price", "a price can fall by 100 % at most")
     return price * (1 + percent / 100)
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What money is counted on: prices, what is known of kinds and routes, and the draws of the price and cost rows."""
+
+    prices: Prices
+    catalogue: Catalogue
+    named: NamedDraws
 
 
 class NamedDraws:

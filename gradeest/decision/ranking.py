@@ -28,7 +28,7 @@ from gradeest.decision.economics import (
 )
 from gradeest.decision.information import first_draws, mean_by_origin
 from gradeest.decision.placing import TAIL, Standing, chance_best, share_ranks, weigh_run
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, NamedDraws, Prices
 from gradeest.decision.summary import Interval, estimate_mean, estimate_ratio, mcse, mean_of_worst
 from gradeest.decision.testing import perfect_worth, read_product, worth_for_others
 from gradeest.materials.catalogue import Catalogue
@@ -129,8 +129,8 @@ def rank_runs(
     refused = {row.address for row in blocked} & {run.address for run in outcome.runs}
     if refused:
         raise ValueError(f"blocked fractions must not be ranked: {sorted(refused)}")
-    named = NamedDraws(rng, outcome.recovered_g.shape[0])
-    at = _place(outcome, kinds, prices, catalogue, named, origin, per, careful)
+    basis = Basis(prices, catalogue, NamedDraws(rng, outcome.recovered_g.shape[0]))
+    at = _place(outcome, kinds, basis, origin, per, careful)
     money, standings = at.money, at.standings
     best = chance_best(money.advantage, at.uses)
     rows = [
@@ -138,13 +138,13 @@ def rank_runs(
         for i in at.order
     ]
     rows = _with_telling(rows, outcome, money.advantage, prices, origin)
-    rows += [_blocked(row, prices, catalogue, named) for row in blocked]
+    rows += [_blocked(row, basis) for row in blocked]
     total = Interval.of(money.pool_advantage)
     notes = _notes(outcome, prices, money)
     return Ranking(
         tuple(rows),
         prices.currency,
-        named.draws,
+        basis.named.draws,
         money.shared_fee,
         total,
         notes,
@@ -165,8 +165,8 @@ def find_ranks(
     origin: NDArray[np.int_] | None = None,
 ) -> dict[str, int | None]:
     """The ranks per hour that `rank_runs` gives, by address, where nothing else is asked."""
-    named = NamedDraws(rng, outcome.recovered_g.shape[0])
-    at = _place(outcome, kinds, prices, catalogue, named, origin, "hour", "low")
+    basis = Basis(prices, catalogue, NamedDraws(rng, outcome.recovered_g.shape[0]))
+    at = _place(outcome, kinds, basis, origin, "hour", "low")
     return {run.address: at.ranks.get(i) for i, run in enumerate(outcome.runs)}
 
 
@@ -185,16 +185,14 @@ class _Placed:
 def _place(
     outcome: Outcome,
     kinds: Mapping[str, str],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     origin: NDArray[np.int_] | None,
     per: Per,
     careful: Careful,
 ) -> _Placed:
-    money = value_runs(outcome, kinds, prices, catalogue, named)
-    stake = find_stake(careful, money.advantage, money.alternative, catalogue.constants)
-    uses = uses_of(per, outcome, money, kinds, prices, catalogue, named)
+    money = value_runs(outcome, kinds, basis)
+    stake = find_stake(careful, money.advantage, money.alternative, basis.catalogue.constants)
+    uses = uses_of(per, outcome, money, kinds, basis)
     standings = [weigh_run(money.advantage[:, i], uses[:, i], origin, stake) for i in range(len(outcome.runs))]
     above = sorted(
         (i for i, at in enumerate(standings) if at.is_above_line), key=lambda i: (-standings[i].placed.value, i)
@@ -210,9 +208,7 @@ def uses_of(
     outcome: Outcome,
     money: Economics,
     kinds: Mapping[str, str],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
 ) -> NDArray[np.float64]:
     """What the runs take of what the ranking counts per: hours, kg, litres of acid, or days; shape (draw, run).
 
@@ -224,7 +220,7 @@ def uses_of(
         return np.broadcast_to(np.array([run.mass_kg for run in outcome.runs]), money.hours.shape)
     from gradeest.decision.needs import find_needs
 
-    needs = find_needs(outcome, kinds, prices, catalogue, named)
+    needs = find_needs(outcome, kinds, basis)
     return np.maximum(needs.acid if per == "acid" else needs.days, NEXT_TO_NONE)
 
 
@@ -332,8 +328,8 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> 
     return f"{metal}; beats {instead} in {100 * (row.chance_of_gain or 0):.0f} of 100 cases"
 
 
-def _blocked(row: Blocked, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> RankedRun:
-    best = value_unprocessed(catalogue.kinds[row.kind], row.mass_kg, prices, catalogue, named)
+def _blocked(row: Blocked, basis: Basis) -> RankedRun:
+    best = value_unprocessed(basis.catalogue.kinds[row.kind], row.mass_kg, basis)
     return RankedRun(
         row.address, row.kind, row.route, row.mass_kg, "blocked", None, row.reason, best.name, Interval.of(best.values)
     )

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 
 from gradeest.belief.outcome import Outcome
 from gradeest.decision.economics import value_runs
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis
 from gradeest.decision.summary import Interval, mcse
-from gradeest.materials.catalogue import Catalogue
 
 ENOUGH = 0.8  # the knee: the fewest months that bring this share of the most a month
 
@@ -35,9 +34,7 @@ def weigh_saving(
     outcome: Outcome,
     months: Sequence[int],
     kind: str,
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
     volatility: float | None = None,
 ) -> tuple[Saved, ...]:
     """Net per month of a batch every so many months, each settled alone.
@@ -49,7 +46,7 @@ def weigh_saving(
     for i, count in enumerate(months):
         run = outcome.runs[i]
         alone = outcome.only(i)
-        money = value_runs(alone, {run.address: kind}, prices, catalogue, named)
+        money = value_runs(alone, {run.address: kind}, basis)
         net = money.advantage[:, 0]
         found.append(
             Saved(

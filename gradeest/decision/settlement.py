@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, NamedDraws, Prices
 from gradeest.decision.terms import Terms, rejects, takes_as_is, words_of
 from gradeest.materials.catalogue import Catalogue, Kind
 
@@ -97,6 +97,11 @@ def draw_settlement(metals: Sequence[str], prices: Prices, terms: Terms, named: 
     )  # fmt: skip
 
 
+def draw_settlements(metals: Sequence[str], prices: Prices, named: NamedDraws) -> list[Settlement]:
+    """The terms of all buyers, drawn."""
+    return [draw_settlement(metals, prices, terms, named) for terms in prices.terms()]
+
+
 @dataclass(frozen=True)
 class Assignment:
     """The buyer of each run (`NOWHERE`: nobody takes it), the runs that gain by being settled, and what each run adds.
@@ -113,14 +118,15 @@ class Assignment:
 class Market:
     """All buyers at their terms, and the runs of an outcome that may be settled with them."""
 
-    def __init__(
-        self, outcome: Outcome, kinds: Sequence[Kind], prices: Prices, catalogue: Catalogue, named: NamedDraws
-    ) -> None:
+    def __init__(self, outcome: Outcome, kinds: Mapping[str, str], basis: Basis) -> None:
+        """`kinds`: kind id by address."""
+        catalogue = basis.catalogue
+        rows = [catalogue.kinds[kinds[run.address]] for run in outcome.runs]
         self.fine, self.weight = outcome.recovered_g, outcome.weight_g
-        self.draws = named.draws
-        self.words = [words_of(kind, catalogue) for kind in kinds]
-        self.buyers = [draw_settlement(outcome.metals, prices, terms, named) for terms in prices.terms()]
-        self.takes = [[not rejects(buyer.terms, kind, catalogue) for kind in kinds] for buyer in self.buyers]
+        self.draws = basis.named.draws
+        self.words = [words_of(kind, catalogue) for kind in rows]
+        self.buyers = draw_settlements(outcome.metals, basis.prices, basis.named)
+        self.takes = [[not rejects(buyer.terms, kind, catalogue) for kind in rows] for buyer in self.buyers]
         self._sums: dict[tuple[int, ...], tuple[Array, Array]] = {}
         self._values: dict[tuple[int, tuple[int, ...]], Array] = {}
 
@@ -269,7 +275,7 @@ def settle_with_one(
 
 def paid_per_g(metals: Sequence[str], prices: Prices, named: NamedDraws) -> Array:
     """What the best-paying buyer of each metal pays per g of it pure, before fees, (draw, metal)."""
-    buyers = [draw_settlement(metals, prices, terms, named).paid_per_g for terms in prices.terms()]
+    buyers = [each.paid_per_g for each in draw_settlements(metals, prices, named)]
     best = np.argmax([each.mean(axis=0) for each in buyers], axis=0)
     return np.stack([buyers[best[m]][:, m] for m in range(len(metals))], axis=1)
 
@@ -279,18 +285,16 @@ def settle_as_is(
     mass_kg: float,
     metal_g: Array,
     metals: Sequence[str],
-    prices: Prices,
-    catalogue: Catalogue,
-    named: NamedDraws,
+    basis: Basis,
 ) -> dict[str, Array]:
     """What `mass_kg` of a kind brings unprocessed, by buyer who settles it at terms, (draw,) each.
 
     Parameters: metal_g, metal in it, (draw, metal) in g. The material itself is what is received.
     """
-    found = {}
-    for terms in prices.terms():
+    found, catalogue = {}, basis.catalogue
+    for terms in basis.prices.terms():
         if takes_as_is(terms, kind, catalogue):
-            settlement = draw_settlement(metals, prices, terms, named)
+            settlement = draw_settlement(metals, basis.prices, terms, basis.named)
             held = np.maximum(metal_g.sum(axis=1, keepdims=True), 1e-300)
             weight = 1000 * mass_kg * metal_g / held
             found[terms.name] = settlement.value(metal_g, weight, words_of(kind, catalogue))

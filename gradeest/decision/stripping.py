@@ -28,8 +28,8 @@ from gradeest.decision.economics import (
     value_unprocessed,
 )
 from gradeest.decision.information import Worth, worth_of_signal
-from gradeest.decision.prices import NamedDraws, Prices
-from gradeest.decision.settlement import draw_settlement, settle_with_one
+from gradeest.decision.prices import Basis, Prices
+from gradeest.decision.settlement import draw_settlements, settle_with_one
 from gradeest.errors import InputError
 from gradeest.materials.boards import STRIPPED
 from gradeest.materials.catalogue import Board, Catalogue
@@ -78,14 +78,14 @@ class Choice:
 class Stripping:
     """The value of every set of kinds, draw by draw and expected; money in the user's currency."""
 
-    def __init__(self, parts: Parts, prices: Prices, catalogue: Catalogue, named: NamedDraws) -> None:
+    def __init__(self, parts: Parts, basis: Basis) -> None:
         count = len(parts.kinds)
         if count > MOST_KINDS:
             message = f"{count} kinds of parts are too many to weigh every set of them"
             raise InputError(message, f"at most {MOST_KINDS}: name some of the boards with --from")
-        self.parts, self.prices, self.catalogue, self.named = parts, prices, catalogue, named
-        self.rate = prices.hours_rate
-        self.buyers = [draw_settlement(parts.outcome.metals, prices, terms, named) for terms in prices.terms()]
+        self.parts, self.basis = parts, basis
+        self.rate = basis.prices.hours_rate
+        self.buyers = draw_settlements(parts.outcome.metals, basis.prices, basis.named)
         self.runs = {run.address: n for n, run in enumerate(parts.outcome.runs)}  # an address is its kind here
         self.spent, self.run_hours = self._spent()
         self.alternatives, self.as_is = self._as_is()
@@ -94,8 +94,8 @@ class Stripping:
         """The same parts, hours and costs at other metal prices."""
         tried = copy.copy(self)
         tried.__dict__.pop("values", None)
-        tried.prices, metals = prices, self.parts.outcome.metals
-        tried.buyers = [draw_settlement(metals, prices, terms, self.named) for terms in prices.terms()]
+        tried.basis = replace(self.basis, prices=prices)
+        tried.buyers = draw_settlements(self.parts.outcome.metals, prices, self.basis.named)
         tried.alternatives, tried.as_is = tried._as_is()
         return tried
 
@@ -114,13 +114,13 @@ class Stripping:
 
     def draw_boards(self, taken: Sequence[int]) -> Array:
         """What a buyer gives for all boards once kinds were taken off, (draw,)."""
-        total = np.zeros(self.named.draws)
+        total = np.zeros(self.basis.named.draws)
         for heap in self.parts.heaps:
-            board = self.catalogue.boards[heap.board]
+            board = self.basis.catalogue.boards[heap.board]
             here = [k for k in taken if self.parts.kinds[k] in board.parts and self.parts.kinds[k] not in heap.gone]
             gone = heap.gone.union(self.parts.kinds[k] for k in here)
             left = heap.kg - heap.on_kg[:, here].sum(axis=1)
-            total = total + left * draw_price_per_kg(board, gone, self.prices, self.catalogue, self.named)
+            total = total + left * draw_price_per_kg(board, gone, self.basis)
         return total
 
     def draw_hours(self, choice: Choice) -> Array:
@@ -130,14 +130,14 @@ class Stripping:
 
     def _settled(self, processed: Sequence[int], metal: float = 1.0) -> Array:
         if not processed:
-            return np.zeros(self.named.draws)
+            return np.zeros(self.basis.named.draws)
         at = [self.runs[self.parts.kinds[k]] for k in processed]
         fine, weight = (
             metal * grams[:, at, :].sum(axis=1)
             for grams in (self.parts.outcome.recovered_g, self.parts.outcome.weight_g)
         )
-        kinds = [self.catalogue.kinds[self.parts.kinds[k]] for k in processed]
-        return settle_with_one(self.buyers, fine, weight, kinds, self.catalogue)
+        kinds = [self.basis.catalogue.kinds[self.parts.kinds[k]] for k in processed]
+        return settle_with_one(self.buyers, fine, weight, kinds, self.basis.catalogue)
 
     def _spent(self) -> tuple[Array, Array]:
         """Costs and labour, and hours, of processing each kind, (draw, kind); nan where it may not be processed.
@@ -150,10 +150,7 @@ class Stripping:
         if not kinds:
             return spent, hours
         mass = self.parts.mass_kg
-        one, two = (
-            value_runs(_at_mass(self.parts.outcome, factor), kinds, self.prices, self.catalogue, self.named)
-            for factor in (1.0, 2.0)
-        )
+        one, two = (value_runs(_at_mass(self.parts.outcome, factor), kinds, self.basis) for factor in (1.0, 2.0))
         for kind, n in self.runs.items():
             k = self.parts.kinds.index(kind)
             more = mass[:, k] / self.parts.outcome.runs[n].mass_kg - 1
@@ -167,8 +164,8 @@ class Stripping:
         mass = self.parts.mass_kg
         names, values = [], np.zeros(mass.shape)
         for k, kind in enumerate(self.parts.kinds):
-            row = self.catalogue.kinds[kind]
-            best = value_unprocessed(row, 1.0, self.prices, self.catalogue, self.named)
+            row = self.basis.catalogue.kinds[kind]
+            best = value_unprocessed(row, 1.0, self.basis)
             names.append(best.name)
             values[:, k] = best.values * mass[:, k]
         return tuple(names), values
@@ -214,8 +211,8 @@ class Stripping:
                     continue
                 grown = (*pool, k)
                 more = fine + outcome.recovered_g[:, n], weight + outcome.weight_g[:, n]
-                kinds = [self.catalogue.kinds[self.parts.kinds[m]] for m in grown]
-                paid = settle_with_one(self.buyers, *more, kinds, self.catalogue)
+                kinds = [self.basis.catalogue.kinds[self.parts.kinds[m]] for m in grown]
+                paid = settle_with_one(self.buyers, *more, kinds, self.basis.catalogue)
                 found[number | 1 << k] = paid.mean() - instead[list(grown)].sum()
                 waiting.append((number | 1 << k, grown, *more))
         return found
@@ -224,10 +221,10 @@ class Stripping:
         """What a buyer is expected to give for all boards, set by set: for each heap mass times price, both linear."""
         found = np.zeros(len(members))
         for heap in self.parts.heaps:
-            board = self.catalogue.boards[heap.board]
+            board = self.basis.catalogue.boards[heap.board]
             here = [k for k, kind in enumerate(self.parts.kinds) if kind in board.parts and kind not in heap.gone]
             for state in ("whole", "picked"):
-                unit = draw_unit(board, state, self.prices, self.named)
+                unit = draw_unit(board, state, self.basis)
                 worth: dict[frozenset[str], float] = {}
                 mass, on = (unit * heap.kg).mean(), (unit[:, None] * heap.on_kg).mean(axis=0)
                 for number, taken in enumerate(members):
@@ -235,7 +232,7 @@ class Stripping:
                     gone = heap.gone.union(self.parts.kinds[k] for k in off)
                     if ("picked" if gone else "whole") == state:
                         if gone not in worth:
-                            worth[gone] = worth_of_unit(board, gone, self.prices, self.catalogue)
+                            worth[gone] = worth_of_unit(board, gone, self.basis)
                         found[number] += worth[gone] * (mass - on[off].sum())
         return found
 
@@ -285,20 +282,19 @@ def _at_mass(outcome: Outcome, factor: float) -> Outcome:
     return replace(outcome, runs=tuple(replace(run, mass_kg=run.mass_kg * factor) for run in outcome.runs))
 
 
-def draw_price_per_kg(
-    board: Board, gone: frozenset[str], prices: Prices, catalogue: Catalogue, named: NamedDraws
-) -> Array:
+def draw_price_per_kg(board: Board, gone: frozenset[str], basis: Basis) -> Array:
     """What a buyer gives per kg of boards without the kinds `gone`, (draw,).
 
     As typed for whole or picked boards of the kind; else the share of the metal value that ordinary boards hold, or
     would still hold. Boards that are refused are worth nothing here.
     """
-    unit = draw_unit(board, "picked" if gone else "whole", prices, named)
-    return unit * worth_of_unit(board, gone, prices, catalogue)
+    unit = draw_unit(board, "picked" if gone else "whole", basis)
+    return unit * worth_of_unit(board, gone, basis)
 
 
-def draw_unit(board: Board, state: str, prices: Prices, named: NamedDraws) -> Array:
+def draw_unit(board: Board, state: str, basis: Basis) -> Array:
     """The part of a board's price that is drawn, (draw,): the price per kg as typed, else the share of its metal."""
+    prices, named = basis.prices, basis.named
     typed, share = prices.boards.get(f"{state}_per_kg.{board.id}"), prices.boards.get(f"share.{state}")
     if board.stop or (typed is None and share is None):
         return np.zeros(named.draws)
@@ -308,12 +304,12 @@ def draw_unit(board: Board, state: str, prices: Prices, named: NamedDraws) -> Ar
     return named.share(f"as-is:boards-{state}", share)
 
 
-def worth_of_unit(board: Board, gone: frozenset[str], prices: Prices, catalogue: Catalogue) -> float:
+def worth_of_unit(board: Board, gone: frozenset[str], basis: Basis) -> float:
     """What that part is of: 1 where a price per kg was typed, else the metal value per kg."""
     state = "picked" if gone else "whole"
-    if f"{state}_per_kg.{board.id}" in prices.boards:
+    if f"{state}_per_kg.{board.id}" in basis.prices.boards:
         return 1.0
-    return usual_value_per_kg(board, gone, prices, catalogue)
+    return usual_value_per_kg(board, gone, basis.prices, basis.catalogue)
 
 
 def usual_value_per_kg(board: Board, gone: frozenset[str], prices: Prices, catalogue: Catalogue) -> float:

@@ -205,13 +205,13 @@ class _Fraction:
         from gradeest.decision.economics import draw_as_is_per_kg
         from gradeest.decision.settlement import settle_as_is
 
-        kind, catalogue, named = self.opened.catalogue.kinds[self.kind], self.opened.catalogue, self.bench.named
+        kind = self.opened.catalogue.kinds[self.kind]
         metals = self.posterior.metals
-        at_terms = settle_as_is(kind, mass_kg, contained_g, metals, self.prices, catalogue, named)
+        at_terms = settle_as_is(kind, mass_kg, contained_g, metals, self.bench.basis)
         remark, origin = "as it is, at its terms", self.origin()
         found = [use_of(f"sell to {name}", money, 0.0, remark, origin) for name, money in at_terms.items()]
         is_offer = kind.id in self.prices.as_is_per_kg
-        as_is = mass_kg * draw_as_is_per_kg(kind, self.prices, catalogue, named)
+        as_is = mass_kg * draw_as_is_per_kg(kind, self.bench.basis)
         if as_is.any() and (is_offer or is_guessed):
             remark = "your buyer's offer" if is_offer else "a share of its usual metal value"
             found.append(use_of("sell", as_is, 0.0, remark))
@@ -244,7 +244,4 @@ class _Fraction:
             together = run_pooled(self.opened, self.posterior, run.route, [run, new])
             alone = run_pooled(self.opened, self.posterior, run.route, [new])
             choices.append(Later(self.posterior.metals, n, n * monthly_kg, together, alone))
-        named, catalogue = self.bench.named, self.opened.catalogue
-        return save_up_with(
-            run, self.kind, alternative, choices, self.prices, catalogue, named, self.origin(), volatility
-        )
+        return save_up_with(run, self.kind, alternative, choices, self.bench.basis, self.origin(), volatility)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.careful import Careful
     from gradeest.decision.forecast import Forecast
-    from gradeest.decision.prices import Prices
+    from gradeest.decision.prices import Basis, Prices
     from gradeest.decision.ranking import Blocked, Per, Ranking
 
 LEAST_KG = 1e-6  # less than this is nothing left
@@ -212,6 +212,13 @@ def load_prices(opened: Opened, path: Path | None, changes: Sequence[str] = ()) 
         prices = apply_change(prices, change)
     told = hours_told(opened.bench, opened.catalogue)
     return replace(prices, hours_told=told, days_told=days_told(opened.bench, opened.catalogue)), file
+
+
+def basis_of(opened: Opened, prices: Prices, draws: int) -> Basis:
+    """What money is counted on here; the draws of the price rows are those of the seed, whatever is asked."""
+    from gradeest.decision.prices import Basis, NamedDraws
+
+    return Basis(prices, opened.catalogue, NamedDraws(stream(opened.place, "prices"), draws))
 
 
 def rank_lots(

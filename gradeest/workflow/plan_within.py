@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -12,10 +12,8 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from gradeest.decision.plan import More
-    from gradeest.decision.prices import NamedDraws, Prices
     from gradeest.decision.ranking import RankedRun, Ranking
     from gradeest.decision.summary import Interval
-    from gradeest.materials.catalogue import Catalogue
     from gradeest.workflow.supplies import Supply, Taken
     from gradeest.workflow.testing import Testing, Trial
 
@@ -208,18 +206,15 @@ class Within:
 
         return Interval.of(table[:, self.chosen].sum(axis=1))
 
-    def gain(self, prices: Prices, kinds: Mapping[str, str], catalogue: Catalogue, named: NamedDraws) -> Gain:
+    def gain(self) -> Gain:
         """Gain of the runs chosen in one settlement, draw by draw, and what the trials are worth."""
-        from gradeest.decision.settlement import Market
         from gradeest.decision.summary import Interval, mcse
 
         money, runs = self.money, [column for column in self.chosen if column < self.runs]
-        gain = np.zeros(named.draws)
+        gain = np.zeros(len(money.cost))
         if runs:
-            of_run = [catalogue.kinds[kinds[run.address]] for run in self.outcome.runs]
-            market = Market(self.outcome, of_run, prices, catalogue, named)
             spent = money.cost + money.labour + money.alternative
-            gain = market.settle(money.buyer_of, runs) - spent[:, runs].sum(axis=1)
+            gain = self.testing.market.settle(money.buyer_of, runs) - spent[:, runs].sum(axis=1)
         options = [self.trials[column - self.runs].option for column in self.chosen if column >= self.runs]
         error = float(np.hypot.reduce([option.worth_mcse for option in options], initial=0.0))
         worth = sum(option.net for option in options)

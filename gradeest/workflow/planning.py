@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 from gradeest.materials.hazards import DEFER, is_denied
 from gradeest.workflow import gates
-from gradeest.workflow.believing import State, believe, run_forward, state_of, stream
+from gradeest.workflow.believing import State, believe, run_forward, state_of
 from gradeest.workflow.costing import BUDGET
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 from gradeest.workflow.outlook import (
     Trust,
+    basis_of,
     load_prices,
     only_lot,
     rank_by_money,
@@ -116,11 +117,9 @@ def _weigh(
 ) -> Testing:
     """The runs with their money, by the draws of prices that the ranking uses, to weigh tests of them."""
     from gradeest.decision.economics import value_runs
-    from gradeest.decision.prices import NamedDraws
 
     kinds = {run.address: state.bench.fraction(run.address).kind for run in outcome.runs}
-    named = NamedDraws(stream(opened.place, "prices"), outcome.recovered_g.shape[0])
-    money = value_runs(outcome, kinds, prices, opened.catalogue, named)
+    money = value_runs(outcome, kinds, basis_of(opened, prices, outcome.recovered_g.shape[0]))
     u = opened.catalogue.constants["test.assay_u"]
     return Testing(opened, state, posterior, prices, outcome.runs, u, fee, (outcome, money))
 
@@ -134,7 +133,7 @@ def _show(
     invented: str,
 ) -> PlanShown:
     opened, prices = testing.opened, testing.prices
-    gain = plan.gain(prices, testing.kinds, opened.catalogue, testing.named)
+    gain = plan.gain()
     routes = dict.fromkeys(step.route for step in plan.steps if step.order)
     return PlanShown(
         lot,
@@ -199,8 +198,7 @@ def _take(testing: Testing, trials: Sequence[Trial], asked: Asked, *, denied: bo
     if not wanted and asked.limits.days is None:
         return Taken(hours, cost, None)
     outcomes = [testing.outcome, *(trial.drawn.only(0) for trial in trials)]
-    rows = testing.kinds, testing.prices, catalogue, testing.named
-    needs = [find_needs(one, *rows, days_only=not wanted) for one in outcomes]
+    needs = [find_needs(one, testing.kinds, testing.basis, days_only=not wanted) for one in outcomes]
     return Taken(hours, cost, join_needs(needs, wanted))
 
 

@@ -11,11 +11,11 @@ from gradeest.errors import InputError
 from gradeest.materials.catalogue import nearest
 from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.records.storage import storage_days
-from gradeest.workflow.believing import believe, next_address, run_forward, state_of, stream
+from gradeest.workflow.believing import believe, next_address, run_forward, state_of
 from gradeest.workflow.gates import not_yet
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, open_bench
-from gradeest.workflow.outlook import Trust, load_prices, trust_in
+from gradeest.workflow.outlook import Trust, basis_of, load_prices, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
@@ -66,7 +66,6 @@ def save_up(
 
     Raises InputError without prices, for an unknown kind, and for one that must not be processed.
     """
-    from gradeest.decision.prices import NamedDraws
     from gradeest.decision.saving import find_knee, weigh_saving
 
     with open_bench(place, create=True) as opened:
@@ -76,8 +75,8 @@ def save_up(
         outcome = run_forward(
             opened, posterior, [Run(next_address(kind), count * monthly_kg, route) for count in MONTHS]
         )
-        named = NamedDraws(stream(place, "prices"), outcome.recovered_g.shape[0])
-        rows = weigh_saving(outcome, MONTHS, kind, found, opened.catalogue, named, volatility)
+        basis = basis_of(opened, found, outcome.recovered_g.shape[0])
+        rows = weigh_saving(outcome, MONTHS, kind, basis, volatility)
         days = storage_days(opened.bench)
         allowed = [row for row in rows if days is None or row.months * DAYS_A_MONTH <= days]
         return SavingShown(

@@ -15,11 +15,11 @@ from gradeest.decision.stripping import MOST_KINDS, Choice
 from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.workflow.ahead import Ahead, look_ahead
-from gradeest.workflow.believing import FORWARD_DRAWS, State, state_of, stream
+from gradeest.workflow.believing import FORWARD_DRAWS, State, state_of
 from gradeest.workflow.gates import not_yet
 from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
-from gradeest.workflow.outlook import Trust, load_prices, say_invented, trust_in
+from gradeest.workflow.outlook import Trust, basis_of, load_prices, say_invented, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
@@ -137,11 +137,9 @@ def _say_why(opened: Opened, lot: str) -> str:
 
 def weigh_sets(opened: Opened, ahead: Ahead, prices: Prices) -> Stripping:
     """The value of every set of kinds that may be taken off."""
-    from gradeest.decision.prices import NamedDraws
     from gradeest.decision.stripping import Stripping
 
-    named = NamedDraws(stream(opened.place, "prices"), len(ahead.parts.hours))
-    return Stripping(ahead.parts, prices, opened.catalogue, named)
+    return Stripping(ahead.parts, basis_of(opened, prices, len(ahead.parts.hours)))
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from gradeest.records.domain import Bench
 from gradeest.workflow.believing import FORWARD_DRAWS, State, believe, run_forward, state_of, stream
 from gradeest.workflow.gates import not_yet
 from gradeest.workflow.opening import Opened, Place, open_bench
-from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
+from gradeest.workflow.outlook import Trust, basis_of, load_prices, split_fractions, trust_in
 from gradeest.workflow.telling import Report, say_nothing
 
 if TYPE_CHECKING:
@@ -138,14 +138,13 @@ class Testing:
     ) -> None:
         """`drawn`: the outcome of the runs and its money, where they are there already."""
         from gradeest.decision.economics import value_runs
-        from gradeest.decision.prices import NamedDraws
 
-        self.named = NamedDraws(stream(opened.place, "prices"), FORWARD_DRAWS)
+        self.basis = basis_of(opened, prices, FORWARD_DRAWS)
         self.opened, self.posterior, self.prices, self.u, self.fee = opened, posterior, prices, u, fee
         self.kinds = {run.address: state.bench.fraction(run.address).kind for run in runs}
         if drawn is None:
             outcome = run_forward(opened, posterior, runs)
-            drawn = outcome, value_runs(outcome, self.kinds, prices, opened.catalogue, self.named)
+            drawn = outcome, value_runs(outcome, self.kinds, self.basis)
         self.outcome, self.money = drawn
         self.origin = self.outcome.origin
         self._fixed: dict[str, float] = {}  # by route
@@ -229,12 +228,12 @@ class Testing:
         from gradeest.decision.economics import count_spent
 
         if run.route not in self._fixed:
-            nothing = np.zeros((self.named.draws, 1, len(self.outcome.metals)))
+            nothing = np.zeros((self.basis.named.draws, 1, len(self.outcome.metals)))
             tiny = Outcome(
                 (dataclasses.replace(run, mass_kg=TINY_KG),),
                 self.outcome.metals, nothing, nothing, nothing, nothing.astype(bool), ({},),
             )  # fmt: skip
-            spent = count_spent(tiny, self.kinds, self.prices, self.opened.catalogue, self.named)
+            spent = count_spent(tiny, self.kinds, self.basis)
             self._fixed[run.route] = float((spent.cost + spent.labour).mean())
         return self._fixed[run.route]
 
@@ -280,7 +279,7 @@ class Testing:
             parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
             parts.append(Run(whole.address, (1 - share) * whole.mass_kg, whole.route))
             drawn = run_forward(self.opened, self.posterior, parts, closing=True)
-            spent = count_spent(drawn, self.kinds, self.prices, self.opened.catalogue, self.named)
+            spent = count_spent(drawn, self.kinds, self.basis)
             added = self.market.add_parts(buyer, others, i, drawn)
             trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))
             product = drawn.recovered_g[:, 0][:, self.counted(i)]
@@ -293,8 +292,7 @@ class Testing:
         """All runs with all buyers."""
         from gradeest.decision.settlement import Market
 
-        kinds = [self.opened.catalogue.kinds[self.kinds[run.address]] for run in self.outcome.runs]
-        return Market(self.outcome, kinds, self.prices, self.opened.catalogue, self.named)
+        return Market(self.outcome, self.kinds, self.basis)
 
 
 @dataclass(frozen=True)

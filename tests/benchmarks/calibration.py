@@ -30,7 +30,7 @@ from gradeest.belief.posterior import Posterior, draw_prior, posterior_of, sampl
 from gradeest.belief.predictive import run_forward
 from gradeest.belief.simulate import Truth, simulate
 from gradeest.decision.economics import value_runs
-from gradeest.decision.prices import NamedDraws, Prices, RouteCosts
+from gradeest.decision.prices import Basis, NamedDraws, Prices, RouteCosts
 from gradeest.decision.ranking import chance_best
 from gradeest.errors import InferenceError
 from gradeest.materials.catalogue import Catalogue, Quantiles, load_catalogue
@@ -275,8 +275,8 @@ def _rank_runs(
     came = np.array([[[truth.product_g.get((_name(run), metal), 0.0) for metal in METALS] for run in runs]])
     kinds = {run.address: made.fraction(run.address).kind for run in runs}
     coins = _prices({run.route for run in runs})
-    money = value_runs(outcome, kinds, coins, catalogue, NamedDraws(ranked.rng, FORWARD))
-    true = value_runs(_as_outcome(came, runs, outcome), kinds, coins, catalogue, NamedDraws(ranked.rng, 1))
+    money = value_runs(outcome, kinds, Basis(coins, catalogue, NamedDraws(ranked.rng, FORWARD)))
+    true = value_runs(_as_outcome(came, runs, outcome), kinds, Basis(coins, catalogue, NamedDraws(ranked.rng, 1)))
     for n, run in enumerate(runs):
         for m, metal in enumerate(METALS):
             if metal in catalogue.routes[run.route].recovery:

@@ -7,7 +7,7 @@ import pytest
 
 from gradeest.belief.outcome import Run
 from gradeest.decision.alternatives import Later, Use, mark_best, save_up_with
-from gradeest.decision.prices import NamedDraws
+from gradeest.decision.prices import Basis, NamedDraws
 from gradeest.materials.catalogue import load_catalogue
 from tests.decision_cases import METALS, costs, one, prices
 
@@ -26,7 +26,7 @@ def saved(own_g: float, months: dict[int, float], as_is: float = 0.0) -> Use:
     terms = prices({"r": costs(60, 0, 4)}, as_is_per_kg={KIND: one(as_is)})
     alternative = np.full(10, as_is)
     named = NamedDraws(np.random.default_rng(1), 10)
-    return save_up_with(Run("L/f", 1.0, "r"), KIND, alternative, choices, terms, CATALOGUE, named)
+    return save_up_with(Run("L/f", 1.0, "r"), KIND, alternative, choices, Basis(terms, CATALOGUE, named))
 
 
 def test_beside_a_batch_that_is_made_anyhow_nothing_fixed_is_paid_twice() -> None:
@@ -56,7 +56,7 @@ def test_a_price_that_moves_meanwhile_widens_what_saving_up_brings_and_moves_no_
     nothing = np.zeros_like(fine)
     later = [Later(METALS, 6, 1.0, (fine, fine), (nothing, nothing))]
     terms, named = prices({"r": costs(60, 0, 4)}), NamedDraws(np.random.default_rng(2), draws)
-    args = Run("L/f", 1.0, "r"), KIND, np.zeros(draws), later, terms, CATALOGUE, named
+    args = Run("L/f", 1.0, "r"), KIND, np.zeros(draws), later, Basis(terms, CATALOGUE, named)
     still, moving = save_up_with(*args), save_up_with(*args, volatility=0.16)
     assert still.spread is not None
     assert moving.spread is not None

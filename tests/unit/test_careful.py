@@ -10,7 +10,7 @@ import pytest
 
 from gradeest.decision.careful import PER_STAKE, estimate_sure
 from gradeest.decision.needs import find_needs
-from gradeest.decision.prices import NamedDraws
+from gradeest.decision.prices import Basis, NamedDraws
 from gradeest.decision.ranking import rank_runs
 from gradeest.decision.summary import mcse
 from gradeest.materials.catalogue import load_catalogue
@@ -116,7 +116,7 @@ def test_the_gain_may_be_counted_per_litre_of_acid_or_per_day() -> None:
     kinds = {"L/f0": "fingers-memory", "L/f1": "mlcc-nonmagnetic"}
     given = outcome(np.full((2_000, 2), 1.0), batch)
     terms = prices(dict.fromkeys(routes, costs(0, 0, 4)))
-    needs = find_needs(given, kinds, terms, CATALOGUE, NamedDraws(np.random.default_rng(5), 2_000))
+    needs = find_needs(given, kinds, Basis(terms, CATALOGUE, NamedDraws(np.random.default_rng(5), 2_000)))
     by_day = {row.address: row.per_unit for row in rank(given, kinds, terms, per="day").rows}
     assert by_day == pytest.approx({f"L/f{i}": 100 / needs.days[:, i].mean() for i in range(2)})
     by_acid = rank(given, kinds, terms, per="acid").rows

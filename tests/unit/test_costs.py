@@ -11,7 +11,7 @@ import pytest
 from gradeest.decision.costs import Costing, Line, default_prices, metal_of_run
 from gradeest.decision.economics import value_runs
 from gradeest.decision.needs import find_needs
-from gradeest.decision.prices import NamedDraws, RouteCosts
+from gradeest.decision.prices import Basis, NamedDraws, RouteCosts
 from gradeest.decision.ranking import rank_runs
 from gradeest.materials.catalogue import Catalogue, Item, Quantiles, Use, load_catalogue
 from gradeest.workflow.costing import whole_packs
@@ -113,7 +113,7 @@ def test_costs_enter_the_ranking_draw_by_draw() -> None:
     terms = prices({"foils-peroxide": RouteCosts(None, None, one(3), one(1))}, items=default_prices(shipped()))
     gold = np.random.default_rng(2).lognormal(1.5, 0.5, (DRAWS, 1))
     found = outcome(gold, batch)
-    money = value_runs(found, kinds, terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS))
+    money = value_runs(found, kinds, Basis(terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS)))
     costing = Costing.of(terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS))
     bill = costing.bill("foils-peroxide", {"fingers-memory": 2.4}, metal_of_run(found, 0))
     assert np.array_equal(money.cost[:, 0], bill.money)
@@ -121,7 +121,7 @@ def test_costs_enter_the_ranking_draw_by_draw() -> None:
     assert money.unpriced == ("iron pieces",)
     ranking = rank_runs(found, kinds, terms, shipped(), np.random.default_rng(1))
     assert any("iron pieces" in note for note in ranking.notes)
-    needs = find_needs(found, kinds, terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS))
+    needs = find_needs(found, kinds, Basis(terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS)))
     acid = needs.items["hydrochloric-acid"]
     assert acid.shape == (DRAWS, 1)
     assert np.array_equal(acid[:, 0], next(ln.amount for ln in bill.lines if ln.item.id == "hydrochloric-acid"))

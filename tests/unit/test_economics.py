@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from gradeest.decision.economics import choose_alternative, usual_metal_value_per_kg, value_runs
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, NamedDraws, Prices
 from gradeest.decision.ranking import rank_runs
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, Quantiles, load_catalogue
@@ -24,7 +24,7 @@ def catalogue() -> Catalogue:
 def value(gold: np.ndarray, terms: Prices, catalogue: Catalogue, mass_kg: float = 1.0):
     batch, kinds = runs(gold.shape[1], mass_kg)
     named = NamedDraws(np.random.default_rng(1), gold.shape[0])
-    return value_runs(outcome(gold, batch), kinds, terms, catalogue, named)
+    return value_runs(outcome(gold, batch), kinds, Basis(terms, catalogue, named))
 
 
 def test_a_settlement_by_hand(catalogue: Catalogue) -> None:
@@ -38,7 +38,9 @@ def test_a_settlement_by_hand(catalogue: Catalogue) -> None:
         fee_per_g={"Ag": 61.1 / 1900},
     )
     money = value_runs(
-        outcome(np.full((4, 1), 1653.0), batch, "Ag"), kinds, terms, catalogue, NamedDraws(np.random.default_rng(1), 4)
+        outcome(np.full((4, 1), 1653.0), batch, "Ag"),
+        kinds,
+        Basis(terms, catalogue, NamedDraws(np.random.default_rng(1), 4)),
     )
     assert money.revenue[:, 0] == pytest.approx(np.full(4, 0.95 * 1653 - 300))
     assert round(float(money.revenue[0, 0]), -1) == 1270
@@ -147,7 +149,7 @@ def test_runs_of_one_route_share_their_hours(catalogue: Catalogue) -> None:
     batch = tuple(replace(run, route="r0") for run in batch)
     terms = prices({"r0": replace(costs(), hours_fixed=Quantiles(1, 3, 9))})
     named = NamedDraws(np.random.default_rng(1), 100)
-    money = value_runs(outcome(np.full((100, 2), 1.0), batch), kinds, terms, catalogue, named)
+    money = value_runs(outcome(np.full((100, 2), 1.0), batch), kinds, Basis(terms, catalogue, named))
     assert np.array_equal(money.hours[:, 0], money.hours[:, 1])
     assert money.hours[:, 0].std() > 0
 
@@ -164,7 +166,7 @@ def test_a_fraction_given_twice_is_a_programming_error(catalogue: Catalogue) -> 
     twice = (batch[0], batch[0])
     named = NamedDraws(np.random.default_rng(1), 5)
     with pytest.raises(ValueError, match="one run per fraction"):
-        value_runs(outcome(np.full((5, 2), 1.0), twice), kinds, prices({"r0": costs()}), catalogue, named)
+        value_runs(outcome(np.full((5, 2), 1.0), twice), kinds, Basis(prices({"r0": costs()}), catalogue, named))
 
 
 def test_the_price_paid_for_a_lot_is_sunk() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from gradeest.decision.economics import value_runs
 from gradeest.decision.plan import Limit, Question, choose_runs, next_step, order_runs
-from gradeest.decision.prices import NamedDraws
+from gradeest.decision.prices import Basis, NamedDraws
 from gradeest.materials.catalogue import load_catalogue
 from tests.unit.test_ranking_eight_fractions import CASES, lay_out
 
@@ -15,7 +15,7 @@ from tests.unit.test_ranking_eight_fractions import CASES, lay_out
 def test_twenty_hours_go_to_the_fingers_then_the_chips() -> None:
     # The plan that the reference table of the eight fractions goes with: A, then C, 15.3 h; nothing else fits.
     given, kinds, terms = lay_out()
-    money = value_runs(given, kinds, terms, load_catalogue(), NamedDraws(np.random.default_rng(21), 100_000))
+    money = value_runs(given, kinds, Basis(terms, load_catalogue(), NamedDraws(np.random.default_rng(21), 100_000)))
     gain, hours = money.advantage.mean(axis=0), money.hours.mean(axis=0)
     asked = Question(gain, [Limit("hours", "h", 20.0, hours)])
     chosen = choose_runs(asked)

@@ -9,7 +9,7 @@ import pytest
 
 from gradeest.belief.outcome import Run
 from gradeest.decision.needs import Needs, find_needs, whole
-from gradeest.decision.prices import NamedDraws
+from gradeest.decision.prices import Basis, NamedDraws
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from gradeest.workflow.supplies import read_limits
@@ -29,7 +29,7 @@ def pins_and_bar() -> Needs:
     given = outcome(np.full((DRAWS, 2), 1.0), (Run("x/pins", 3.1, "pins-nitric"), Run("x/bar", 1.0, "smelt-copper")))
     terms = prices({"pins-nitric": costs(), "smelt-copper": costs()})
     kinds = {"x/pins": "pins-mixed", "x/bar": "mlcc-nonmagnetic"}
-    return find_needs(given, kinds, terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS))
+    return find_needs(given, kinds, Basis(terms, shipped(), NamedDraws(np.random.default_rng(1), DRAWS)))
 
 
 def test_acid_in_all_is_the_sum_of_the_acids_and_days_are_those_of_the_route() -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from gradeest.belief.outcome import Run
-from gradeest.decision.prices import NamedDraws
+from gradeest.decision.prices import Basis, NamedDraws
 from gradeest.decision.saving import Saved, find_knee, weigh_saving
 from gradeest.materials.catalogue import load_catalogue
 from tests.decision_cases import costs, one, outcome, prices
@@ -38,7 +38,7 @@ def rows() -> tuple[Saved, ...]:
     terms = prices({"r": costs(35, 6, 3, 1.2)}, hours_rate=15.0, payable={m: one(0.97) for m in ("Au", "Ag", "Pd")})
     given = outcome(gold, tuple(Run("next/x", 0.35 * months, "r") for months in MONTHS))
     named = NamedDraws(np.random.default_rng(41), DRAWS)
-    return weigh_saving(given, MONTHS, "fingers-memory", terms, load_catalogue(), named, volatility=0.16)
+    return weigh_saving(given, MONTHS, "fingers-memory", Basis(terms, load_catalogue(), named), volatility=0.16)
 
 
 @pytest.mark.parametrize(("months", "net"), TABLE.items())

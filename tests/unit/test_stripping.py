@@ -10,7 +10,7 @@ import pytest
 
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.decision.economics import usual_metal_value_per_kg
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, NamedDraws, Prices
 from gradeest.decision.stripping import Choice, Heap, Parts, Stripping
 from gradeest.errors import InputError
 from gradeest.materials.catalogue import load_catalogue
@@ -59,7 +59,7 @@ def make_prices(**changes: object) -> Prices:
 
 
 def weigh(parts: Parts, found: Prices) -> Stripping:
-    return Stripping(parts, found, CATALOGUE, NamedDraws(np.random.default_rng(9), DRAWS))
+    return Stripping(parts, Basis(found, CATALOGUE, NamedDraws(np.random.default_rng(9), DRAWS)))
 
 
 def by_hand(parts: Parts, found: Prices, taken: tuple[int, ...], processed: tuple[int, ...]) -> float:

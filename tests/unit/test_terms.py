@@ -14,7 +14,7 @@ import pytest
 from gradeest.decision.buyer_file import EXAMPLE
 from gradeest.decision.economics import value_runs, value_unprocessed
 from gradeest.decision.price_file import read_prices
-from gradeest.decision.prices import NamedDraws, Prices
+from gradeest.decision.prices import Basis, NamedDraws, Prices
 from gradeest.decision.ranking import rank_runs
 from gradeest.decision.settlement import Market
 from gradeest.decision.terms import Band, Terms
@@ -42,7 +42,7 @@ def value(gold: np.ndarray, *buyers: Terms, metal: str = "Au", **changes: object
     batch, kinds = runs(gold.shape[1])
     held = prices({run.route: costs() for run in batch}, buyers=buyers, **changes)
     named = NamedDraws(np.random.default_rng(1), gold.shape[0])
-    return value_runs(outcome(gold, batch, metal), kinds, held, catalogue(), named)
+    return value_runs(outcome(gold, batch, metal), kinds, Basis(held, catalogue(), named))
 
 
 def test_contacts_with_cadmium_sold_as_they_are_at_published_terms() -> None:
@@ -54,14 +54,14 @@ def test_contacts_with_cadmium_sold_as_they_are_at_published_terms() -> None:
     held = prices({}, buyers=(buyer,))
     kind = catalogue().kinds["contacts-agcdo"]
     silver = np.tile([0.0, 1653.0, 0.0], (4, 1))
-    found = value_unprocessed(kind, 1.9, held, catalogue(), NamedDraws(np.random.default_rng(1), 4), silver)
+    found = value_unprocessed(kind, 1.9, Basis(held, catalogue(), NamedDraws(np.random.default_rng(1), 4)), silver)
     assert (found.name, found.to) == ("sell", "north")
     assert found.values == pytest.approx(np.full(4, 0.95 * 1653 - 300))
     assert round(float(found.values[0]), -1) == 1270
     dearer = replace(buyer, fee_per_g_received=10.0 / OZT_G)  # 611 for the weight received: more than the least fee
-    found = value_unprocessed(kind, 1.9, replace(held, buyers=(dearer,)), catalogue(), named(4), silver)
+    found = value_unprocessed(kind, 1.9, Basis(replace(held, buyers=(dearer,)), catalogue(), named(4)), silver)
     assert found.values == pytest.approx(np.full(4, 0.95 * 1653 - 19000 / OZT_G))
-    other = value_unprocessed(catalogue().kinds["contacts-agni"], 1.9, held, catalogue(), named(4), silver)
+    other = value_unprocessed(catalogue().kinds["contacts-agni"], 1.9, Basis(held, catalogue(), named(4)), silver)
     assert other.to == ""  # they say nothing of these
 
 
@@ -110,7 +110,7 @@ def test_what_no_buyer_takes_brings_nothing_and_it_is_said() -> None:
         buyers=(terms(rejects=("fingers",)), terms("south", rejects=(kinds["L/f0"],))),
     )
     found = outcome(np.full((3, 2), 5.0), batch)
-    money = value_runs(found, kinds, held, catalogue(), named(3))
+    money = value_runs(found, kinds, Basis(held, catalogue(), named(3)))
     assert (money.pool, money.buyers[1]) == ((1,), "south")
     ranking = rank_runs(found, kinds, held, catalogue(), np.random.default_rng(1))
     assert any("no buyer takes what comes of L/f0" in note for note in ranking.notes)
@@ -139,7 +139,7 @@ def test_products_travel_together_unless_a_second_parcel_pays() -> None:
         grams[:, 0, METALS.index("Au")], grams[:, 1, METALS.index("Ag")] = gold_g, silver_g
         found = replace(outcome(np.zeros((3, 2)), batch), recovered_g=grams, weight_g=grams)
         held = prices({run.route: costs() for run in batch}, buyers=(north, south))
-        return value_runs(found, kinds, held, catalogue(), named(3)).buyers
+        return value_runs(found, kinds, Basis(held, catalogue(), named(3))).buyers
 
     assert settled(5.0, 400.0) == ("south", "south")  # 2 % of 500 is no second parcel
     assert settled(50.0, 400.0) == ("north", "south")  # 2 % of 5,000 is 100
@@ -166,7 +166,7 @@ def test_buyers_are_those_of_the_best_of_all_assignments(seed: int) -> None:
     )
     held = prices({run.route: costs() for run in batch}, buyers=buyers)
     spent = np.tile(rng.uniform(0, 300, 5), (2, 1))
-    market = Market(found, [catalogue().kinds[kinds[run.address]] for run in batch], held, catalogue(), named(2))
+    market = Market(found, kinds, Basis(held, catalogue(), named(2)))
     chosen = market.assign(spent)
     total = market.settle(chosen.buyer_of, chosen.pool).mean() - spent.mean(axis=0)[list(chosen.pool)].sum()
 
