@@ -17,6 +17,7 @@ from gradeest.cli.context import place_of
 if TYPE_CHECKING:
     from gradeest.workflow.demo import DemoReady
     from gradeest.workflow.expecting import Judged
+    from gradeest.workflow.learning import Learned
 
 
 def register(app: typer.Typer) -> None:
@@ -51,6 +52,16 @@ def throw_away() -> Iterator[Path]:
         raise
     finally:
         signal.signal(signal.SIGTERM, was)
+
+
+def next_lines(learned: Learned) -> list[str]:
+    """What to type for the fraction that now stands first, if any."""
+    rows = [] if learned.ranking is None else learned.ranking.ranking.rows
+    first = next((row for row in rows if row.rank is not None), None)
+    if first is None:
+        return []
+    word = "batch add --charge" if first.verdict == "process" else "test-first"
+    return [f"gradeest {word} {first.address}"]
 
 
 def play(ready: DemoReady, *, whole: bool) -> None:
@@ -89,13 +100,12 @@ def play(ready: DemoReady, *, whole: bool) -> None:
         played = play_demo(ready, whole=whole, listener=listener)
     show(*learned_parts(played.learned, cautions=False), "")
     show(heading("4. Go on yourself"))
-    first = f"{lot.name}/{lot.fractions[-1].name}"
     for line in (
         f"export GRADEEST_LEDGER={shlex.quote(str(place.ledger))}",
         "gradeest grades",
         'gradeest rank --if "Au=-12%"',
         *([f"gradeest strip-order {lot.name}"] if lot.boards else []),
-        f"gradeest batch add --charge {first}",
+        *next_lines(played.learned),
         "gradeest history",
     ):
         print(f"  {line}")  # not wrapped: made to be copied

@@ -107,8 +107,8 @@ def next_step(asked: Question, at: int, chosen: Sequence[int] | None = None) -> 
 
 
 def order_runs(chosen: Sequence[int], ratios: Mapping[int, float]) -> tuple[int, ...]:
-    """The order that brings the gain soonest: the best gain per hour first (Smith's ratio rule)."""
-    return tuple(sorted(chosen, key=lambda i: (-ratios[i], i)))
+    """The order that brings the gain soonest: the best gain per hour first (Smith's ratio rule), of equals the given."""
+    return tuple(sorted(chosen, key=lambda i: -ratios[i]))
 
 
 def spread_out(uses: Array, places: int) -> NDArray[np.int_]:

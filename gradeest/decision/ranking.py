@@ -36,6 +36,7 @@ from gradeest.materials.catalogue import Catalogue
 NEXT_TO_NONE = 1e-3  # litres or days
 
 Per = Literal["hour", "kg", "acid", "day"]
+PER_WORDS: Mapping[Per, str] = {"hour": "per h", "kg": "per kg", "acid": "per L acid", "day": "per day"}
 Verdict = Literal["process", "sample first", "sell", "keep", "blocked"]
 
 
@@ -134,7 +135,7 @@ def rank_runs(
     money, standings = at.money, at.standings
     best = chance_best(money.advantage, at.uses)
     rows = [
-        _ranked(outcome, i, kinds, prices, money, standings[i], at.ranks.get(i), float(best[i]), origin)
+        _ranked(outcome, i, kinds, prices, money, standings[i], at.ranks.get(i), float(best[i]), origin, per)
         for i in at.order
     ]
     rows = _with_telling(rows, outcome, money.advantage, prices, origin)
@@ -234,6 +235,7 @@ def _ranked(
     rank: int | None,
     best: float,
     origin: NDArray[np.int_] | None,
+    per: Per,
 ) -> RankedRun:
     run, advantage = outcome.runs[i], money.advantage[:, i]
     knowing, knowing_error = perfect_worth(advantage, origin)
@@ -275,7 +277,7 @@ def _ranked(
         metal_value_share=shares,
     )
     spent = float((money.cost[:, i] + money.labour[:, i]).mean())
-    return replace(row, why=explain(row, standing, spent, prices.currency))
+    return replace(row, why=explain(row, standing, spent, prices.currency, per))
 
 
 def _with_telling(
@@ -305,7 +307,7 @@ def judge(standing: Standing, alternative: Alternative) -> Verdict:
     return "process" if standing.is_clear and not standing.rests_on_tail else "sample first"
 
 
-def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> str:
+def explain(row: RankedRun, standing: Standing, spent: float, currency: str, per: Per = "hour") -> str:
     """One short line: why the row stands where it stands. `spent` is the expected cost with hours, in currency."""
     assert row.gain is not None
     assert row.metal_value is not None
@@ -316,7 +318,7 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> 
             return f"metal worth at most {most:.3g} {currency}/kg (95 %), a run costs {spent / row.mass_kg:.3g}"
         return f"{instead} brings more; processing gains in {100 * (row.chance_of_gain or 0):.0f} of 100 cases"
     if row.rests_on_tail:
-        return f"rests on the tail: sample first ({100 * (row.tail_share or 0):.0f} % from the best 5 of 100 cases)"
+        return f"rests on the tail: sample first{_say_guard(row, per)}"
     if not standing.is_worth_its_risk:
         return f"gains on average, too little for its risk; {instead} is better"
     if not standing.is_clear:
@@ -326,6 +328,16 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str) -> 
     if row.gain.q5 > 0:
         return f"{metal}; beats {instead} even in the bad case"
     return f"{metal}; beats {instead} in {100 * (row.chance_of_gain or 0):.0f} of 100 cases"
+
+
+def _say_guard(row: RankedRun, per: Per) -> str:
+    """What a row that rests on the tail is placed by; nothing where its sure gain is even less than the guarded one."""
+    assert row.placed_by is not None
+    if row.placed_by == row.per_unit:
+        return ""
+    if row.placed_by <= 0:
+        return "; without its best 5 of 100 cases it gains nothing"
+    return f"; placed by {row.placed_by:.2g} {PER_WORDS[per]}, what it gains without its best 5 of 100 cases"
 
 
 def _blocked(row: Blocked, basis: Basis) -> RankedRun:

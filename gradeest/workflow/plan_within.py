@@ -129,7 +129,8 @@ class Within:
         """The runs and trials to make in their order, then what waits, is tested, sold or kept."""
         from gradeest.decision.plan import order_runs
 
-        order = order_runs(self.chosen, {column: self._per_hour(column) for column in self.chosen})
+        ratios = self._per_hour()
+        order = order_runs(list(ratios), ratios)
         first = [
             self._run(column, n) if column < self.runs else self._trial(column, n)
             for n, column in enumerate(order, start=1)
@@ -139,9 +140,19 @@ class Within:
         rest = [row for row in self.ranking.rows if row.address not in done]
         return (*first, *(self._left(row, self._instead(row, waiting)) for row in rest))
 
-    def _per_hour(self, column: int) -> float:
-        if column < self.runs:
-            return self.rows[self.outcome.runs[column].address].gain_per_hour or 0.0
+    def _per_hour(self) -> dict[int, float]:
+        """What each run and trial chosen is placed by, per hour: runs in the order of the ranking, the tail guard and
+        shared ranks included, none above the one before it."""
+        columns = {run.address: column for column, run in enumerate(self.outcome.runs) if column in self.chosen}
+        found, most = {}, float("inf")
+        for row in self.ranking.rows:
+            if row.address in columns:
+                most = min(most, row.placed_by or 0.0)
+                found[columns[row.address]] = most
+        trials = [column for column in self.chosen if column >= self.runs]
+        return found | {column: self._worth_per_hour(column) for column in trials}
+
+    def _worth_per_hour(self, column: int) -> float:
         return self.trials[column - self.runs].option.net / float(self.taken.hours[:, column].mean())
 
     def _run(self, column: int, order: int) -> Step:
@@ -157,8 +168,8 @@ class Within:
         why = f"trial run: a better choice on the rest brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
         hours, cost = (Interval.of(table[:, column]) for table in (self.taken.hours, self.taken.cost))
         return Step(
-            row.address, "trial", order, option.mass_kg, row.route, None, hours, cost, self._per_hour(column), why,
-            self.testing.advise_on(row.address, option), option.net, option.worth_mcse,
+            row.address, "trial", order, option.mass_kg, row.route, None, hours, cost, self._worth_per_hour(column),
+            why, self.testing.advise_on(row.address, option), option.net, option.worth_mcse,
         )  # fmt: skip
 
     def _instead(self, row: RankedRun, waiting: set[str]) -> str:

@@ -330,6 +330,9 @@ def test_a_handful_of_sweepings_is_sampled_before_it_is_put_before_the_fingers(r
     assert (rows[0]["address"], rows[0]["verdict"]) == ("tail/fingers", "process")
     assert sweeps["verdict"] == "sample first"
     assert sweeps["gain_per_hour"] > rows[0]["gain_per_hour"]  # the broken twin: by the plain mean it would be first
+    # Where it has to be run it comes after them all the same: it is placed by what it gains without its luck.
+    forced = run("plan", "--must", "tail/sweeps", "--json").json["steps"]
+    assert [(s["address"], s["order"]) for s in forced] == [("tail/fingers", 1), ("tail/sweeps", 2)]
     plan = run("plan", "--hours", "40", "--json").json
     steps = {step["address"]: step for step in plan["steps"]}
     assert {a: step["action"] for a, step in steps.items()} == {"tail/fingers": "process", "tail/sweeps": "trial"}

@@ -116,7 +116,10 @@ def test_a_gain_that_rests_on_the_best_draws_is_placed_without_them(catalogue: C
     tail = rows[1]
     assert tail.rests_on_tail
     assert tail.verdict == "sample first"
-    assert "rests on the tail: sample first" in tail.why
+    assert tail.why == (
+        f"rests on the tail: sample first; placed by {tail.placed_by:.2g} per h, what it gains without its best "
+        "5 of 100 cases"
+    )
     assert tail.tail_share > 1 / 3
     assert tail.gain_per_hour > rows[0].gain_per_hour  # the broken twin: by the plain mean the jackpot leads
     assert tail.placed_by < rows[0].placed_by
@@ -139,6 +142,7 @@ def test_a_tail_whose_rest_loses_is_below_the_line_and_still_to_be_sampled(catal
     row = rank(outcome(jackpot[:, None], batch), kinds, terms, catalogue).rows[0]
     assert row.gain.mean > 0 > row.placed_by
     assert (row.rank, row.verdict) == (None, "sample first")
+    assert row.why.endswith("sample first; without its best 5 of 100 cases it gains nothing")
 
 
 def test_a_gain_within_its_error_is_to_be_sampled_not_processed(catalogue: Catalogue) -> None:
