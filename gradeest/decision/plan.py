@@ -107,7 +107,7 @@ def next_step(asked: Question, at: int, chosen: Sequence[int] | None = None) -> 
 
 
 def order_runs(chosen: Sequence[int], ratios: Mapping[int, float]) -> tuple[int, ...]:
-    """The order that brings the gain soonest: the best gain per hour first (Smith's ratio rule), of equals the given."""
+    """What brings the gain soonest: the best gain per hour first (Smith's ratio rule), equal ones as given."""
     return tuple(sorted(chosen, key=lambda i: -ratios[i]))
 
 
