@@ -107,6 +107,15 @@ def assay_options(
     return found
 
 
+def read_on_balance(weight_g: Array, step_g: float, handling: float, rng: np.random.Generator) -> Array:
+    """What a balance of step `step_g` shows of products, g: off by `handling` steps (sd) and rounded; none is half one.
+
+    A small trial tells less than a large one by this, however like the rest its pieces are.
+    """
+    shown = np.round(weight_g / step_g + handling * rng.standard_normal(weight_g.shape)) * step_g
+    return np.maximum(shown, step_g / 2)
+
+
 def trial_option(
     mass_kg: float,
     whole: Array,
@@ -118,7 +127,7 @@ def trial_option(
     """A run of a part of the fraction, after which the rest is decided on.
 
     Parameters: whole, trial, rest, shape (draw,), advantage of processing all, the part, and what is left; product_g
-    (draw, metal), fine metal of the part. Its cost is what two runs bring less than one, without its result.
+    (draw, metal), what is weighed of the part. Its cost is what two runs bring less than one, without its result.
     """
     worth = worth_of_signal(choices(rest), np.log(np.maximum(product_g, NONE_G)), origin)
     cost = max(float(whole.mean()), 0.0) - max(float(rest.mean()), 0.0) - float(trial.mean())

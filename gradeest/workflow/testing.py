@@ -116,6 +116,13 @@ def weigh_tests(
         )
 
 
+def finest_step(bench: Bench, unknown: float) -> float:
+    """The step of the finest balance of a bench, g; where it has none on record that of its results."""
+    steps = [balance.readability_g for balance in bench.balances.values()]
+    steps = steps or [product.readability_g for batch in bench.batches.values() for product in batch.products]
+    return min(steps, default=unknown)
+
+
 def trials_of(bench: Bench, addresses: Collection[str]) -> tuple[TrialRun, ...]:
     """The trials on record of fractions."""
     found = [batch for batch in bench.batches.values() if batch.trial and batch.charges[0].address in addresses]
@@ -148,6 +155,7 @@ class Testing:
         self.outcome, self.money = drawn
         self.origin = self.outcome.origin
         self._fixed: dict[str, float] = {}  # by route
+        self.step_g = finest_step(state.bench, opened.catalogue.constants["test.readability_g"])
         self.going = {trial.address: trial.batch for trial in trials_of(state.bench, set(self.kinds)) if trial.is_open}
 
     def order(self, address: str | None) -> list[int]:
@@ -270,10 +278,10 @@ class Testing:
     def trials(self, i: int, shares: Sequence[float] | None = None) -> list[Trial]:
         """Trial runs by size; each is settled beside the other fractions as ranked, before the rest."""
         from gradeest.decision.economics import count_spent
-        from gradeest.decision.testing import TRIAL_SHARES, trial_option
+        from gradeest.decision.testing import TRIAL_SHARES, read_on_balance, trial_option
 
         whole, found = self.outcome.runs[i], []
-        buyer = self.money.buyer_of[i]
+        buyer, handling = self.money.buyer_of[i], self.opened.catalogue.constants["balance.unchecked_handling"]
         others = [j for j in self.money.pool if j != i and self.money.buyer_of[j] == buyer]
         for share in TRIAL_SHARES if shares is None else shares:
             parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
@@ -282,8 +290,9 @@ class Testing:
             spent = count_spent(drawn, self.kinds, self.basis)
             added = self.market.add_parts(buyer, others, i, drawn)
             trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))
-            product = drawn.recovered_g[:, 0][:, self.counted(i)]
-            option = trial_option(parts[0].mass_kg, self.money.advantage[:, i], trial, rest, product, self.origin)
+            weight, rng = drawn.weight_g[:, 0][:, self.counted(i)], stream(self.opened.place, f"trial {whole.address}")
+            shown = read_on_balance(weight, self.step_g, handling, rng)
+            option = trial_option(parts[0].mass_kg, self.money.advantage[:, i], trial, rest, shown, self.origin)
             found.append(Trial(whole.address, option, drawn, spent))
         return found
 
