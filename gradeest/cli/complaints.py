@@ -9,6 +9,8 @@ import traceback
 from gradeest.cli.wrapping import wrap
 from gradeest.errors import GradeestError, InferenceError, InputError, Issue
 
+STOPPED = 130  # exit code of a command that the person stopped
+
 
 class UsageError(GradeestError):
     """Something needed was not given and nobody is there to be asked."""
@@ -58,3 +60,11 @@ def admit(err: Exception) -> int:
     say(f"gradeest: this is a fault of the program ({type(err).__name__}: {err})")
     say("  your ledger keeps what was saved before; run again with GRADEEST_DEBUG=1 for the details")
     return 1
+
+
+def stopped() -> int:
+    """The person pressed Ctrl-C: say what that means; returns the exit code."""
+    if sys.stderr.isatty():
+        say()  # after the ^C that the terminal echoes
+    say("gradeest: stopped. What was reported as saved is saved, and nothing else.")
+    return STOPPED

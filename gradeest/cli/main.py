@@ -44,12 +44,11 @@ from gradeest.cli import (
     worksheet,
     year,
 )
-from gradeest.cli.complaints import UsageError, admit, complain, say
+from gradeest.cli.complaints import STOPPED, UsageError, admit, complain, stopped
 from gradeest.cli.context import DEFAULT_LEDGER, DEFAULT_SEED, Call
 from gradeest.errors import GradeestError
 
 GLOBAL_OPTIONS = ("--ledger", "--priors", "--seed", "--engine")
-STOPPED = 130  # exit code of a command that the person stopped
 EPILOG = "--ledger, --priors, --seed and --engine may stand anywhere. `gradeest COMMAND --help` says more."
 
 app = typer.Typer(
@@ -172,14 +171,6 @@ def as_values(words: Sequence[str]) -> list[str]:
     ]
 
 
-def stopped() -> int:
-    """The person pressed Ctrl-C: say what that means; returns the exit code."""
-    if sys.stderr.isatty():
-        say()  # after the ^C that the terminal echoes
-    say("gradeest: stopped. What was reported as saved is saved, and nothing else.")
-    return STOPPED
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code.
 
@@ -199,7 +190,3 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as err:
         return admit(err)
     return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -97,7 +97,7 @@ def write_bench(folder: Path, lots: int, batches: int, pooled: int) -> None:
     ledger.close()
 
 
-def seconds(folder: Path, *words: str, python: tuple[str, ...] = ("-m", "gradeest.cli.main")) -> float:
+def seconds(folder: Path, *words: str, python: tuple[str, ...] = ("-m", "gradeest")) -> float:
     """Wall time of one call; a call that fails stops the measurement."""
     env = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
     env.pop("GRADEEST_LEDGER", None)

@@ -15,7 +15,7 @@ from tests.cli.conftest import LOT
 
 pexpect = pytest.importorskip("pexpect", reason="needs a pseudo-terminal (not on Windows)")
 
-PROGRAM = [sys.executable, "-m", "gradeest.cli.main"]
+PROGRAM = [sys.executable, "-m", "gradeest"]
 
 
 @pytest.fixture

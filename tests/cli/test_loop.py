@@ -174,7 +174,7 @@ def test_a_weight_moves_grades_and_ranking_and_the_fit_is_kept(priced: Run, tmp_
 
 def test_a_demo_that_fails_or_is_stopped_leaves_nothing_behind(tmp_path: Path) -> None:
     environment = {**os.environ, "TMPDIR": str(tmp_path)}
-    words = [sys.executable, "-m", "gradeest.cli.main", "demo"]
+    words = [sys.executable, "-m", "gradeest", "demo"]
     failed = subprocess.run([*words, "nothing-like-it"], env=environment, capture_output=True, text=True, check=False)
     assert failed.returncode == 3
     assert list(tmp_path.iterdir()) == []
@@ -192,7 +192,7 @@ def test_the_demo_shows_the_whole_loop_in_under_a_minute(tmp_path: Path) -> None
     environment = {**os.environ, "TMPDIR": str(tmp_path), "COLUMNS": "80"}
     start = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-m", "gradeest.cli.main", "demo"], cwd=tmp_path, env=environment, capture_output=True,
+        [sys.executable, "-m", "gradeest", "demo"], cwd=tmp_path, env=environment, capture_output=True,
         text=True, check=False,
     )  # fmt: skip
     seconds = time.perf_counter() - start
@@ -215,7 +215,7 @@ def test_the_demo_shows_the_whole_loop_in_under_a_minute(tmp_path: Path) -> None
     assert list(tmp_path.glob("gradeest.ledger")) == [], "the demo leaves the folder of the user alone"
     for command in ("grades", "history", "rank"):
         again = subprocess.run(
-            [sys.executable, "-m", "gradeest.cli.main", command, "--ledger", str(ledgers[0]), "--json"],
+            [sys.executable, "-m", "gradeest", command, "--ledger", str(ledgers[0]), "--json"],
             cwd=tmp_path, env=environment, capture_output=True, text=True, check=False,
         )  # fmt: skip
         assert again.returncode == 0, again.stderr

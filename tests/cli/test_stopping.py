@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import signal
 import sqlite3
+import subprocess
 import sys
 import threading
 import time
@@ -18,6 +20,68 @@ RESULT = (
     "record", "product", "B1", "--metal", "Au", "--form", "gold-powder", "--weight", "0.84 g", "--readability",
     "0.01 g", "--close",
 )  # fmt: skip
+
+
+STAND_IN = """
+import ctypes, signal, sys, time
+import gradeest.__main__ as way_in
+import gradeest.cli.main as real
+
+@ctypes.CFUNCTYPE(None)
+def called_back():
+    signal.raise_signal(signal.SIGINT)
+    sum(range(10))
+
+def work():
+    called_back()
+    time.sleep(1)
+    return 0
+
+real.main = work
+{broken}
+sys.exit(way_in.run())
+"""
+LOADING = """
+import signal, sys
+
+class PressedWhileLoading:
+    def find_spec(self, name, path, target=None):
+        if name == "typer":
+            signal.raise_signal(signal.SIGINT)
+
+sys.meta_path.insert(0, PressedWhileLoading())
+from gradeest.__main__ import run
+sys.exit(run())
+"""
+
+
+def end_of(program: str) -> tuple[int, str]:
+    """Exit code and complaints of a program at which Ctrl-C is pressed as written in it."""
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=60,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )  # fmt: skip
+    return done.returncode, done.stderr
+
+
+def test_ctrl_c_inside_a_callback_from_c_stops_the_program() -> None:
+    code, said = end_of(STAND_IN.format(broken=""))
+    assert code == 130
+    assert "stopped" in said
+    assert "Traceback" not in said
+
+
+def test_without_pressing_again_that_ctrl_c_is_lost() -> None:
+    """The broken twin: Python tells of it and goes on."""
+    code, said = end_of(STAND_IN.format(broken="way_in.press_again = sys.__unraisablehook__"))
+    assert code == 0
+    assert "KeyboardInterrupt" in said or "Stopped" in said
+
+
+def test_ctrl_c_while_the_program_loads_is_no_traceback() -> None:
+    code, said = end_of(LOADING)
+    assert code == 130
+    assert said == "gradeest: stopped. What was reported as saved is saved, and nothing else.\n"
 
 
 @pytest.mark.slow

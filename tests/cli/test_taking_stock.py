@@ -284,7 +284,7 @@ def test_a_terminal_of_eighty_columns_is_enough(mixed: Run, words: tuple[str, ..
     assert mixed("open").code == 0  # the fit is kept now
     master, slave = pty.openpty()
     size = {"COLUMNS": "80", "LINES": "40", "TERM": "dumb"}
-    command = [sys.executable, "-m", "gradeest.cli.main", *words]
+    command = [sys.executable, "-m", "gradeest", *words]
     with subprocess.Popen(command, stdout=slave, stderr=slave, env={**os.environ, **size}) as done:
         os.close(slave)
         text = read_all(master)

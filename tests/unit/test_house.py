@@ -18,7 +18,7 @@ from gradeest.materials.catalogue import METALS, load_catalogue
 TOP = Path(__file__).resolve().parents[2]
 PACKAGE = TOP / "gradeest"
 # Each room uses only itself and the rooms before it.
-ROOMS = ("errors", "units", "materials", "records", "belief", "decision", "report", "workflow", "cli")
+ROOMS = ("errors", "units", "materials", "records", "belief", "decision", "report", "workflow", "cli", "__main__")
 BELOW_WORKFLOW = ROOMS[: ROOMS.index("workflow")]
 REFERENCE_ENGINE = {"pymc", "pytensor", "nutpie", "arviz", "xarray"}
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "gradeest", "priors", "tests", "demo_lots"}
