@@ -120,7 +120,7 @@ def every_evidence() -> Bench:
     weighed and with nothing found; products of an open batch, of few digits and of a stream melted together after a
     spill, two weights, and one of these refined once more, assayed and settled; residues run again, of weighed batches
     with spot tests, ash and streams beside, of one where nothing dropped, of one without a result, of a metal that a
-    route leaves there; what was wiped up of a spill; an assay of silver in a palladium salt.
+    route leaves there; what was wiped up of a spill; an assay of silver in a palladium salt, which a refiner found too.
     """
     lots = [
         lot(
@@ -218,6 +218,7 @@ def every_evidence() -> Bench:
         [
             settlement(["B1/au-1", "B2/au-1", "B8/au-1"], 4.1, Au=0.965, Ag=0.01),
             settlement(["B20/au-1", "B15/au-1"], 1.0, Au=0.99),
+            settlement(["B3/pd-1"], 0.7, Pd=0.3, Ag=0.035, Au=0.01),
         ],
     )  # fmt: skip
 

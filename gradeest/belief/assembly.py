@@ -95,6 +95,7 @@ class Assembly:
         self.gone = {n: row for row, n in enumerate(gone)}  # batch metal whose liquid is gone -> its unknown share
         self.product_rows: dict[int, list[int]] = {}  # batch metal -> its products
         self.n_products = 0
+        self.melts: dict[int, int] = {}  # refiner's paper that is used -> its unknown melt loss
         self.wp: dict[tuple[str, int], dict[tuple[int, ...], int]] = {}  # (batch, cell) -> weighed portion
         self.ws: dict[tuple[str, str], dict[tuple[int, ...], int]] = {}  # (stream, metal) -> weighed portion
         self.aside_of: dict[tuple[str, str], int] = {}  # (stream, metal) -> 1 + its unknown odds

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
+from gradeest.belief.papers import CarriedLine, read_papers
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import (
     LEFT_OVER,
@@ -112,7 +113,8 @@ class Evidence:
     notes: tuple[str, ...]
     links: Mapping[tuple[str, str], AshLink]  # (address, metal) of ash, to batches with a weight of that metal
     product_assays: tuple[ProductAssay, ...] = ()
-    settlements: tuple[Settlement, ...] = ()
+    settlements: tuple[Settlement, ...] = ()  # lines of metals whose products are all followed
+    carried_lines: tuple[CarriedLine, ...] = ()
 
     def cells(self) -> tuple[tuple[str, str], ...]:
         """(address, metal) of every grade that some evidence touches, in order of first mention."""
@@ -122,22 +124,26 @@ class Evidence:
         found.update({(address, assay.metal): None for assay in self.assays for address, _ in parts_of(assay)})
         return tuple(found)
 
-    def carried_into(self, item: BatchMetal) -> tuple[ProductAssay, ...]:
-        """Assays that found the metal in products of another one of a batch that has a weight of its own."""
+    def carried_into(self, item: BatchMetal) -> tuple[tuple[ProductAssay, ...], tuple[CarriedLine, ...]]:
+        """What assays and papers found of the metal in other products of a batch that has a weight of its own."""
+        if item.role != "W":
+            return (), ()
         of_other = {
             f"{one.batch}/{product.name}" for one in self.batch_metals
             if one.batch == item.batch and one.metal != item.metal for product in one.products
         }  # fmt: skip
-        found = (a for a in self.product_assays if a.metal == item.metal and a.address in of_other)
-        return tuple(found) if item.role == "W" else ()
+        assays = (a for a in self.product_assays if a.metal == item.metal and a.address in of_other)
+        lines = (one for one in self.carried_lines if one.metal == item.metal and of_other.intersection(one.products))
+        return tuple(assays), tuple(lines)
 
     def said_of_products(self, item: BatchMetal) -> tuple[tuple[str, int], ...]:
         """How many assays of its products and settlements speak of a batch and metal."""
         names = {f"{item.batch}/{product.name}" for product in item.products}
         assays = sum(a.metal == item.metal and a.address in names for a in self.product_assays)
-        assays += len(self.carried_into(item))
         told = [s for s in self.settlements if names.intersection(s.products)]
         settled = sum(any(line.name == item.metal for line in s.metals) for s in told)
+        carried = self.carried_into(item)
+        assays, settled = assays + len(carried[0]), settled + len(carried[1])
         return ("product assay", assays), ("settlement", settled)
 
     def rests_on(self) -> dict[tuple[str, str], str]:
@@ -229,7 +235,8 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
                 found[earlier.batch_metal] = replace(found[earlier.batch_metal], leaves=True)
     in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
     links = _links(bench, found, notes)
-    return Evidence(tuple(in_order), bench.assays, tuple(notes), links, bench.product_assays, bench.settlements)
+    papers, carried = read_papers(bench, found, notes)
+    return Evidence(tuple(in_order), bench.assays, tuple(notes), links, bench.product_assays, papers, carried)
 
 
 def _refined(

@@ -102,6 +102,9 @@ def count_sizes(net: Assembly, rows: Mapping[str, int], groups: int) -> dict[str
         "stream_level": net.stream_levels,
         "settled": len(net.arrays["se_line"]),
         "coarse": len(net.arrays["coarse_ln_y"]),
+        "carried": len(net.arrays["ca_product"]),
+        "carried_line": len(net.arrays["cl_read"]),
+        "carried_pair": len(net.arrays["cx_line"]),
         "said": len(net.arrays["pa_u"]) + len(net.arrays["st_melt"]),
     }
 

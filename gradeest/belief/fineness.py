@@ -6,8 +6,8 @@ one: v ~ N(g, u), cut at 1. A settlement reads the sum of the fine metal P of al
     ln T ~ N( ln sum P + ln(1 - melt loss), s ),   T = melted x fineness,
 
 so the products share the correction, each its own reading and purity, and the form's purity is learned. What an assay
-says of other metals in a product goes back to its batch (`carried.py`); what a settlement says of them, which may be of
-several batches, is kept and shown.
+says of other metals in a product goes back to its batch, and so does what a settlement says of a metal that none of its
+products is of (`carried.py`); where one of them is, all that was found of the metal counts as theirs.
 
 A settlement is good to three in a thousand, purities to one or two in a hundred and close to one: taken forwards, their
 posterior is a thin bent shell on which particles creep. So it is read backwards. Of the products settled together the
@@ -51,15 +51,16 @@ def list_fineness(net: Assembly) -> None:
     }
     assays = [(rows[a.address, a.metal], a) for a in net.evidence.product_assays if (a.address, a.metal) in rows]
     settled: list[tuple[int, list[int], float]] = []  # settlement, rows of its products, ln of the metal
-    melts = 0
-    for paper in net.evidence.settlements:
+    carried = {line.paper for line in net.evidence.carried_lines}
+    for n, paper in enumerate(net.evidence.settlements):
         lines = []
         for line in paper.metals:
             products = [rows[a, line.name] for a in paper.products if (a, line.name) in rows]
             if products and line.fineness > 0:
-                lines.append((melts, products, math.log(paper.melted_g * line.fineness)))
+                lines.append((len(net.melts), products, math.log(paper.melted_g * line.fineness)))
         settled += lines
-        melts += bool(lines)
+        if lines or n in carried:
+            net.melts[n] = len(net.melts)
     loss = logit_normal(net.catalogue.shares["melt-loss"])
     coarse = [p for item in net.items if item.role == "S" for p in item.products]
     told = {row for _, members, _ in settled for row in members}
@@ -75,7 +76,7 @@ def list_fineness(net: Assembly) -> None:
         **_shells(net, settled),
         "coarse_ln_y": floats(math.log(max(p.weight_g, p.readability_g / 2)) for p in coarse),
     }  # fmt: skip
-    net.unknowns["melt"] = melts
+    net.unknowns["melt"] = len(net.melts)
 
 
 def _read_purities(net: Assembly, assays: list[tuple[int, ProductAssay]], told: Collection[int]) -> dict[str, Any]:
@@ -159,7 +160,7 @@ def settled_purities(balance: Any, purity: Array, form: Array, ln_gross: Array) 
     """
     ops, x, unknown = balance.ops, balance.x, balance.unknown("purity")
     y = ops.take(unknown, x["se_first"])
-    kept = ops.take(balance.pad(_ln_kept(balance), 0.0), ops.take(x["st_melt"], x["se_line"]))
+    kept = ops.take(balance.pad(ln_melted(balance), 0.0), ops.take(x["st_melt"], x["se_line"]))
     ln_told = ops.take(x["st_ln_value"], x["se_line"]) + x["st_sd"] * y - kept
     gross = ops.exp(ops.logsumexp(ops.take(balance.pad(ln_gross, NO_METAL), x["se_products"])))
     coarse = ln_gross - ops.softplus(-purity)
@@ -183,7 +184,7 @@ def settled_purities(balance: Any, purity: Array, form: Array, ln_gross: Array) 
     return ops.where(x["se_settled"] > 0, read, purity)
 
 
-def _ln_kept(balance: Any) -> Array:
+def ln_melted(balance: Any) -> Array:
     """ln of what melting left, by settlement."""
     x = balance.x
     return -balance.ops.softplus(x["melt_centre"] + x["melt_sd"] * balance.unknown("melt"))
@@ -198,7 +199,7 @@ def fineness_terms(balance: Any, in_products: Array) -> Array:
     share = ops.exp(ops.take(balance.ln_share, x["pa_product"]))
     gap = (x["pa_share"] - share) / x["pa_u"]
     said = ops.sum(-0.5 * gap * gap - ops.log_ndtr((1 - share) / x["pa_u"]))
-    kept = ops.take(balance.pad(_ln_kept(balance), 0.0), x["st_melt"])
+    kept = ops.take(balance.pad(ln_melted(balance), 0.0), x["st_melt"])
     melted = ops.logsumexp(ops.take(in_products, x["st_products"])) + kept
     off = (x["st_ln_value"] - melted) / x["st_sd"]
     return said - 0.5 * ops.sum(off * off)

@@ -111,8 +111,9 @@ def _pieces(evidence: Evidence) -> Iterator[Piece]:
             yield Piece(SORTS[item.role], (item.batch,), item.metal, tuple(sorted(events)))
         for test in item.tests:
             yield Piece("spot test", (item.batch,), item.metal, (test.event,))
-        for said in evidence.carried_into(item):
-            yield Piece("product assay", (item.batch,), item.metal, (said.event,))
+        assays, lines = evidence.carried_into(item)
+        yield from (Piece("product assay", (item.batch,), item.metal, (said.event,)) for said in assays)
+        yield from (Piece("settlement", (item.batch,), item.metal, (said.event,)) for said in lines)
     for (address, metal), batch in weighed.items():  # what is another metal is not the product's own
         for said in evidence.product_assays:
             if said.address == address:

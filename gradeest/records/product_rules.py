@@ -197,3 +197,15 @@ def _check_against_own(
                 f"{grams:.4g} g {line['name']} from products that should hold {least:.4g} to {most:.4g} g",
                 "check fineness and units; was something else melted in?",
             )
+        elif not of_metal and grams > 0:
+            found.warn("assay", _say_carried(line["name"], grams, products, context))
+
+
+def _say_carried(metal: str, grams: float, products: Sequence[Product], context: Context) -> str:
+    """What becomes of a metal that was found in products of other ones."""
+    batches = [context.bench.batches[name] for name in dict.fromkeys(product.batch for product in products)]
+    into = [b.name for b in batches if not b.is_open and any(p.metal == metal for p in b.products)]
+    said = f"{grams:.2f} g {metal} came over into {', '.join(f'{p.batch}/{p.name}' for p in products)}"
+    if into:
+        return f"{said}: what of it is of {', '.join(into)} counts as dropped there"
+    return f"{said}: no weight of {metal} of {', '.join(b.name for b in batches)} is there that it could add to"

@@ -42,7 +42,36 @@ def test_a_settlement_of_three_lots_rescales_each_and_teaches_the_form(booked: R
     assert form["purity_before"]["mean"] > form["purity"]["mean"] + 0.004
     notes = "\n".join(done["saved"][0]["notes"])
     assert "3001.74; less charges 75.00: 2926.74; paid 2927.00" in notes
-    assert "not paid for: Ag 0.28 g, Pd 0.17 g" in notes
+    assert "not paid for: Ag 0.28 g, Pd 0.17 g. Did it come over" in notes
+    assert "0.28 g Ag came over into B1/au-1, B2/au-1, B3/au-1: no weight of Ag" in notes
+
+
+CAPS = """
+name = "caps"
+date = 2024-01-05
+[[fraction]]
+name = "mix"
+kind = "mlcc-unsorted"
+mass = "400 g"
+"""
+
+
+def test_silver_that_a_refiner_found_in_the_palladium_goes_back_to_its_batch(run: Run) -> None:
+    """0.15 g beside 0.38 g that were dropped (0.50 g of chloride): 1.4 times as much of 400 g of caps."""
+    Path("caps.toml").write_text(CAPS, encoding="utf-8")
+    assert run("lot", "add", "caps.toml").code == 0
+    assert run("batch", "add", "--charge", "caps/mix", "--later", "--date", "2024-01-06").code == 0
+    for metal, form, weight in (("Ag", "silver-chloride", "0.50 g"), ("Pd", "palladium-dmg", "2.00 g")):
+        how = ("--readability", "0.01 g", "--later", "--date", "2024-01-08", *(["--close"] if metal == "Pd" else []))
+        assert run("record", "product", "B1", "--metal", metal, "--form", form, "--weight", weight, *how).code == 0
+    paper = ("--received", "2.0 g", "--melted", "1.9 g", "--assay", "Pd=.30", "--assay", "Ag=.08", "--paid", "0")
+    done = run("settle", "B1/pd-1", *paper, "--date", "2024-02-01", "--json").json
+    assert any("0.15 g Ag came over into B1/pd-1" in note for note in done["saved"][0]["notes"])
+    (change,) = (row for row in done["changes"] if row["metal"] == "Ag" and row["address"] == "caps/mix")
+    before, after = (change[f"recoverable_{when}"][1] for when in ("before", "after"))
+    assert before == pytest.approx(0.50 * 0.7526 * 0.985 / 0.4 * 1000, rel=0.03)  # gravimetric factor, purity of salts
+    assert after - before == pytest.approx(1.9 * 0.08 / 0.4 * 1000, rel=0.05)
+    assert "1 settlement" in change["rests_on"]
 
 
 def test_a_paper_that_does_not_add_up_is_asked_back(booked: Run) -> None:

@@ -17,6 +17,7 @@ from scipy.special import ndtr
 
 from gradeest.materials.catalogue import Catalogue, Quantiles
 
+SEARCH = 30  # steps towards amounts that add up
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -168,6 +169,21 @@ class ForwardModel:
         n = ("negative", "faint", "clear", "strong").index(result)
         mg_per_l = 1000 * grams / volume_l / factor
         return ((mg_per_l >= edges[n]) & (mg_per_l < edges[n + 1])).astype(float)
+
+    def carried_over(self, dross: list[Values], grams: Mapping[str, Values]) -> tuple[dict[str, list[Values]], Flags]:
+        """How products melted together share metals that none of them is of, g by metal and product; whether they can.
+
+        Of what is no metal of its own in each (`dross`, g) they are the parts softmax(c + own, 0); `grams` in all.
+        """
+        own = {m: [self.k["carried.log_sd"] * self.rng.normal(size=self.draws) for _ in dross] for m in grams}
+        c = dict.fromkeys(grams, np.zeros(self.draws))
+        for _ in range(SEARCH):
+            scores = {m: [np.exp(c[m] + one) for one in own[m]] for m in grams}
+            whole = [1 + sum(score[i] for score in scores.values()) for i in range(len(dross))]
+            parts = {m: [d * one / w for d, one, w in zip(dross, scores[m], whole, strict=True)] for m in grams}
+            c = {m: np.clip(c[m] + np.log(np.maximum(grams[m], 1e-12) / sum(parts[m])), -30, 30) for m in grams}
+        fits = [np.abs(sum(parts[m]) - grams[m]) < 0.01 * grams[m] for m in grams]
+        return parts, np.all(fits, axis=0)
 
     def metal_share(self, product: str, form: str, damp: bool = False) -> Values:
         """Metal in a product over its weight."""

@@ -30,6 +30,7 @@ from tests.statistical.importance import CATALOGUE, WORTH, compare
 FORM, STEP = "gold-powder", 0.1
 WEIGHTS = {"B1": 10.9, "B2": 12.4, "B3": 8.6}
 MELTED, FINENESS = 31.38, 0.9761
+OTHERS = {"Ag": 0.009, "Pd": 0.0055}
 
 
 @dataclass
@@ -63,6 +64,12 @@ def settled(
     lost = expit(found.world.share_row(row, 0.0, 0.0, found.world.normal("melt")))
     told = np.log(sum(found.fine.values())) + np.log1p(-lost)
     found.weight = np.exp(-0.5 * ((math.log(melted * fineness) - told) / k["settlement.log_sd"]) ** 2)
+    if (melted, form) == (MELTED, FORM):  # what it says of other metals is of what is no gold
+        dross, grams = [fine / found.share[name] - fine for name, fine in found.fine.items()], {}
+        for name, read in OTHERS.items():
+            u = math.hypot(k["settlement.log_sd"] * read, k["product_assay.fire_u"])
+            grams[name] = melted * (read + u * found.world.normal("found", name)) / (1 - lost)
+        found.weight = found.weight * found.world.carried_over(dross, grams)[1]
     return found
 
 
@@ -90,7 +97,7 @@ def weighed(form: str = FORM, damp: str = "", **said: object) -> Bench:
 
 @functools.cache
 def fit_settled() -> Posterior:
-    paper = settlement([f"{name}/au-1" for name in WEIGHTS], MELTED, Au=FINENESS, Ag=0.009, Pd=0.0055)
+    paper = settlement([f"{name}/au-1" for name in WEIGHTS], MELTED, Au=FINENESS, **OTHERS)
     return fit(weighed(settlements=(paper,)), CATALOGUE, seed=5)
 
 
