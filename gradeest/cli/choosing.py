@@ -133,16 +133,18 @@ def gain_lines(shown: PlanShown) -> list[str]:
         return ["Nothing that gains fits: the best plan is to process nothing."]
     hours = interval((shown.hours.q5, shown.hours.q50, shown.hours.q95))
     taken = f"hours {hours}; cost {money(shown.cost.mean)} ({money(shown.cost.q5)}-{money(shown.cost.q95)})."
-    lines = ["No run that gains fits: trials come first."]
+    lines = ["No run that gains fits: tests come first."]
     if "process" in actions:
         gain = pair(shown.gain.mean, shown.gain_mcse)
         chance = percent(shown.chance_of_gain)
         lines = [f"The plan gains {gain}, bad case {money(shown.gain.q5)}, in {chance} of cases; {taken}"]
-    if "trial" in actions:
+    tests = [word for word in ("trial", "assay") if word in actions]
+    if tests:
         worth = pair(shown.trials_worth, shown.trials_worth_mcse)
+        how = "; `gradeest batch add --trial` starts a trial" if "trial" in tests else ""
+        end = f"; {taken}" if "process" not in actions else "."
         lines.append(
-            f"By what its trials tell it is worth {worth} more; `gradeest batch add --trial` starts one"
-            + (f"; {taken}" if "process" not in actions else ".")
+            f"By what its {' and '.join(f'{word}s' for word in tests)} tell it is worth {worth} more{how}{end}"
         )
     return lines
 

@@ -5,12 +5,15 @@ v: expected gain of a run over its best alternative, F: what the settlement cost
 A trial is chosen like a run, by what its result is worth after its cost; of its sizes one at most, and its fees are in
 that cost. A limit of several places (runs that wait side by side) holds for the sum at each: x_ip = 1 where run i is at
 place p, sum_p x_ip = y_i.
+An assay is chosen so too: it takes hours and money, and a laboratory's days beside the runs. What it is of may be a run
+that waits for it: at each place the days w until a result and the runs r that wait for one, one after the other, fit
+too, w + sum_r u_r <= L. Whatever else is there goes before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +24,7 @@ from gradeest.errors import PlanInfeasible
 Array = NDArray[np.float64]
 SLACK = 1e-9  # of a limit, against rounding
 LEAST_GAIN = 1e-4  # of the largest value: the solver keeps to its bounds only so far
+BESIDE = 3  # unknowns beside the runs: is the fee paid, growth of a limit, is anything assayed
 WORTH_MORE = 0.01  # a better plan is one that gains at least this share more
 
 
@@ -29,7 +33,8 @@ class Limit:
     """So much of something there is: `most` in `unit`; `uses` (run,) is what each run is expected to take of it.
 
     `step`: what is told of it is rounded up to whole steps, as packs are bought (0: not at all). `places`: so many runs
-    may take it side by side, and there is `most` of it at each.
+    may take it side by side, and there is `most` of it at each. `wait`: what of it is over before an assay's result is
+    there, whatever else goes on.
     """
 
     name: str
@@ -38,6 +43,7 @@ class Limit:
     uses: Array
     step: float = 0.0
     places: int = 1
+    wait: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -56,7 +62,8 @@ class Question:
     """What is asked: values (run,), expected gain in currency, within limits.
 
     fee: taken off once where any run is chosen that is not `apart`; must: runs in every plan; one_of: groups of which
-    one run at most is chosen.
+    one run at most is chosen; assays: those among the runs, each with the run that is chosen too and waits for its
+    result, or None.
     """
 
     values: Array
@@ -65,6 +72,7 @@ class Question:
     must: Sequence[int] = ()
     apart: frozenset[int] = frozenset()
     one_of: Sequence[Sequence[int]] = ()
+    assays: Mapping[int, int | None] = field(default_factory=dict)
 
     def worth(self, chosen: Sequence[int]) -> float:
         """Expected gain of a set of runs in currency, the fee they share taken off once."""
@@ -111,31 +119,42 @@ def order_runs(chosen: Sequence[int], ratios: Mapping[int, float]) -> tuple[int,
     return tuple(sorted(chosen, key=lambda i: -ratios[i]))
 
 
-def spread_out(uses: Array, places: int) -> NDArray[np.int_]:
+def spread_out(limit: Limit, assays: Mapping[int, int | None] | None = None) -> NDArray[np.int_]:
     """The place of each run, (run,), such that the place that takes longest takes as little as can be."""
+    uses, places = limit.uses, limit.places
     if places == 1 or len(uses) < 2:
         return np.zeros(len(uses), dtype=np.int_)
     if len(uses) <= places:
         return np.arange(len(uses))
-    limit = Limit("", "", 0.0, uses, places=places)
-    found = _solve(Question(np.zeros(len(uses)), [limit], must=range(len(uses))), grow=0)
+    asked = Question(np.zeros(len(uses)), [replace(limit, most=0.0)], must=range(len(uses)), assays=assays or {})
+    found = _solve(asked, grow=0)
     assert found is not None  # the place grows as far as it must
-    at = found[len(uses) + 2 :].round().reshape(len(uses), places)
+    at = found[len(uses) + BESIDE :].round().reshape(len(uses), places)
     return np.asarray(at.argmax(axis=1))
 
 
-def longest(uses: Array, at: NDArray[np.int_]) -> Array:
-    """What the place that takes longest takes, (draw,); `uses` (draw, run), `at` (run,) the place of each."""
-    if not len(at):
-        return np.zeros(len(uses))
-    return np.asarray(np.max([uses[:, at == place].sum(axis=1) for place in np.unique(at)], axis=0))
+def longest(
+    uses: Array, at: NDArray[np.int_], assays: Mapping[int, int | None] | None = None, wait: Array | float = 0.0
+) -> Array:
+    """What the place that takes longest takes, (draw,).
+
+    Parameters: uses (draw, run); at (run,) the place of each; assays, those among them with the runs that wait; wait,
+    (draw,), until their results.
+    """
+    found = np.zeros(len(uses))
+    for place in np.unique(at):
+        found = np.maximum(found, uses[:, at == place].sum(axis=1))
+        late = [run for run in (assays or {}).values() if run is not None and at[run] == place]
+        if assays:
+            found = np.maximum(found, wait + uses[:, late].sum(axis=1))
+    return found
 
 
 def _refuse_infeasible(asked: Question) -> None:
     broken = []
     for limit in asked.limits:
         uses = limit.uses[list(asked.must)]
-        needed = float(longest(uses[None, :], spread_out(uses, limit.places))[0])
+        needed = float(longest(uses[None, :], spread_out(replace(limit, uses=uses)))[0])
         if needed > limit.most * (1 + SLACK):
             needed = whole(needed, limit.step)
             over = needed - limit.most
@@ -146,42 +165,36 @@ def _refuse_infeasible(asked: Question) -> None:
 
 
 def _solve(asked: Question, *, grow: int | None = None, least: float | None = None) -> Array | None:
-    """Solution vector (runs, fee paid, growth, run at place ...).
+    """Solution vector (runs, fee paid, growth, any assay, run at place ...).
 
     Growing: the least growth of a limit, at each of its places, that reaches the value `least` (None: any).
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
 
     n = len(asked.values)
-    wide = n + 2 + sum(n * limit.places for limit in asked.limits if limit.places > 1)
-    unit = np.eye(n + 2, wide)
+    wide = n + BESIDE + sum(n * limit.places for limit in asked.limits if limit.places > 1)
+    unit = np.eye(wide)
     worth = np.zeros(wide)
     worth[: n + 1] = *asked.values, -max(asked.fee, 0.0)
-    rows = [unit[i] - unit[n] for i in range(n) if i not in asked.apart]
-    rows += [unit[list(group)].sum(axis=0) for group in asked.one_of]
-    most = [0.0] * (len(rows) - len(asked.one_of)) + [1.0] * len(asked.one_of)
-    start = n + 2
+    rows = [(unit[i] - unit[n], 0.0) for i in range(n) if i not in asked.apart]
+    rows += [(unit[list(group)].sum(axis=0), 1.0) for group in asked.one_of]
+    rows += [(unit[assay] - unit[n + 2], 0.0) for assay in asked.assays]
+    rows += [(unit[assay] - unit[run], 0.0) for assay, run in asked.assays.items() if run is not None]
+    start = n + BESIDE
     for k, limit in enumerate(asked.limits):
         growth = unit[n + 1] if k == grow else np.zeros(wide)
         if limit.places == 1:
-            rows.append(limit.uses @ unit[:n] - growth)
-            most.append(limit.most * (1 + SLACK))
+            rows += _keep_within(limit, asked.assays, np.arange(n), growth, unit[n + 2])
             continue
         at = np.arange(start, start + n * limit.places).reshape(n, limit.places)
         start += at.size
-        for i in range(n):
-            row = unit[i].copy()
-            row[at[i, : i + 1]] = -1.0  # the first run is at the first place, the second at one of two: no loss
-            rows.append(row)
-            most.append(0.0)
+        # The first run is at the first place, the second at one of two: no loss.
+        rows += [(unit[i] - unit[at[i, : i + 1]].sum(axis=0), 0.0) for i in range(n)]
         for place in at.T:
-            row = -growth
-            row[place] = limit.uses
-            rows.append(row)
-            most.append(limit.most * (1 + SLACK))
+            late = [(unit[place[a]] - unit[place[run]], 0.0) for a, run in asked.assays.items() if run is not None]
+            rows += [*late, *_keep_within(limit, asked.assays, place, growth, unit[n + 2])]
     if least is not None:
-        rows.append(-worth)
-        most.append(-least)
+        rows.append((-worth, -least))
     low, high = np.zeros(wide), np.ones(wide)
     low[list(asked.must)] = 1
     high[n + 1] = np.inf if grow is not None else 0.0
@@ -191,7 +204,22 @@ def _solve(asked: Question, *, grow: int | None = None, least: float | None = No
         unit[n + 1] if grow is not None else -worth,
         integrality=whole_numbers,
         bounds=Bounds(low, high),
-        constraints=LinearConstraint(np.array(rows), ub=np.array(most)) if rows else None,
+        constraints=LinearConstraint(np.array([r for r, _ in rows]), ub=[m for _, m in rows]) if rows else None,
         options={"mip_rel_gap": 0.0},
     )
     return None if found.x is None else np.asarray(found.x, dtype=float)
+
+
+def _keep_within(
+    limit: Limit, assays: Mapping[int, int | None], place: NDArray[np.int_], growth: Array, any_assay: Array
+) -> list[tuple[Array, float]]:
+    """Rows that hold a limit at one place, where column `place[i]` says that run i is there."""
+    most = limit.most * (1 + SLACK)
+    row = -growth
+    row[place] = limit.uses
+    if not (limit.wait and assays):
+        return [(row, most)]
+    late = limit.wait * any_assay - growth
+    for assay, run in assays.items():
+        late[place[assay]] = 0.0 if run is None else limit.uses[run]
+    return [(row, most), (late, most)]

@@ -49,6 +49,10 @@ def list_entries(catalogue: Catalogue) -> Iterator[Entry]:
     yield Entry(
         "time.hours_rate", "number", shares.get("hours-rate", nothing), "what an hour of your work is worth; 0: unpaid"
     )
+    yield Entry(
+        "time.assay_hours", "amount", shares.get("assay-hours"), "your hours for one assay: sample, grind, send"
+    )
+    yield Entry("time.assay_days", "amount", shares.get("assay-days"), "days until a laboratory's result")
     yield Entry("settlement.fee", "amount", shares.get("lot-fee", nothing), "least fee of one settlement")
     for metal in METALS:
         yield Entry(f"settlement.payable.{metal}", "share", shares.get(f"payable:{metal}"), "share of the metal paid")
@@ -322,6 +326,8 @@ def _assemble(values: Mapping[str, Any], catalogue: Catalogue, reader: _Reader) 
         assumed=tuple(reader.assumed),
         warnings=tuple(warnings),
         items=by_name("items."),
+        assay_hours=values["time.assay_hours"],
+        assay_days=values["time.assay_days"],
     )
 
 

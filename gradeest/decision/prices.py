@@ -72,6 +72,8 @@ class Prices:
     items: Mapping[str, Quantiles] = field(default_factory=dict)  # what an item of a batch costs, per its unit
     hours_told: tuple[HoursTold, ...] = ()  # recorded at the bench: the hours of runs to come learn from them
     days_told: tuple[DaysTold, ...] = ()  # and so their days
+    assay_hours: Quantiles | None = None  # hands-on hours to take, grind and send a sample; None: the priors
+    assay_days: Quantiles | None = None  # days until a laboratory's result; None: the priors
     buyers: tuple[Terms, ...] = ()  # named buyers; without any, the table [settlement] is the only one
 
     def terms(self) -> tuple[Terms, ...]:

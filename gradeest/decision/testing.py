@@ -90,8 +90,8 @@ def assay_options(
     """Assays of samples of each size that holds enough pieces.
 
     Parameters: advantage, alternative, shape (draw,), money; contained_g (draw, metal), of the metals that count; u,
-    relative standard uncertainty of the laboratory; fee, of one assay. All sizes share their noise: they are compared
-    in pairs.
+    relative standard uncertainty of the laboratory; fee, of one assay with its paid hours. All sizes share their noise:
+    they are compared in pairs.
     """
     payoffs = choices(advantage)
     worth_of_all = max(float(advantage.mean()), 0.0) + max(float(alternative.mean()), 0.0)

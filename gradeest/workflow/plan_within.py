@@ -1,8 +1,8 @@
-"""The runs and trials chosen within the limits, and what to say of all that is not."""
+"""The runs, trials and assays chosen within the limits, and what to say of all that is not."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -10,25 +10,36 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.workflow.testing import Assay, Trial
+
 if TYPE_CHECKING:
-    from gradeest.decision.plan import More
+    from gradeest.decision.plan import Limit, More
     from gradeest.decision.ranking import RankedRun, Ranking
     from gradeest.decision.summary import Interval
     from gradeest.workflow.supplies import Supply, Taken
-    from gradeest.workflow.testing import Testing, Trial
+    from gradeest.workflow.testing import Testing
 
 Array = NDArray[np.float64]
 
 
+def _limit(supply: Supply, columns: Sequence[int]) -> Limit:
+    """A supply as a limit of some columns, by what each is expected to take of it."""
+    from gradeest.decision.plan import Limit
+
+    uses, wait = supply.draws.mean(axis=0)[list(columns)], 0.0 if supply.wait is None else float(supply.wait.mean())
+    return Limit(supply.name, supply.unit, supply.most, uses, supply.step, supply.places, wait)
+
+
 @dataclass(frozen=True)
 class Step:
-    """What a plan does with one fraction: process, trial (a run of a part), test first, sell, keep, or wait (it gains,
-    but found no room). Gain, hours and cost are those of the run; of a trial the hours and cost of the part.
+    """What a plan does with one fraction: process, trial (a run of a part), assay, test first, sell, keep, or wait (it
+    gains, but found no room). Gain, hours and cost are those of the run; of a trial or an assay its own. A run that
+    waits for its assay has a step beside it.
     """
 
     address: str
     action: str
-    order: int | None  # of the runs and trials to make
+    order: int | None  # of the runs, trials and assays to make
     mass_kg: float
     route: str
     gain: Interval | None
@@ -37,7 +48,7 @@ class Step:
     gain_per_hour: float | None
     why: str
     test: str = ""  # of what is tried or tested first, and of a run whose assay pays: the advice on it, in a line
-    worth: float | None = None  # of a trial: what its result is expected to bring, less what the trial costs
+    worth: float | None = None  # of a trial or an assay: what its result is expected to bring, less what it costs
     worth_mcse: float | None = None
 
 
@@ -63,7 +74,7 @@ class Use:
 
 @dataclass(frozen=True)
 class Gain:
-    """What the runs of a plan gain, settled together, and what its trials are worth by what they tell."""
+    """What the runs of a plan gain, settled together, and what its trials and assays are worth by what they tell."""
 
     runs: Interval
     mcse: float
@@ -73,25 +84,22 @@ class Gain:
 
 
 class Within:
-    """The runs and trials that together bring the most. Everything is counted in columns: first runs, then trials."""
+    """The runs, trials and assays that together bring the most. All is counted in columns: first runs, then tests."""
 
     def __init__(
         self,
         testing: Testing,
         ranking: Ranking,
-        trials: Sequence[Trial],
+        tests: Sequence[Trial | Assay],
         taken: Taken,
         supplies: Sequence[Supply],
         must: Sequence[str],
-        assayed: Collection[str],
     ) -> None:
-        """`assayed`: addresses of which an assay pays more than a trial would."""
-        from gradeest.decision.plan import Limit, Question, choose_runs
+        from gradeest.decision.plan import Question, choose_runs
 
         self.testing, self.outcome, self.money = testing, testing.outcome, testing.money
         outcome, money = self.outcome, self.money
-        self.trials, self.taken, self.supplies = trials, taken, supplies
-        self.assayed, self.ranking = assayed, ranking
+        self.tests, self.taken, self.supplies, self.ranking = tests, taken, supplies, ranking
         self.rows = {row.address: row for row in ranking.rows}
         self.runs = len(outcome.runs)
         rows = [self.rows[run.address] for run in outcome.runs]
@@ -107,41 +115,60 @@ class Within:
             for i, row in enumerate(rows)
             if row.address in must or (row.verdict == "process" and row.address not in self.barred)
         ]
-        tried = [self.runs + n for n, trial in enumerate(trials) if trial.address not in self.barred]
+        tried = [self.runs + n for n, test in enumerate(tests) if test.address not in self.barred]
         self.open = [*runs, *tried]
+        processed = {rows[i].address: n for n, i in enumerate(runs)}
         sizes: dict[str, list[int]] = {}
+        assays: dict[int, int | None] = {}
         for n, column in enumerate(tried, start=len(runs)):
-            sizes.setdefault(trials[column - self.runs].address, []).append(n)
-        gains = [*money.advantage.mean(axis=0)[runs], *(trials[column - self.runs].option.net for column in tried)]
+            test = self._test(column)
+            sizes.setdefault(test.address, []).append(n)
+            if isinstance(test, Assay):
+                assays[n] = processed.get(test.address)
+        gains = [*money.advantage.mean(axis=0)[runs], *(self._test(column).option.net for column in tried)]
         self.asked = Question(
             np.array(gains, dtype=float),
-            [Limit(s.name, s.unit, s.most, s.draws.mean(axis=0)[self.open], s.step, s.places) for s in supplies],
+            [_limit(supply, self.open) for supply in supplies],
             money.shared_fee,
             [n for n, i in enumerate(runs) if rows[i].address in must],
             frozenset(range(len(runs), len(self.open))),
             list(sizes.values()),
+            assays,
         )
         self.picked = choose_runs(self.asked)
         self.chosen = [self.open[n] for n in self.picked]
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
-        """The runs and trials to make in their order, then what waits, is tested, sold or kept."""
-        from gradeest.decision.plan import order_runs
-
-        ratios = self._per_hour()
-        order = order_runs(list(ratios), ratios)
+        """What to make in its order, then what waits, is tested, sold or kept."""
         first = [
-            self._run(column, n) if column < self.runs else self._trial(column, n)
-            for n, column in enumerate(order, start=1)
+            self._run(column, n) if column < self.runs else self._tested(column, n)
+            for n, column in enumerate(self._order(), start=1)
         ]
         done = {step.address for step in first}
         waiting = {self.outcome.runs[i].address for i in self.open if i < self.runs} - done
         rest = [row for row in self.ranking.rows if row.address not in done]
         return (*first, *(self._left(row, self._instead(row, waiting)) for row in rest))
 
+    @cached_property
+    def assays(self) -> dict[int, int | None]:
+        """Columns of the assays chosen, each with that of the run that waits for its result."""
+        found = {self.open[a]: None if run is None else self.open[run] for a, run in self.asked.assays.items()}
+        return {assay: run for assay, run in found.items() if assay in self.chosen}
+
+    def _order(self) -> list[int]:
+        """Assays first, for a laboratory takes its days; what waits for one comes last; each by the gain per hour."""
+        from gradeest.decision.plan import order_runs
+
+        ratios, late = self._per_hour(), set(self.assays.values())
+        stages = [self.assays, [c for c in ratios if c not in self.assays and c not in late], late]
+        return [column for stage in stages for column in order_runs([c for c in ratios if c in stage], ratios)]
+
+    def _test(self, column: int) -> Trial | Assay:
+        return self.tests[column - self.runs]
+
     def _per_hour(self) -> dict[int, float]:
-        """What each run and trial chosen is placed by, per hour: runs in the order of the ranking, the tail guard and
+        """What all that is chosen is placed by, per hour: runs in the order of the ranking, the tail guard and
         shared ranks included, none above the one before it."""
         columns = {run.address: column for column, run in enumerate(self.outcome.runs) if column in self.chosen}
         found, most = {}, float("inf")
@@ -149,28 +176,34 @@ class Within:
             if row.address in columns:
                 most = min(most, row.placed_by or 0.0)
                 found[columns[row.address]] = most
-        trials = [column for column in self.chosen if column >= self.runs]
-        return found | {column: self._worth_per_hour(column) for column in trials}
+        tests = [column for column in self.chosen if column >= self.runs]
+        return found | {column: self._worth_per_hour(column) for column in tests}
 
     def _worth_per_hour(self, column: int) -> float:
-        return self.trials[column - self.runs].option.net / float(self.taken.hours[:, column].mean())
+        return self._test(column).option.net / float(self.taken.hours[:, column].mean())
 
     def _run(self, column: int, order: int) -> Step:
         row = self.rows[self.outcome.runs[column].address]
-        is_assayed = self.testing.best_assay(column) is not None
-        return self._step(row, "process", order, test=self.testing.advise_on(row.address) if is_assayed else "")
+        late = column in self.assays.values()
+        return self._step(row, "process", order, test="begun after its assay, if that still says so" if late else "")
 
-    def _trial(self, column: int, order: int) -> Step:
+    def _tested(self, column: int, order: int) -> Step:
         from gradeest.decision.summary import Interval
 
-        trial = self.trials[column - self.runs]
-        row, option = self.rows[trial.address], trial.option
-        why = f"trial run: a better choice on the rest brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
+        test = self._test(column)
+        row, option = self.rows[test.address], test.option
         hours, cost = (Interval.of(table[:, column]) for table in (self.taken.hours, self.taken.cost))
+        figures = (None, hours, cost, self._worth_per_hour(column))
+        if isinstance(test, Assay):
+            why = f"assay: a better choice brings {option.worth:.3g}; sample, fee and paid hours cost {option.cost:.3g}"
+            return Step(
+                row.address, "assay", order, option.mass_kg, "", *figures, why, "", option.net, option.worth_mcse
+            )
+        why = f"trial run: a better choice on the rest brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
+        advice = self.testing.advise_on(row.address, option) if self.testing.fee is None else ""
         return Step(
-            row.address, "trial", order, option.mass_kg, row.route, None, hours, cost, self._worth_per_hour(column),
-            why, self.testing.advise_on(row.address, option), option.net, option.worth_mcse,
-        )  # fmt: skip
+            row.address, "trial", order, option.mass_kg, row.route, *figures, why, advice, option.net, option.worth_mcse
+        )
 
     def _instead(self, row: RankedRun, waiting: set[str]) -> str:
         if row.address in waiting:
@@ -179,10 +212,18 @@ class Within:
             return "leave"
         return "test first" if row.verdict == "sample first" or row.address in self.assayed else row.verdict
 
+    @property
+    def assayed(self) -> set[str]:
+        """What an assay would pay of, before it is decided on, be there room for it or not."""
+        return {test.address for test in self.tests if isinstance(test, Assay)} - set(self.barred)
+
     def _left(self, row: RankedRun, action: str) -> Step:
         why = "gains, but finds no room in this plan" if action == "wait" else row.why
         why = self.barred.get(row.address, why) if action == "leave" else why
-        return self._step(row, action, None, why, self.testing.advise_on(row.address) if action == "test first" else "")
+        if action != "test first":
+            return self._step(row, action, None, why)
+        room = "; it finds no room in this plan" if row.address in self.assayed else ""
+        return self._step(row, action, None, why, self.testing.advise_on(row.address) + room)
 
     def _step(self, row: RankedRun, action: str, order: int | None, why: str | None = None, test: str = "") -> Step:
         parts = (row.gain, row.hours, row.cost, row.gain_per_hour)
@@ -196,11 +237,15 @@ class Within:
         found = []
         for at, supply in enumerate(self.supplies):
             draws = supply.draws[:, self.chosen]
-            mean = draws.mean(axis=0)
-            place = spread_out(mean, supply.places)
-            used = longest(draws, place)
+            here = {c: n for n, c in enumerate(self.chosen)}
+            assays = {here[a]: None if run is None else here[run] for a, run in self.assays.items()}
+            limit = _limit(supply, self.chosen)
+            place = spread_out(limit, assays)
+            wait = 0.0 if supply.wait is None else supply.wait
+            waiting = assays if supply.wait is not None else {}
+            used = longest(draws, place, waiting, wait)
             more = None if supply.is_barred else next_step(self.asked, at, self.picked)
-            amounts = float(longest(mean[None, :], place)[0]), float(np.quantile(used, 0.95))
+            amounts = float(longest(limit.uses[None, :], place, waiting, limit.wait)[0]), float(np.quantile(used, 0.95))
             expected, most = (whole(amount, supply.step) for amount in amounts)
             within = float((used <= supply.most).mean())
             found.append(
@@ -226,7 +271,7 @@ class Within:
         if runs:
             spent = money.cost + money.labour + money.alternative
             gain = self.testing.market.settle(money.buyer_of, runs) - spent[:, runs].sum(axis=1)
-        options = [self.trials[column - self.runs].option for column in self.chosen if column >= self.runs]
+        options = [self._test(column).option for column in self.chosen if column >= self.runs]
         error = float(np.hypot.reduce([option.worth_mcse for option in options], initial=0.0))
         worth = sum(option.net for option in options)
         return Gain(Interval.of(gain), mcse(gain, self.outcome.origin), float((gain > 0).mean()), worth, error)
@@ -248,6 +293,10 @@ class Within:
                 "a trial counts by what its result tells, its product settled with the others that gain; what is left "
                 "of it is decided on after, in a plan of its own"
             )
-        if any(step.test for step in self.steps):
-            notes.append("assays count in no limit; `gradeest test-first LOT/FRACTION` shows tests by size")
+        if self.assays:
+            notes.append(
+                "an assay counts with its fee, your hours and the days until its result, beside which others go on"
+            )
+        if self.testing.fee is None and any(step.test for step in self.steps):
+            notes.append("without --fee an assay is in no plan; `gradeest test-first LOT/FRACTION` shows tests by size")
         return notes

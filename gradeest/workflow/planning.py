@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from gradeest.materials.hazards import DEFER, is_denied
 from gradeest.workflow import gates
 from gradeest.workflow.believing import State, believe, run_forward, state_of
@@ -26,7 +28,7 @@ from gradeest.workflow.plan_asking import Asked, Asking, ask_for
 from gradeest.workflow.plan_within import Step, Use, Within
 from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, Taken, list_supplies
 from gradeest.workflow.telling import Report, say_nothing
-from gradeest.workflow.testing import Testing, Trial
+from gradeest.workflow.testing import Assay, Testing, Trial
 
 if TYPE_CHECKING:
     from gradeest.belief.outcome import Outcome
@@ -51,7 +53,7 @@ class PlanShown:
     gain: Interval  # of the runs of the plan, settled together
     gain_mcse: float
     chance_of_gain: float
-    trials_worth: float  # what the results of its trials are expected to bring, less what the trials cost
+    trials_worth: float  # what the results of its trials and assays are expected to bring, less what these cost
     trials_worth_mcse: float
     hours_rate: float
     headed: str  # what amounts of reagents are for, "" without any
@@ -104,10 +106,10 @@ def plan_work(
         outcome = run_forward(opened, posterior, runs)
         ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
         testing = _weigh(opened, state, posterior, found, outcome, asked.fee)
-        trials, assayed = _weigh_tests(testing, ranking, must)
-        taken = _take(testing, trials, asked, denied=denied)
+        tests = _weigh_tests(testing, ranking, must)
+        taken = _take(testing, tests, asked, denied=denied)
         supplies = list_supplies(asked.limits, asked.amounts, taken, opened.catalogue, found.currency, is_denied=denied)
-        plan = Within(testing, ranking, trials, taken, supplies, must, assayed)
+        plan = Within(testing, ranking, tests, taken, supplies, must)
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
         return _show(testing, plan, lot or "", (file, plan_file), asked.notes, say_invented(lots))
 
@@ -134,7 +136,7 @@ def _show(
 ) -> PlanShown:
     opened, prices = testing.opened, testing.prices
     gain = plan.gain()
-    routes = dict.fromkeys(step.route for step in plan.steps if step.order)
+    routes = dict.fromkeys(step.route for step in plan.steps if step.order and step.route)
     return PlanShown(
         lot,
         prices.currency,
@@ -164,42 +166,51 @@ def _show(
     )
 
 
-def _weigh_tests(testing: Testing, ranking: Ranking, must: Sequence[str]) -> tuple[list[Trial], set[str]]:
-    """Trial runs that pay, of fractions that are not processed anyway and have none going; and what to assay instead.
-
-    An assay takes the place of a trial where its fee is known and it is worth no less.
+def _weigh_tests(testing: Testing, ranking: Ranking, must: Sequence[str]) -> list[Trial | Assay]:
+    """Tests that pay, where none is going: trial runs and assays of fractions that are not processed anyway, and assays
+    of what is. Assays only where their fee is known.
     """
     from gradeest.decision.testing import CLEAR
 
-    unclear = {row.address for row in ranking.rows if row.verdict in UNCLEAR and row.address not in must}
-    found: list[Trial] = []
-    assayed = set()
+    verdicts = {row.address: row.verdict for row in ranking.rows if row.address not in must}
+    found: list[Trial | Assay] = []
     for i, run in enumerate(testing.outcome.runs):
-        if run.address not in unclear or run.address in testing.going:
+        if run.address not in verdicts or run.address in testing.going:
             continue
-        trials = testing.trials(i, testing.sizes_that_could_pay(i))
-        trials = [trial for trial in trials if trial.option.net > CLEAR * trial.option.worth_mcse]
+        if verdicts[run.address] in UNCLEAR:
+            trials = testing.trials(i, testing.sizes_that_could_pay(i))
+            found += [trial for trial in trials if trial.option.net > CLEAR * trial.option.worth_mcse]
         assay = testing.best_assay(i)
-        if assay is None or any(trial.option.net > assay.net for trial in trials):
-            found += trials
-        else:
-            assayed.add(run.address)
-    return found, assayed
+        if assay is not None:
+            found.append(Assay(run.address, assay))
+    return found
 
 
-def _take(testing: Testing, trials: Sequence[Trial], asked: Asked, *, denied: bool) -> Taken:
-    """What the runs and then the trials take of everything that is limited; `denied`: the bench has no licence."""
-    from gradeest.decision.needs import find_needs, join_needs, side_by_side
+def _take(testing: Testing, tests: Sequence[Trial | Assay], asked: Asked, *, denied: bool) -> Taken:
+    """What the runs and then the tests take of everything that is limited; `denied`: the bench has no licence."""
+    from gradeest.decision.needs import Needs, find_needs, join_needs, side_by_side
 
     money, catalogue = testing.money, testing.opened.catalogue
-    hours = side_by_side([money.hours, *(trial.spent.hours[:, :1] for trial in trials)])
-    cost = side_by_side([money.cost, *(trial.spent.cost[:, :1] for trial in trials)])
+    hours, cost, wait = [money.hours], [money.cost], None
+    nothing = np.zeros((len(money.hours), 1))
+    for test in tests:
+        if isinstance(test, Trial):
+            hours.append(test.spent.hours[:, :1])
+            cost.append(test.spent.cost[:, :1])
+        else:
+            wait = testing.assay_days
+            hours.append(testing.assay_hours[:, None])
+            cost.append(nothing + (testing.fee or 0.0))
     wanted = {*asked.amounts, *(key for key, item in catalogue.items.items() if denied and item.law)}
     if not wanted and asked.limits.days is None:
-        return Taken(hours, cost, None)
-    outcomes = [testing.outcome, *(trial.drawn.only(0) for trial in trials)]
-    needs = [find_needs(one, testing.kinds, testing.basis, days_only=not wanted) for one in outcomes]
-    return Taken(hours, cost, join_needs(needs, wanted))
+        return Taken(side_by_side(hours), side_by_side(cost), None)
+
+    def needs_of(outcome: Outcome) -> Needs:
+        return find_needs(outcome, testing.kinds, testing.basis, days_only=not wanted)
+
+    tried = [needs_of(t.drawn.only(0)) if isinstance(t, Trial) else Needs({}, nothing, nothing) for t in tests]
+    needs = join_needs([needs_of(testing.outcome), *tried], wanted)
+    return Taken(side_by_side(hours), side_by_side(cost), needs, wait)
 
 
 def _licence_notes(opened: Opened, supplies: Sequence[Supply]) -> list[str]:

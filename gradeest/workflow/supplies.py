@@ -43,10 +43,11 @@ NO_LIMITS = Limits()
 
 @dataclass(frozen=True)
 class Supply:
-    """So much of something there is; `draws` (draw, run) is what runs and trials take of it.
+    """So much of something there is; `draws` (draw, column) is what runs, trials and assays take of it.
 
     `step`: what is told of it is rounded up to whole packs (0: not at all). `is_restricted`: the law asks for a licence
     in places; `is_barred`: the bench says that it has none, so `most` is 0. `places`: so many may take it side by side.
+    `wait` (draw,): what of it is over before the result of an assay is there.
     """
 
     name: str
@@ -57,15 +58,18 @@ class Supply:
     is_restricted: bool = False
     is_barred: bool = False
     places: int = 1
+    wait: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True)
 class Taken:
-    """What runs and trials take: hands-on hours and money, (draw, run); `needs`, None where nothing else is limited."""
+    """What runs, trials and assays take: hands-on hours and money, (draw, column); `needs`, None where nothing else is
+    limited; `wait`, (draw,), days until the result of an assay, None without any."""
 
     hours: NDArray[np.float64]
     cost: NDArray[np.float64]
     needs: Needs | None
+    wait: NDArray[np.float64] | None = None
 
 
 def read_limits(texts: Sequence[str], catalogue: Catalogue) -> dict[str, float]:
@@ -138,7 +142,7 @@ def list_supplies(
     if needs is None:
         return tuple(found)
     if limits.days is not None:
-        found.append(Supply("days", "d", limits.days, needs.days, places=limits.at_once or 1))
+        found.append(Supply("days", "d", limits.days, needs.days, places=limits.at_once or 1, wait=taken.wait))
     for key, item in catalogue.items.items():
         is_barred = is_denied and bool(item.law) and key in needs.items
         if key in amounts or is_barred:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gradeest.belief.outcome import Outcome, Run
 from gradeest.errors import InputError
@@ -28,7 +29,9 @@ if TYPE_CHECKING:
     from gradeest.decision.ranking import Blocked
     from gradeest.decision.settlement import Market
     from gradeest.decision.testing import Option, Tested
+    from gradeest.materials.catalogue import Quantiles
 
+Array = NDArray[np.float64]
 TINY_KG = 1e-9  # a run of next to nothing
 
 
@@ -158,6 +161,25 @@ class Testing:
         self.step_g = finest_step(state.bench, opened.catalogue.constants["test.readability_g"])
         self.going = {trial.address: trial.batch for trial in trials_of(state.bench, set(self.kinds)) if trial.is_open}
 
+    @property
+    def assay_hours(self) -> Array:
+        """Hands-on hours of one assay, (draw,)."""
+        return self._of_assay("assay-hours", self.prices.assay_hours)
+
+    @property
+    def assay_days(self) -> Array:
+        """Days until the result of an assay, (draw,); all assays go to one laboratory."""
+        return self._of_assay("assay-days", self.prices.assay_days)
+
+    def _of_assay(self, name: str, typed: Quantiles | None) -> Array:
+        return self.basis.named.amount(name, typed or self.opened.catalogue.shares[name])
+
+    @property
+    def cost_of_assay(self) -> float:
+        """Money of one assay as expected: the fee, where it is known, and paid hours."""
+        paid = self.prices.hours_rate
+        return (self.fee or 0.0) + (paid * float(self.assay_hours.mean()) if paid else 0.0)
+
     def order(self, address: str | None) -> list[int]:
         """Runs to look at: the one named, or all."""
         return [i for i, run in enumerate(self.outcome.runs) if address in (None, run.address)]
@@ -183,7 +205,7 @@ class Testing:
         """The assay of run `i` that clearly pays after its fee, where that is known."""
         from gradeest.decision.testing import best_option, perfect_worth
 
-        if self.fee is None or perfect_worth(self.money.advantage[:, i], self.origin)[0] <= self.fee:
+        if self.fee is None or perfect_worth(self.money.advantage[:, i], self.origin)[0] <= self.cost_of_assay:
             return None
         return best_option(self.assays(i))
 
@@ -271,7 +293,7 @@ class Testing:
             self.outcome.contained_g[first, i][:, self.counted(i)],
             Material(run.mass_kg, pieces),
             u=self.u,
-            fee=self.fee or 0.0,
+            fee=self.cost_of_assay,
             rng=stream(self.opened.place, f"assay {run.address}"),
         )
 
@@ -302,6 +324,14 @@ class Testing:
         from gradeest.decision.settlement import Market
 
         return Market(self.outcome, self.kinds, self.basis)
+
+
+@dataclass(frozen=True)
+class Assay:
+    """An assay of a fraction, and what it is worth."""
+
+    address: str
+    option: Option
 
 
 @dataclass(frozen=True)

@@ -127,7 +127,7 @@ def test_the_table_and_its_plan_come_out_of_the_commands(eight: Run) -> None:
     best = {sort: max(o["net"] for o in tested["options"] if o["sort"] == sort) for sort in ("assay", "trial run")}
     more = best["assay"] - best["trial run"]
     assert f"costs less than {more:.3g} USD" in pilot["test"]
-    for fee, action in ((0.9 * more, "test first"), (1.1 * more, "trial")):
+    for fee, action in ((0.9 * more, "assay"), (1.1 * more, "trial")):
         steps = eight("plan", "--hours", "20", "--fee", str(fee), "--json").json["steps"]
         assert next(step for step in steps if step["address"] == "x/B")["action"] == action
 
@@ -135,6 +135,53 @@ def test_the_table_and_its_plan_come_out_of_the_commands(eight: Run) -> None:
     short = eight("plan", "--hours", "16", "--json").json
     assert {step["action"] for step in short["steps"] if step["order"]} == {"process"}
     assert short["trials_worth"] == 0
+
+
+def test_an_assay_in_a_plan_counts_with_its_fee_its_hours_and_its_days(eight: Run, tmp_path: Path) -> None:
+    text = (tmp_path / "prices.toml").read_text(encoding="utf-8")
+    own = text.replace("[time]", "[time]\nassay_hours = 1\nassay_days = 25")
+    (tmp_path / "prices.toml").write_text(own, encoding="utf-8")
+
+    def plan(*words: str) -> tuple[dict[str, Any], list[tuple[str, str]]]:
+        shown = eight("plan", "--hours", "20", "--fee", "20", *words, "--json").json
+        return shown, [(step["address"][2:], step["action"]) for step in shown["steps"] if step["order"]]
+
+    shown, done = plan("--cash", "500", "--days", "30")
+    assert done == [("B", "assay"), ("A", "process"), ("C", "process")]
+    used = {use["limit"]: use["expected"] for use in shown["uses"]}
+    runs = [step for step in shown["steps"] if step["action"] == "process"]
+    assert used["hours"] == pytest.approx(1 + sum(step["hours"]["mean"] for step in runs))
+    assert used["cash"] == pytest.approx(20 + sum(step["cost"]["mean"] for step in runs))
+    assert used["days"] == pytest.approx(25)  # the runs go on meanwhile, and are done before
+    assert shown["steps"][0]["cost"]["mean"] == pytest.approx(20)
+    assert shown["trials_worth"] == pytest.approx(shown["steps"][0]["worth"])
+    text = eight("plan", "--hours", "20", "--fee", "20", "--cash", "500", "--days", "30").out
+    assert "1. assay" in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+    # Each limit alone keeps it out: its result comes too late, its hour or its fee is not there.
+    for words in (("--days", "24"), ("--cash", str(used["cash"] - 1)), ("--hours", str(used["hours"] - 0.1))):
+        shown, done = plan(*words)
+        assert ("B", "assay") not in done, words
+    assert ("A", "process") in done
+    # Paid hours are in its cost.
+    free = eight("test-first", "x/B", "--fee", "20", "--json").json["rows"][0]["options"][0]
+    (tmp_path / "prices.toml").write_text(own.replace("hours_rate = 0", "hours_rate = 15"), encoding="utf-8")
+    paid = eight("test-first", "x/B", "--fee", "20", "--json").json["rows"][0]["options"][0]
+    assert (free["sort"], paid["cost"] - free["cost"]) == ("assay", pytest.approx(15, abs=0.1))
+
+
+def test_a_run_that_an_assay_may_stop_waits_for_it(eight: Run, tmp_path: Path) -> None:
+    # With cheap assays and gold down the chips still gain, and not always: their run comes last, after its result.
+    words = ("plan", "--fee", "1", "--if", "Au=-25%", "--days", "60", "--json")
+    shown = eight(*words).json
+    steps = [(step["address"][2:], step["action"], step["test"]) for step in shown["steps"] if step["order"]]
+    late = [name for name, action, test in steps if action == "process" and test]
+    assert late
+    tested = [name for name, action, _ in steps if action == "assay"]
+    assert set(late) <= set(tested)
+    last = steps[-len(late) :]
+    assert [name for name, _, _ in last] == late
+    assert all(test == "begun after its assay, if that still says so" for _, _, test in last)
 
 
 def test_with_gold_an_eighth_down_or_hours_paid_the_fingers_lead(eight: Run, tmp_path: Path) -> None:

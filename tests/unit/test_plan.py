@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations, permutations, product
 
 import numpy as np
@@ -23,6 +24,10 @@ P02 = (26, [12, 7, 11, 8, 9], [24, 13, 23, 15, 16], 51, (1, 2, 3))
 
 def hours(most: float, uses: list[float]) -> Limit:
     return Limit("hours", "h", most, np.array(uses, dtype=float))
+
+
+def days_of(uses: np.ndarray) -> Limit:
+    return Limit("days", "d", 0.0, uses, places=2)
 
 
 def by_ratio(values: list[float], limit: Limit) -> float:
@@ -161,15 +166,66 @@ def test_runs_that_wait_side_by_side_and_trials_of_one_size_are_chosen_as_by_try
     chosen = choose_runs(asked)
     assert asked.worth(chosen) == pytest.approx(best(places=2))
     at = days[list(chosen)]
-    assert longest(at[None, :], spread_out(at, 2))[0] == pytest.approx(shortest(at, 2))
+    assert longest(at[None, :], spread_out(days_of(at)))[0] == pytest.approx(shortest(at, 2))
     assert best(places=1) <= best(places=2)
+
+
+@pytest.mark.parametrize(("seed", "places"), [(0, 1), (1, 1), (2, 1), (3, 2), (4, 2), (5, 2)])
+def test_assays_count_with_their_days_hours_and_money_as_by_trying_all(seed: int, places: int) -> None:
+    # Four runs, assays of two of them that these wait for, and of two fractions that are not run.
+    rng = np.random.default_rng(40 + seed)
+    values = np.array([*rng.normal(60, 60, 4), *rng.uniform(5, 60, 4)])
+    days = np.array([*rng.uniform(3, 12, 4), 0, 0, 0, 0])
+    cash = np.array([*rng.uniform(20, 80, 4), *[40.0] * 4])
+    assays = {4: 0, 5: 2, 6: None, 7: None}
+    wait, most = 8.0, 14.0
+    limits = [
+        hours(20, [*rng.uniform(2, 9, 4), 1, 1, 1, 1]),
+        Limit("cash", "coin", 220.0, cash),
+        Limit("days", "d", most, days, places=places, wait=wait),
+    ]
+    asked = Question(values, limits, 50.0, (), frozenset({4, 5, 6, 7}), (), assays)
+
+    def ends(chosen: list[int]) -> float:
+        """The days of the longest place, over all ways to put the runs at places: what waits for an assay goes last."""
+        tested = [a for a in assays if a in chosen]
+        runs, late = [i for i in chosen if i < 4], [assays[a] for a in tested if assays[a] is not None]
+        found = np.inf
+        for way in product(range(places), repeat=len(runs)):
+            at = [[i for i, place in zip(runs, way, strict=True) if place == p] for p in range(places)]
+            plain = max(sum(days[i] for i in here) for here in at)
+            after = max(wait * bool(tested) + sum(days[i] for i in here if i in late) for here in at)
+            found = min(found, max(plain, after))
+        return found
+
+    def best(most: float) -> float:
+        found = 0.0
+        for size in range(1, 9):
+            for chosen in map(list, combinations(range(8), size)):
+                is_whole = all(assays[a] is None or assays[a] in chosen for a in assays if a in chosen)
+                fits = limits[0].uses[chosen].sum() <= 20 and cash[chosen].sum() <= 220 and ends(chosen) <= most
+                if is_whole and fits:
+                    found = max(found, asked.worth(chosen))
+        return found
+
+    chosen = list(choose_runs(asked))
+    assert asked.worth(chosen) == pytest.approx(best(most))
+    assert ends(chosen) <= most * (1 + 1e-9)
+    more = next_step(asked, 2)
+    if more is not None:
+        assert best(most + more.extra * (1 + 1e-6)) == pytest.approx(best(most) + more.gain)
+    # The broken twin: where nobody waits for a result some plan gains more than there is time for.
+    free = replace(asked, limits=[*limits[:2], replace(limits[2], wait=0.0)])
+    assert free.worth(choose_runs(free)) >= asked.worth(chosen)
+    if seed >= 2:
+        assert ends(list(choose_runs(free))) > most
 
 
 def test_side_by_side_more_fits_than_one_after_the_other() -> None:
     # Graham's example of list scheduling (1969, from memory): 3 3 2 2 2 on two machines end at 6, and by the longest
     # first at 7.
     days = np.array([3.0, 3.0, 2.0, 2.0, 2.0])
-    assert longest(days[None, :], spread_out(days, 2))[0] == 6
+    assert longest(days[None, :], spread_out(days_of(days)))[0] == 6
     ends = [0.0, 0.0]
     for each in sorted(days, reverse=True):
         ends[ends.index(min(ends))] += each
