@@ -118,9 +118,10 @@ def every_evidence() -> Bench:
     detection; correlated silver and palladium; wet and mixed fractions; undecided switches; streams that a later
     batch weighed, weighed as part of a pool, or found nothing in, of routes of both sorts; ash of their filters,
     weighed and with nothing found; products of an open batch, of few digits and of a stream melted together after a
-    spill, two weights, and one of these refined once more, assayed and settled; residues run again, of weighed batches
-    with spot tests, ash and streams beside, of one where nothing dropped, of one without a result, of a metal that a
-    route leaves there; what was wiped up of a spill; an assay of silver in a palladium salt, which a refiner found too.
+    spill, two weights, and one of these refined once more, its liquid tested, assayed and settled; residues run again,
+    of weighed batches with spot tests, ash and streams beside, of one where nothing dropped, of one without a result,
+    of a metal that a route leaves there; what was wiped up of a spill; an assay of silver in a palladium salt, which a
+    refiner found too.
     """
     lots = [
         lot(
@@ -203,8 +204,12 @@ def every_evidence() -> Bench:
             product("au-2", "B19", "Au", "gold-button", 0.05, damp=True),
             lost=[(0.02, 0.1)],
         ),
-        batch(
-            "B20", "refine-gold", [("B19/au-1", 0.00078)], product("au-1", "B20", "Au", "gold-powder-refined", 0.72),
+        replace(
+            batch(
+                "B20", "refine-gold", [("B19/au-1", 0.00078)],
+                product("au-1", "B20", "Au", "gold-powder-refined", 0.72),
+            ),
+            spot_tests=(spot_test("B20", "faint", 0.5), spot_test("B20", "strong", 0.4, "before-drop")),
         ),
     ]  # fmt: skip
     assays = [

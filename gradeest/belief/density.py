@@ -161,7 +161,7 @@ class _Evaluation:
         ln_weight = ops.concat([ops.log(self.v), so_far, again, coarse])
         if self.n["settled"]:
             purity = settled_purities(self, purity, form, ln_weight + x["pr_ln_factor"] + dry)
-        self.again_logit = self.again_reached = ops.full(self.theta, 0, 0.0)
+        self.again_logit = self.again_reached = self.again_in_work = ops.full(self.theta, 0, 0.0)
         if self.n["R"]:
             purity = purities_again(self, purity, form, ln_weight + x["pr_ln_factor"] + dry)
         self.ln_share = x["pr_ln_factor"] - ops.softplus(-purity)

@@ -256,7 +256,10 @@ def _refined(
         weight = bench.product(charge.address).weight_g
         parts.append(ProductPart(charge.address, min(1000 * charge.mass_kg / weight, 1.0) if weight > 0 else 1.0))
     products = tuple(sorted((p for p in batch.products if p.metal == metal), key=lambda p: -p.weight_g))
+    tests = tuple(t for t in batch.spot_tests if t.metal == metal)
     if not parts or not products:
+        if parts and (tests or any(one.metal == metal for one in batch.nondetects)):
+            notes.append(f"{batch.name} has no weight of {metal}: its liquid says nothing of the products that went in")
         return None
     if batch.is_open:
         notes.append(f"{batch.name} is open: its {metal} so far counts once it is closed")
@@ -264,7 +267,7 @@ def _refined(
     if products[0].weight_g <= DIGITS_TO_READ_BACKWARDS * products[0].readability_g:
         notes.append(f"{batch.name}: a weight of one digit says nothing of the products that went in")
         return None
-    return BatchMetal(batch.name, batch.route, metal, "R", products, None, {}, refined=tuple(parts))
+    return BatchMetal(batch.name, batch.route, metal, "R", products, None, {}, tests, refined=tuple(parts))
 
 
 def _links(

@@ -170,7 +170,7 @@ def refine_again(balance: Any, ln_weight: Array, ln_step: Array) -> Array:
     """ln metal [g] in every product, those of products as they come of these; what balances showed enters the total.
 
     Parameters: balance, the density's evaluation, `every_product` by readings alone; what `weights_again` gives. Leaves
-    behind `again_reached`, ln P / M.
+    behind `again_reached`, ln P / M, and `again_in_work`, ln A.
     """
     ops, x = balance.ops, balance.x
     target = ops.logsumexp(ops.take(balance.pad(balance.every_product, NO_METAL), x["again_products"]))
@@ -179,7 +179,8 @@ def refine_again(balance: Any, ln_weight: Array, ln_step: Array) -> Array:
     for _ in range(balance.n["again_level"]):  # each pass is right for one more of a chain of batches
         parts = ops.take(every, x["part_product"]) + x["part_ln_share"]
         charge = ops.logsumexp(ops.take(balance.pad(parts, NO_METAL), x["part_members"]))
-        ln_m = charge + _ln_left(balance) + ln_r
+        balance.again_in_work = charge + _ln_left(balance)
+        ln_m = balance.again_in_work + ln_r
         ln_p = hold_up(ln_m, ln_a, balance.full_from_g, balance.exponent, ops)
         shift = ln_p - target
         every = balance.every_product + ops.take(balance.pad(shift, 0.0), x["again_of"])

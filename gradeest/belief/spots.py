@@ -10,6 +10,9 @@ and (1 - U) R A more where it is gone and only a part U of what was to drop had 
 between negative, faint, clear and strong bear one lognormal factor: part of it is the operator's, an unknown that all
 tests of a metal share; the rest, of the single test, is integrated in closed form.
 
+Of products that were refined again the same is said of that batch; which side its run was on is summed out, so that no
+choice decides such a test.
+
 A batch of which nothing dropped has a hard limit on R beside: e < e* with probability F = Phi(e*). Its unknown w,
 standard normal, then stands for the quantile within what is allowed, e = Phi^-1(Phi(w) F), and F is the likelihood.
 """
@@ -65,11 +68,18 @@ class _Spots:
         self.bound: dict[str, list[Any]] = {name: [] for name in ("forward", "bm", "gone", "centre", "sd", "e")}
         names = ("a", "e", "places", "gone", "none", "before", "ln_per_l", "metal", "low", "high")
         self.spot: dict[str, list[Any]] = {name: [] for name in names}
+        self.certain: list[int] = []  # tests that no choice decides
         self.pending: list[tuple[tuple[Hashable, ...], Table]] = []
 
     def add(self, n: int, item: BatchMetal) -> None:
         net, key = self.net, failed(item)
         n_e = len(net.e_index)
+        if item.role == "R":  # its side is summed out
+            of_these = sum(other.role == "R" for other in net.items[:n])
+            for test in item.tests:
+                self.certain.append(len(self.spot["a"]))
+                self._row(n, test, 2 * net.backward + of_these, 2 * n_e + of_these, {})
+            return
         choices = rest_choices(net, item) if item.role in BACKWARD else net.item_choices(item)
         tables: list[Table] = [{} for _ in item.tests]
         limited: Table = {}
@@ -79,7 +89,7 @@ class _Spots:
             if item.role in BACKWARD:
                 a = n + chosen[key] * net.backward
             else:
-                a = 2 * net.backward + len(self.forward)
+                a = 2 * net.backward + net.count["R"] + len(self.forward)
                 self.forward.append((n, net.portion_rows(item, chosen)))
             if item.role == "N":
                 limited[side] = ("bound", len(self.bound["bm"]))
@@ -95,7 +105,7 @@ class _Spots:
         row = (len(self.forward) - 1, *limit_row(net, n, item, e, is_failed=is_failed))
         for name, value in zip(bound, row, strict=True):
             bound[name].append(value)
-        return 2 * len(net.e_index) + len(bound["bm"]) - 1
+        return 2 * len(net.e_index) + net.count["R"] + len(bound["bm"]) - 1
 
     def _row(self, n: int, test: SpotTest, a: int, e: int, chosen: Mapping[Hashable, int]) -> None:
         net = self.net
@@ -123,6 +133,7 @@ class _Spots:
             "sp_none": integers(spot["none"]), "sp_before": integers(spot["before"]),
             "sp_ln_per_l": floats(spot["ln_per_l"]),
             "sp_metal": integers(spot["metal"]), "sp_low": floats(spot["low"]), "sp_high": floats(spot["high"]),
+            "sp_certain": integers(self.certain),
             "sp_places": pad_rows(spot["places"], 0),
             "sp_residue": integers(row[RESIDUE] for row in spot["places"]),
             "sp_solution": integers(row[SOLUTION] for row in spot["places"]),
@@ -183,10 +194,10 @@ def spot_terms(balance: Any) -> list[Array]:
     forward = ops.logsumexp(ops.take(balance.padded_values, x["fw_portions"]))
     if balance.ln_kept is not None:
         forward = forward + ops.take(balance.ln_kept, x["fw_bm"])
-    ln_a = ops.take(ops.concat([*balance.ln_in_work, forward]), x["sp_a"])
+    ln_a = ops.take(ops.concat([*balance.ln_in_work, balance.again_in_work, forward]), x["sp_a"])
     share = balance.unknown("gone")
     bound, bounded = bounded_logit(balance, "bo", ops.take(forward, x["bo_forward"]))
-    logit = ops.take(ops.concat([*balance.recovery_logit, bounded]), x["sp_e"])
+    logit = ops.take(ops.concat([*balance.recovery_logit, balance.again_logit, bounded]), x["sp_e"])
     # what is in the liquid, of all in work
     rest = balance.all_places
     ln_all = ops.logsumexp(ops.take(rest, x["sp_places"]))
@@ -199,4 +210,6 @@ def spot_terms(balance: Any) -> list[Array]:
     after = after + ops.softplus(undropped - after)
     ln_mg_per_l = ln_a + ops.where(x["sp_before"] > 0, dissolved, after) + x["sp_ln_per_l"]
     seen = ln_mg_per_l - x["operator_sd"] * ops.take(balance.unknown("spot"), x["sp_metal"])
-    return [bound, log_between((x["sp_low"] - seen) / x["spot_sd"], (x["sp_high"] - seen) / x["spot_sd"], ops)]
+    colour = log_between((x["sp_low"] - seen) / x["spot_sd"], (x["sp_high"] - seen) / x["spot_sd"], ops)
+    balance.total = balance.total + ops.sum(ops.take(colour, x["sp_certain"]))
+    return [bound, colour]

@@ -80,6 +80,21 @@ def began_by(found: Findings, context: Context, since: dt.date, what: str) -> No
         found.error("date", f"{what} is there since {since}, {date} is before that", "a later --date")
 
 
+def find_earlier(address: str, name: str, does: str, context: Context, found: Findings) -> Batch | None:
+    """The batch before `name` that something (BATCH/...) is of; an error where it is that one itself, or there is none.
+
+    Parameters: does, what a batch does with such a thing, `leaves` or `gives`.
+    """
+    bench, (head, _, _) = context.bench, address.partition("/")
+    if head == name:
+        circle = f"{name} cannot take what it {does} itself: {name} -> {address} -> {name}"
+        found.error("charge", circle, f"what an earlier batch {does}")
+        return None
+    if head not in bench.batches:
+        found.error("charge", f"there is no batch '{head}'", batches_hint(bench))
+    return bench.batches.get(head)
+
+
 def find_batch(name: Any, context: Context, found: Findings) -> Batch | None:
     """The batch of that name, open or closed, begun by the event's date; otherwise an error is added."""
     batch = context.bench.batches.get(name)

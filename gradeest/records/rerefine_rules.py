@@ -7,7 +7,7 @@ from typing import Any
 
 from gradeest.records.domain import EXACT_G, Batch, Bench
 from gradeest.records.findings import Findings, is_number, suggest
-from gradeest.records.references import Context, batches_hint, began_by, sort_of_address
+from gradeest.records.references import Context, began_by, find_earlier, sort_of_address
 from gradeest.records.refined import takes_products
 from gradeest.records.stock_rules import OVER, where_it_went
 
@@ -20,13 +20,8 @@ def check_product_charge(address: str, mass_kg: Any, name: str, context: Context
     A product is weighed before the batch that takes it begins, so metal never runs in a circle.
     """
     bench, (head, _, called) = context.bench, address.partition("/")
-    earlier = bench.batches.get(head)
-    if head == name:
-        circle = f"{name} cannot take what it gives itself: {name} -> {address} -> {name}"
-        found.error("charge", circle, "a product of an earlier batch")
-        return False
+    earlier = find_earlier(address, name, "gives", context, found)
     if earlier is None:
-        found.error("charge", f"there is no batch '{head}'", batches_hint(bench))
         return False
     if not bench.has_product(address):
         there = [f"{head}/{product.name}" for product in earlier.products]

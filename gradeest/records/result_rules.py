@@ -66,6 +66,9 @@ def check_nondetect(payload: Mapping[str, Any], context: Context, found: Finding
         )
     if any(n.metal == metal and n.liquid != "kept" for n in batch.nondetects):
         found.error("metal", f"{batch.name} has the result that no {metal} dropped already", "undo it to change it")
+    if takes_products(batch):
+        went_in = ", ".join(charge.address for charge in batch.charges)
+        found.warn("batch", f"what {went_in} held was weighed before: that nothing dropped of it now changes no grade")
     if is_number(limit) and limit > batch.mass_kg * G_PER_KG:
         found.error("below_g", f"{limit:g} g is more than went into {batch.name}", "check the unit")
 

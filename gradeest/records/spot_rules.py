@@ -8,6 +8,7 @@ from typing import Any, get_args
 from gradeest.records.domain import Moment, SpotResult
 from gradeest.records.findings import Findings, is_number, suggest
 from gradeest.records.references import Context, find_batch, is_metal
+from gradeest.records.refined import takes_products
 from gradeest.records.result_rules import check_route_gives
 from gradeest.records.stream_rules import MOST_L
 
@@ -30,7 +31,15 @@ def check_spot_test(payload: Mapping[str, Any], context: Context, found: Finding
     batch = find_batch(payload["batch"], context, found)
     if batch is None or not is_known:
         return
-    check_route_gives(context.catalogue.routes.get(batch.route), batch, metal, found)
+    route = context.catalogue.routes.get(batch.route)
+    check_route_gives(route, batch, metal, found)
+    if takes_products(batch):
+        if route is not None and route.heats:
+            found.error("batch", f"{batch.name} melts: there is no liquid of it", "the batch whose liquid was tested")
+        elif all(product.metal != metal for product in batch.products):
+            found.warn(
+                "batch", f"it counts beside the weight of what comes of {batch.name}: without one it tells nothing"
+            )
     said = [n for n in batch.nondetects if n.metal == metal and n.liquid == "tested-negative"]
     if said and payload["result"] in ("clear", "strong") and payload["moment"] == "after-drop":
         found.ask(

@@ -11,9 +11,9 @@ from gradeest.records.lot_rules import check_mass, check_name
 from gradeest.records.references import (
     PRODUCT_NAME,
     Context,
-    batches_hint,
     began_by,
     find_batch,
+    find_earlier,
     find_open_batch,
 )
 from gradeest.records.refined import takes_products
@@ -109,13 +109,8 @@ def check_stream_charge(address: str, mass_kg: Any, name: str, context: Context,
     A batch takes only of what is there before it, so metal never runs in a circle.
     """
     bench, (head, _, called) = context.bench, address.partition("/")
-    earlier = bench.batches.get(head)
-    if head == name:
-        circle = f"{name} cannot take what it leaves itself: {name} -> {address} -> {name}"
-        found.error("charge", circle, "a stream of an earlier batch")
-        return False
+    earlier = find_earlier(address, name, "leaves", context, found)
     if earlier is None:
-        found.error("charge", f"there is no batch '{head}'", batches_hint(bench))
         return False
     stream = next((one for one in earlier.streams if one.name == called), None)
     if stream is None:

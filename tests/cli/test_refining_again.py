@@ -206,3 +206,27 @@ def test_silver_found_in_the_palladium_counts_as_silver_of_the_charge(run: Run, 
     assert product == pytest.approx(0.57, rel=0.02)
     why = " ".join(well(run("why", "caps/all", "--metal", "Ag")).out.split())
     assert "assay of B1/pd-1, Ag:" in why
+
+
+def test_what_is_seen_of_the_liquid_of_products_counts_beside_a_weight_or_says_that_it_does_not(powders: Run) -> None:
+    def note(done: Ran) -> str:
+        return " ".join(well(done).out.split())
+
+    well(powders("batch", "add", "--charge", "B1/au-1", "--route", "refine-gold", "--date", "2025-06-09", "--later"))
+    well(powders("batch", "add", "--charge", "B2/au-1", *MELT, "--later"))
+    told = ("record", "spot-test", "B3", "clear", "--metal", "Au", "--volume", "1 L", "--later")
+    assert "counts beside the weight of what comes of B3: without one it tells nothing" in note(powders(*told))
+    melted = powders("record", "spot-test", "B4", "clear", "--metal", "Au", "--volume", "1 L", "--later")
+    assert melted.code == 3
+    assert "B4 melts: there is no liquid of it" in melted.err
+    gone = ("record", "none", "B4", "--metal", "Au", "--below", "0.02 g", "--liquid", "gone", "--later")
+    assert "what B2/au-1 held was weighed before: that nothing dropped of it now changes no grade" in note(
+        powders(*gone)
+    )
+    shown = well(powders("grades", "fingers-memory", "--json")).json
+    assert "B3 has no weight of Au: its liquid says nothing of the products that went in" in shown["trust"]["notes"]
+    weight = ("record", "product", "B3", "--weight", "2.40 g", *POWDER, "--date", "2025-06-10")
+    well(powders(*[{"gold-powder": "gold-powder-refined"}.get(word, word) for word in weight]))
+    rows = well(powders("grades", "fingers-memory", "--json")).json["rows"]
+    (rests,) = {row["rests_on"] for row in rows if row["address"] == "june/a" and row["metal"] == "Au"}
+    assert rests == "1 weight, 1 later weight, 1 later spot test"

@@ -18,8 +18,8 @@ from scipy.special import ndtr
 
 from gradeest.belief.posterior import Posterior, fit
 from gradeest.materials.catalogue import Catalogue
-from gradeest.records.domain import Bench, Fraction
-from tests.engine_bench import batch, bench, lot, product, product_assay, settlement
+from gradeest.records.domain import Bench, Fraction, SpotResult
+from tests.engine_bench import batch, bench, lot, product, product_assay, settlement, spot_test
 from tests.statistical.forward_model import ForwardModel, Values, Weighted, expit
 from tests.statistical.importance import CATALOGUE, compare
 
@@ -29,6 +29,8 @@ POWDERS = {"B1": 10.9, "B2": 12.4, "B3": 8.6}
 BUTTON = 31.0  # of 31.9 g of powder
 ASSAY, ASSAY_U = 0.992, 0.004  # of what was refined
 MELTED, FINENESS = 6.33, 0.987  # of the button, by the refiner
+VOLUME: float = 1.0  # L of the liquid of what was refined, which showed
+COLOUR: SpotResult = "clear"
 MELT, REFINE, UNREFINED = "melt-products", "refine-gold", "gold-powder-unwashed"
 
 
@@ -146,6 +148,33 @@ def test_a_button_tells_of_the_powders_it_was_melted_of() -> None:
 
 def test_a_product_of_products_is_assayed_melted_once_more_and_settled() -> None:
     assert gaps(fit_refined_and_melted(), refined_and_melted()) == []
+
+
+@functools.cache
+def refined_and_tested() -> World:
+    """A powder refined once more, whose liquid showed gold after the drop."""
+    world = powders({"B1": 4.2}, UNREFINED, 44)
+    again(world, "B3", REFINE, "gold-powder-refined", ["B1"], 3.3)
+    model, charge = world.model, world.fine["B1", "au-1"]
+    left = charge * (1 - model.recovery("B3", REFINE, "Au")) * model.unrecovered("B3", "Au")["solution"]
+    world.weight = world.weight * model.chance_of_colour(left, VOLUME, COLOUR, "Au", "test")
+    return world
+
+
+def with_colours(*colours: SpotResult) -> Bench:
+    one = of_powders({"B1": 4.2}, UNREFINED, ("B3", REFINE, "gold-powder-refined", ["B1"], 3.3))
+    spots = tuple(spot_test("B3", colour, VOLUME) for colour in colours)
+    return replace(one, batches={**one.batches, "B3": replace(one.batches["B3"], spot_tests=spots)})
+
+
+def test_the_liquid_of_a_refined_powder_tells_how_much_of_it_came_down() -> None:
+    found = fit(with_colours(COLOUR), CATALOGUE, seed=9, fallback=False)
+    assert gaps(found, refined_and_tested()) == []
+
+
+def test_a_colour_that_is_not_looked_at_is_missed() -> None:
+    """Twin: the same weights without the test."""
+    assert gaps(fit(with_colours(), CATALOGUE, seed=9, fallback=False), refined_and_tested()) != []
 
 
 def test_powders_whose_button_nobody_follows_are_told_apart() -> None:

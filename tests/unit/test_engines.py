@@ -81,6 +81,7 @@ def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
     assert network.sizes["again_level"] == 2  # a product of products is refined once more
     assert all(network.sizes[name] > 0 for name in ("stream_value", "place", "bound_stream"))
     assert any(item.through for item in network.evidence.batch_metals)
+    assert len(arrays["sp_certain"]) == 2  # of the liquid of a batch of products
     assert set(arrays["kept_part"]) == {0, 1}
     assert set(arrays["fi_of_kept"]) == {0, 1}
     assert set(arrays["ash_free"]) > {network.sizes["free"]}  # ash that a weight fixes, and ash that none does
