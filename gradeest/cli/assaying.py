@@ -23,12 +23,14 @@ def assay(
     ctx: typer.Context,
     address: Address = None,
     metal: record.Metal = None,
-    value: Annotated[str | None, typer.Option("--value", help='The grade, such as "310 g/t" or "0.31 g/kg".')] = None,
+    value: Annotated[
+        str | None, typer.Option("--value", help='The grade, such as "310 g/t"; below detection "<5 g/t".')
+    ] = None,
     u: Annotated[
         str | None,
         typer.Option("--u", help='Standard uncertainty (1 sd), such as "5 %"; with --sample the laboratory\'s alone.'),
     ] = None,
-    below: Annotated[bool, typer.Option("--below", help="The value is a detection limit: less than that.")] = False,
+    below: Annotated[bool, typer.Option("--below", help='The value is a detection limit, as "<" before it.')] = False,
     sample: Annotated[str | None, typer.Option("--sample", help='What was assayed of it, such as "5 g".')] = None,
     top_size: Annotated[
         str | None, typer.Option("--top-size", help='Largest pieces in the sample, such as "0.2 mm".')
@@ -56,6 +58,9 @@ def assay(
     given |= {"sample_g": sample, "top_um": top_size, "powder": powder, "oversize": oversize}
     refuse_halves(given, below)
     answers = fill_in(assay_questions(call, given), given, "record assay")
+    if "value_g_per_t" in answers:
+        answers["value_g_per_t"], is_limit = answers["value_g_per_t"]
+        below = below or is_limit
     answers |= {"below_detection": below, "method": method}
     how = {"date": happened, "later": later, "prices": prices}
     record.learn_from("record assay", sampling.record_assay, call, answers, sure=sure, as_json=as_json, **how)
@@ -78,12 +83,12 @@ def refuse_halves(given: dict[str, str | None], below: bool) -> None:
 def assay_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
     """The questions of `record assay`; of powder and oversize, or a sample's size, only where they are given."""
     from gradeest.cli.ask import Question, parse_choice
-    from gradeest.units import parse_grade, parse_length, parse_mass, parse_share
+    from gradeest.units import parse_length, parse_mass, parse_result, parse_share
     from gradeest.workflow.sampling import read_part
 
     metals = record.METAL_CHOICES
     value = Question(
-        "value_g_per_t", "--value", "Grade of the dry feed", parse_grade, 'such as "310 g/t" or "0.31 g/kg"'
+        "value_g_per_t", "--value", "Grade of the dry feed", parse_result, 'such as "310 g/t"; below detection "<5 g/t"'
     )
     parts = [Question(name, f"--{name}", name.capitalize(), read_part, PART_HINT) for name in ("powder", "oversize")]
     u = Question(

@@ -42,7 +42,8 @@ def plan(
     ] = None,
     fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
     file: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A plan file that says these things (see the README).")
+        Path | None,
+        typer.Option(metavar="FILE", readable=False, help="A plan file that says these things (see the README)."),
     ] = None,
     prices: options.Prices = None,
     change: options.If = None,
@@ -168,7 +169,9 @@ def use_line(use: Use, currency: str) -> str:
 
 def bid(
     ctx: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The lot on offer, a file as for `lot add`.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", readable=False, help="The lot on offer, a file as for `lot add`.")
+    ],
     chance: Annotated[float, typer.Option(help="Chance of gain that you want, between 0 and 1.")] = 0.75,
     price: Annotated[
         float | None, typer.Option(help="A price to judge, in your currency (by default the file's price_paid).")

@@ -70,6 +70,7 @@ def play(ready: DemoReady, *, whole: bool) -> None:
 
     from gradeest.cli.learned import judged_lines, learned_parts
     from gradeest.cli.outlook import forecast_parts, ranking_parts
+    from gradeest.cli.output import put
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import heading, note, show
     from gradeest.cli.wrapping import wrap
@@ -108,7 +109,7 @@ def play(ready: DemoReady, *, whole: bool) -> None:
         *next_lines(played.learned),
         "gradeest history",
     ):
-        print(f"  {line}")  # not wrapped: made to be copied
+        put(f"  {line}")  # not wrapped: made to be copied
     if ready.others:
         show(note(f"Other demo lots: {', '.join(ready.others)} (gradeest demo NAME)."))
     show(note("Your own lot: gradeest lot add (in a folder of its own, without that variable)."))

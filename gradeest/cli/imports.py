@@ -26,7 +26,9 @@ def register(top: typer.Typer) -> None:
 @app.command("sheet", short_help="Bring in a whole year of notes from a CSV or XLSX sheet.")
 def sheet(
     ctx: typer.Context,
-    file: Annotated[Path | None, typer.Argument(metavar="FILE", help="The sheet, .csv or .xlsx.")] = None,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", readable=False, help="The sheet, .csv or .xlsx.")
+    ] = None,
     page: Annotated[str | None, typer.Option("--sheet", metavar="NAME", help="Which sheet of a workbook.")] = None,
     mapping: Annotated[
         list[str] | None,

@@ -24,7 +24,9 @@ app = typer.Typer(name="lot", help="Add, list and show lots.", no_args_is_help=T
 @app.command("add", short_help="Add a lot from a file, or by answering.")
 def add(
     ctx: typer.Context,
-    file: Annotated[Path | None, typer.Argument(metavar="FILE", help="A lot file, TOML or CSV.")] = None,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE", readable=False, help="A lot file, TOML or CSV.")
+    ] = None,
     date: options.Date = None,
     sure: options.Sure = False,
     as_json: options.Json = False,

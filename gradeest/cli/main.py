@@ -77,7 +77,10 @@ def show_version(wanted: bool) -> None:
 def start(
     ctx: typer.Context,
     ledger: Annotated[
-        Path, typer.Option(envvar="GRADEEST_LEDGER", help="The ledger: one file that keeps everything recorded.")
+        Path,
+        typer.Option(
+            envvar="GRADEEST_LEDGER", readable=False, help="The ledger: one file that keeps everything recorded."
+        ),
     ] = Path(DEFAULT_LEDGER),
     priors: Annotated[
         Path | None, typer.Option(metavar="DIR", help="A folder whose rows replace or extend the shipped priors.")

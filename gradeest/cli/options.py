@@ -14,7 +14,9 @@ Date = Annotated[
 Sure = Annotated[bool, typer.Option("--sure", help="Keep a hardly credible value; it is flagged.")]
 Prices = Annotated[
     Path | None,
-    typer.Option("--prices", metavar="FILE", help="Your prices (prices.toml beside the ledger by default)."),
+    typer.Option(
+        "--prices", metavar="FILE", readable=False, help="Your prices (prices.toml beside the ledger by default)."
+    ),
 ]
 If = Annotated[
     list[str] | None, typer.Option("--if", metavar='"Au=-12%"', help="Try a change of a price; may be repeated.")

@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from gradeest.cli.output import paper, put
 from gradeest.cli.wrapping import WIDTH, wrap
 from gradeest.report.figures import grade as grade
 from gradeest.report.figures import grade_pair as grade_pair
@@ -59,10 +60,17 @@ def make_table(columns: Sequence[tuple[str, str]]) -> Table:
 
 
 def show(*parts: Table | Text | str) -> None:
-    """Print tables and lines to stdout; lines are wrapped at the width."""
+    """Print tables and lines to stdout; lines are wrapped at the width, and end at their last letter in a pipe."""
     out = console()
-    for part in parts:
-        out.print(part)
+    if out.is_terminal:
+        for part in parts:
+            out.print(part)
+    elif parts:
+        out.file = page = paper()
+        for part in parts:
+            out.print(part)
+        page.seek(0)
+        put("\n".join(line.rstrip() for line in page.read().splitlines()))
 
 
 def heading(text: str) -> Text:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import math
-import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -19,6 +18,7 @@ from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue, Quantiles
 from gradeest.materials.tables import find_lines
 from gradeest.records.domain import METALS
+from gradeest.records.text_files import read_text, write_whole
 
 Form = Literal["amount", "share", "number", "price", "text"]
 AMOUNT_HINT = "type one number, or three rising ones [bad, middle, good] for 5, 50 and 95 of 100 cases"
@@ -124,7 +124,9 @@ def read_prices(path: Path, catalogue: Catalogue, *, today: dt.date | None = Non
 
     With `today`, prices that are dated and old are warned of.
     """
-    text = _read_text(path)
+    if not path.exists():
+        raise InputError(f"there is no {path}", "write one with: gradeest prices new")
+    text = read_text(path)
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
@@ -153,16 +155,6 @@ def read_prices(path: Path, catalogue: Catalogue, *, today: dt.date | None = Non
         assumed = tuple(key for key in prices.assumed if not key.startswith("settlement."))
         prices = replace(prices, buyers=buyers, assumed=assumed)
     return replace(prices, warnings=tuple(warnings))
-
-
-def _read_text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"there is no {path}", "write one with: gradeest prices new") from None
-    except (OSError, UnicodeDecodeError) as err:
-        hint = "save it as plain text in UTF-8"
-        raise InputError(f"{path} cannot be read", hint, [Issue("error", str(err), hint, str(path))]) from err
 
 
 def _flatten(table: Mapping[str, Any], head: str = "") -> Iterator[tuple[str, Any]]:
@@ -346,13 +338,7 @@ def write_prices(
     """
     if path.exists() and not replace_old:
         raise InputError(f"{path} exists and is not overwritten", "give another name, or move it away")
-    text = format_prices(catalogue, currency, dated)
-    try:
-        new = path.with_name(path.name + ".new")
-        new.write_text(text, encoding="utf-8")
-        os.replace(new, path)
-    except OSError as err:
-        raise InputError(f"{path} cannot be written: {err.strerror}", "choose a folder you may write to") from err
+    write_whole(path, format_prices(catalogue, currency, dated).encode())
 
 
 def format_prices(catalogue: Catalogue, currency: str, dated: dt.date | None = None) -> str:

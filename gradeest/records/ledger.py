@@ -290,16 +290,17 @@ class Ledger:
         if not rows:
             raise _damaged(self.path, f"the end of the {table} chain is missing")
         length, end = rows[0][-2:]
+        what = "event" if table == "event" else "kept forecast"
         rows = [] if rows[0][0] is None else [row[:-2] for row in rows]
         previous = GENESIS
         for count, row in enumerate(rows, start=1):
             if row[0] != count:
-                raise _damaged(self.path, f"{table} {count} is missing")
+                raise _damaged(self.path, f"{what} {count} is missing")
             if _link(previous, row[:-1]) != row[-1]:
-                raise _damaged(self.path, f"{table} {count} was changed after it was written")
+                raise _damaged(self.path, f"{what} {count} was changed after it was written")
             previous = row[-1]
         if (length, end) != (len(rows), previous):
-            raise _damaged(self.path, f"it should end with {table} {length}, it ends with {len(rows)}")
+            raise _damaged(self.path, f"it should end with {what} {length}, it ends with {len(rows)}")
         return rows
 
 

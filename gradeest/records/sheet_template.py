@@ -18,6 +18,7 @@ from gradeest.records.sheet_cells import BOOK_SUFFIXES, REMARK, TEXT_SUFFIXES, l
 from gradeest.records.sheet_columns import COLUMNS
 from gradeest.records.sheet_rules import ALWAYS, SORTS
 from gradeest.records.spot_rules import MOMENTS, RESULTS
+from gradeest.records.text_files import write_whole
 
 NOTES, WORDS = "notes", "words"  # the sheets of a workbook
 LISTED_ROWS = 2000  # so far down cells offer their words
@@ -36,13 +37,8 @@ def write_template(path: Path, catalogue: Catalogue, *, replace_old: bool = Fals
         raise InputError(f"{path}: the sheet ends in .csv or .xlsx", "such as notes.xlsx")
     if path.exists() and not replace_old:
         raise InputError(f"{path} is there already", "another name, or --force to replace it")
-    write = _write_book if suffix in BOOK_SUFFIXES else _write_text
-    try:
-        write(path, catalogue)
-    except OSError as err:
-        raise InputError(
-            f"{path} cannot be written: {err.strerror}", "a folder that is there and may be written"
-        ) from err
+    make = _make_book if suffix in BOOK_SUFFIXES else _make_text
+    write_whole(path, make(catalogue))
 
 
 def word_lists(catalogue: Catalogue) -> dict[str, list[tuple[str, str]]]:
@@ -79,7 +75,7 @@ def _needs(word: str) -> str:
     return f"{word}: {sort.says}. Needs {ALWAYS[1]}, {needed}; may have {optional}."
 
 
-def _write_text(path: Path, catalogue: Catalogue) -> None:
+def _make_text(catalogue: Catalogue) -> bytes:
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
     for text in EXPLAINED:
@@ -93,10 +89,10 @@ def _write_text(path: Path, catalogue: Catalogue) -> None:
     for row in example_rows():
         rows.writerow(row)
     # with the mark that makes spreadsheets read it as UTF-8
-    path.write_text(out.getvalue(), encoding="utf-8-sig", newline="")
+    return out.getvalue().encode("utf-8-sig")
 
 
-def _write_book(path: Path, catalogue: Catalogue) -> None:
+def _make_book(catalogue: Catalogue) -> bytes:
     import openpyxl  # late: only this and reading a workbook need it
     from openpyxl.styles import Alignment, Font
 
@@ -117,7 +113,9 @@ def _write_book(path: Path, catalogue: Catalogue) -> None:
     for number, text in enumerate(explained, start=1):
         words.cell(number, 1, text).alignment = Alignment(wrap_text=False)
     _offer_words(page, words, len(explained) + 2, catalogue)
-    book.save(path)
+    data = io.BytesIO()
+    book.save(data)
+    return data.getvalue()
 
 
 def _offer_words(page: Any, words: Any, first: int, catalogue: Catalogue) -> None:

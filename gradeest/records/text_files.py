@@ -1,9 +1,14 @@
-"""Reading what a person wrote in a file: UTF-8 text, TOML with line numbers, CSV as spreadsheets write it."""
+"""Reading what a person wrote in a file: UTF-8 text, TOML with line numbers, CSV as spreadsheets write it.
+
+And writing one for a person, whole or not at all.
+"""
 
 from __future__ import annotations
 
 import csv
+import errno
 import io
+import os
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -76,6 +81,21 @@ def read_text(path: Path) -> str:
     if "\x00" in text:
         raise _not_utf8(path, text.count("\n", 0, text.index("\x00")) + 1, "there is a zero byte in it")
     return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all. Raises InputError where it cannot be."""
+    new = path.with_name(path.name + ".new")
+    try:
+        try:
+            new.write_bytes(data)
+            os.replace(new, path)
+        finally:
+            new.unlink(missing_ok=True)
+    except OSError as err:
+        full = err.errno in (errno.ENOSPC, errno.EDQUOT)
+        hint = "free some space, or choose another folder" if full else "choose a folder you may write to"
+        raise InputError(f"{path} cannot be written: {err.strerror}", hint) from err
 
 
 def _not_utf8(path: Path, line: int, message: str) -> InputError:

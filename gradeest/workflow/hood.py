@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ from gradeest.errors import InputError
 from gradeest.materials.catalogue import nearest
 from gradeest.materials.hazards import DEFER
 from gradeest.records.domain import Batch, Charge
+from gradeest.records.text_files import write_whole
 from gradeest.report.figures import interval, mass, percent
 from gradeest.report.labels import Label, write_labels
 from gradeest.report.worksheet import Block, Caution, Worksheet, write_worksheet
@@ -71,13 +71,7 @@ def check_target(path: Path, *, replace_old: bool) -> None:
 def save_page(path: Path, page: str | bytes, *, replace_old: bool) -> Path:
     """Write a file whole or not at all. Raises InputError where it is there (unless `replace_old`) or cannot be."""
     check_target(path, replace_old=replace_old)
-    new = path.with_name(path.name + ".new")
-    try:
-        new.write_bytes(page.encode() if isinstance(page, str) else page)
-        os.replace(new, path)
-    except OSError as err:
-        new.unlink(missing_ok=True)
-        raise InputError(f"{path} cannot be written: {err.strerror}", "choose a folder you may write to") from err
+    write_whole(path, page.encode() if isinstance(page, str) else page)
     return path
 
 

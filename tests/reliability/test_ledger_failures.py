@@ -418,7 +418,7 @@ TRIGGER = "SELECT sql FROM sqlite_master WHERE type = 'trigger'"
     [
         ("UPDATE event SET payload = replace(payload, 'entry 7', 'entry 8') WHERE number = 8", "event 8 was changed"),
         ("UPDATE event SET happened_on = '2025-03-02' WHERE number = 1", "event 1 was changed"),
-        ("UPDATE shown SET content = '{}'", "shown 1 was changed"),
+        ("UPDATE shown SET content = '{}'", "kept forecast 1 was changed"),
         ("DELETE FROM event WHERE number = 12", "event 12 is missing"),
         ("DELETE FROM event WHERE number = 30", "should end with event 30, it ends with 29"),
         ("DELETE FROM event", "should end with event 30, it ends with 0"),
