@@ -6,7 +6,7 @@ Drawn from the rows that their cost is counted by (`costs.py`), so that a dear d
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,19 +36,17 @@ def find_needs(
     outcome: Outcome,
     kinds: Mapping[str, str],
     basis: Basis,
-    *,
-    days_only: bool = False,
 ) -> Needs:
     """What each run of an outcome takes.
 
     Parameters: outcome, contained_g (draw, run, metal) in g; kinds, kind id by address; basis, with as many
-    draws as the outcome. Days of a route without a row count as none. `days_only`: items and acid are not asked for.
+    draws as the outcome. Days of a route without a row count as none.
     """
     prices, catalogue, named = basis.prices, basis.catalogue, basis.named
     costing = Costing.of(prices, catalogue, named)
     nothing = np.zeros((len(outcome.runs), named.draws))
     items: dict[str, Array] = {}
-    for i, run in enumerate(() if days_only else outcome.runs):
+    for i, run in enumerate(outcome.runs):
         for line in costing.lines(run.route, {kinds[run.address]: run.mass_kg}, metal_of_run(outcome, i)):
             if line.item.id not in items:
                 items[line.item.id] = nothing.copy()
@@ -60,18 +58,6 @@ def find_needs(
         if drawn is not None:
             days[i] = drawn
     return Needs({key: table.T for key, table in items.items()}, np.sum([nothing, *acids], axis=0).T, days.T)
-
-
-def join_needs(parts: Sequence[Needs], wanted: Collection[str]) -> Needs:
-    """What the runs of several outcomes take, side by side; of the items those `wanted` that any run takes."""
-    taken = [key for key in wanted if any(key in part.items for part in parts)]
-    items = {key: side_by_side([p.items.get(key, np.zeros_like(p.acid)) for p in parts]) for key in taken}
-    return Needs(items, side_by_side([p.acid for p in parts]), side_by_side([p.days for p in parts]))
-
-
-def side_by_side(tables: Sequence[Array]) -> Array:
-    """Tables (draw, run) as one; the draws of a run lie side by side in all of them."""
-    return np.concatenate([table.T for table in tables]).T
 
 
 def is_acid(item: str, catalogue: Catalogue) -> bool:

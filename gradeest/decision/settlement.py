@@ -185,9 +185,15 @@ class Market:
         if len(pool) == 1:
             return self.fine[:, pool[0], :], self.weight[:, pool[0], :]
         if pool not in self._sums:
-            runs = list(pool)
-            self._sums[pool] = self.fine[:, runs, :].sum(axis=1), self.weight[:, runs, :].sum(axis=1)
+            self._sums[pool] = self._sum(self.fine, pool), self._sum(self.weight, pool)
         return self._sums[pool]
+
+    def _sum(self, grams: Array, pool: tuple[int, ...]) -> Array:
+        """The sum over some runs, (draw, metal); draws lie side by side, as they do in what is added up."""
+        total = np.zeros((grams.shape[2], grams.shape[0])).T
+        for run in pool:
+            total += grams[:, run, :]
+        return total
 
     def assign(self, spent: Array) -> Assignment:
         """Who is settled with which buyer, and what each run adds.

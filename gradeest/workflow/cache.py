@@ -19,7 +19,7 @@ import numpy as np
 
 Kept = TypeVar("Kept")
 Array = np.ndarray[Any, Any]
-KEEP = {"fit": 40, "belief": 8, "ranking": 40}  # files of each sort; the oldest go (a belief is large)
+KEEP = {"fit": 40, "belief": 8, "ranking": 40, "tests": 8}  # files of each sort; the oldest go (a belief is large)
 ABANDONED = 3600.0  # seconds: no command writes a file for so long
 
 

@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.workflow.testing import Assay, Trial
+from gradeest.workflow.plan_columns import CASH, HOURS
 
 if TYPE_CHECKING:
     from gradeest.decision.plan import Limit, More
     from gradeest.decision.ranking import RankedRun, Ranking
     from gradeest.decision.summary import Interval
-    from gradeest.workflow.supplies import Supply, Taken
+    from gradeest.decision.testing import Option
+    from gradeest.workflow.plan_columns import Columns
+    from gradeest.workflow.plan_tests import PlanTest, PlanTests
+    from gradeest.workflow.supplies import Supply
     from gradeest.workflow.testing import Testing
 
 Array = NDArray[np.float64]
@@ -26,8 +29,8 @@ def _limit(supply: Supply, columns: Sequence[int]) -> Limit:
     """A supply as a limit of some columns, by what each is expected to take of it."""
     from gradeest.decision.plan import Limit
 
-    uses, wait = supply.draws.mean(axis=0)[list(columns)], 0.0 if supply.wait is None else float(supply.wait.mean())
-    return Limit(supply.name, supply.unit, supply.most, uses, supply.step, supply.places, wait)
+    wait = 0.0 if supply.wait is None else float(supply.wait.mean())
+    return Limit(supply.name, supply.unit, supply.most, supply.uses[list(columns)], supply.step, supply.places, wait)
 
 
 @dataclass(frozen=True)
@@ -90,8 +93,8 @@ class Within:
         self,
         testing: Testing,
         ranking: Ranking,
-        tests: Sequence[Trial | Assay],
-        taken: Taken,
+        tests: PlanTests,
+        columns: Columns,
         supplies: Sequence[Supply],
         must: Sequence[str],
     ) -> None:
@@ -99,7 +102,8 @@ class Within:
 
         self.testing, self.outcome, self.money = testing, testing.outcome, testing.money
         outcome, money = self.outcome, self.money
-        self.tests, self.taken, self.supplies, self.ranking = tests, taken, supplies, ranking
+        self.tests, self.looked = tests.tests, tests.looked
+        self.columns, self.supplies, self.ranking = columns, supplies, ranking
         self.rows = {row.address: row for row in ranking.rows}
         self.runs = len(outcome.runs)
         rows = [self.rows[run.address] for run in outcome.runs]
@@ -108,14 +112,14 @@ class Within:
             for supply in supplies
             if supply.is_barred
             for i in range(self.runs)
-            if supply.draws[:, i].any()
+            if supply.uses[i] > 0
         }
         runs = [
             i
             for i, row in enumerate(rows)
             if row.address in must or (row.verdict == "process" and row.address not in self.barred)
         ]
-        tried = [self.runs + n for n, test in enumerate(tests) if test.address not in self.barred]
+        tried = [self.runs + n for n, test in enumerate(self.tests) if test.address not in self.barred]
         self.open = [*runs, *tried]
         processed = {rows[i].address: n for n, i in enumerate(runs)}
         sizes: dict[str, list[int]] = {}
@@ -123,7 +127,7 @@ class Within:
         for n, column in enumerate(tried, start=len(runs)):
             test = self._test(column)
             sizes.setdefault(test.address, []).append(n)
-            if isinstance(test, Assay):
+            if test.is_assay:
                 assays[n] = processed.get(test.address)
         gains = [*money.advantage.mean(axis=0)[runs], *(self._test(column).option.net for column in tried)]
         self.asked = Question(
@@ -164,7 +168,7 @@ class Within:
         stages = [self.assays, [c for c in ratios if c not in self.assays and c not in late], late]
         return [column for stage in stages for column in order_runs([c for c in ratios if c in stage], ratios)]
 
-    def _test(self, column: int) -> Trial | Assay:
+    def _test(self, column: int) -> PlanTest:
         return self.tests[column - self.runs]
 
     def _per_hour(self) -> dict[int, float]:
@@ -180,7 +184,7 @@ class Within:
         return found | {column: self._worth_per_hour(column) for column in tests}
 
     def _worth_per_hour(self, column: int) -> float:
-        return self._test(column).option.net / float(self.taken.hours[:, column].mean())
+        return self._test(column).option.net / float(self._test(column).hours.mean())
 
     def _run(self, column: int, order: int) -> Step:
         row = self.rows[self.outcome.runs[column].address]
@@ -192,15 +196,15 @@ class Within:
 
         test = self._test(column)
         row, option = self.rows[test.address], test.option
-        hours, cost = (Interval.of(table[:, column]) for table in (self.taken.hours, self.taken.cost))
+        hours, cost = (Interval.of(self.columns.draws(key, [column])[:, 0]) for key in (HOURS, CASH))
         figures = (None, hours, cost, self._worth_per_hour(column))
-        if isinstance(test, Assay):
+        if test.is_assay:
             why = f"assay: a better choice brings {option.worth:.3g}; sample, fee and paid hours cost {option.cost:.3g}"
             return Step(
                 row.address, "assay", order, option.mass_kg, "", *figures, why, "", option.net, option.worth_mcse
             )
         why = f"trial run: a better choice on the rest brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
-        advice = self.testing.advise_on(row.address, option) if self.testing.fee is None else ""
+        advice = self._advise(row.address, option) if self.testing.fee is None else ""
         return Step(
             row.address, "trial", order, option.mass_kg, row.route, *figures, why, advice, option.net, option.worth_mcse
         )
@@ -215,7 +219,7 @@ class Within:
     @property
     def assayed(self) -> set[str]:
         """What an assay would pay of, before it is decided on, be there room for it or not."""
-        return {test.address for test in self.tests if isinstance(test, Assay)} - set(self.barred)
+        return {test.address for test in self.tests if test.is_assay} - set(self.barred)
 
     def _left(self, row: RankedRun, action: str) -> Step:
         why = "gains, but finds no room in this plan" if action == "wait" else row.why
@@ -223,7 +227,13 @@ class Within:
         if action != "test first":
             return self._step(row, action, None, why)
         room = "; it finds no room in this plan" if row.address in self.assayed else ""
-        return self._step(row, action, None, why, self.testing.advise_on(row.address) + room)
+        return self._step(row, action, None, why, self._advise(row.address) + room)
+
+    def _advise(self, address: str, trial: Option | None = None) -> str:
+        """Whether an assay of a fraction pays before it is decided on, or `trial`, in a line."""
+        looked = self.looked[address]
+        options = [option for option in (looked.assay, trial) if option is not None]
+        return self.testing.advise(address, looked.perfect, looked.perfect_mcse, options)
 
     def _step(self, row: RankedRun, action: str, order: int | None, why: str | None = None, test: str = "") -> Step:
         parts = (row.gain, row.hours, row.cost, row.gain_per_hour)
@@ -236,7 +246,7 @@ class Within:
 
         found = []
         for at, supply in enumerate(self.supplies):
-            draws = supply.draws[:, self.chosen]
+            draws = self.columns.draws(supply.key, self.chosen)
             here = {c: n for n, c in enumerate(self.chosen)}
             assays = {here[a]: None if run is None else here[run] for a, run in self.assays.items()}
             limit = _limit(supply, self.chosen)
@@ -256,11 +266,11 @@ class Within:
             )  # fmt: skip
         return tuple(found)
 
-    def total(self, table: Array) -> Interval:
-        """The sum of a (draw, column) table over what is chosen."""
+    def total(self, key: str) -> Interval:
+        """What all that is chosen takes of hours or money."""
         from gradeest.decision.summary import Interval
 
-        return Interval.of(table[:, self.chosen].sum(axis=1))
+        return Interval.of(self.columns.draws(key, self.chosen).sum(axis=1))
 
     def gain(self) -> Gain:
         """Gain of the runs chosen in one settlement, draw by draw, and what the trials are worth."""

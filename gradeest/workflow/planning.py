@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from gradeest.materials.hazards import DEFER, is_denied
 from gradeest.workflow import gates
-from gradeest.workflow.believing import State, believe, run_forward, state_of
+from gradeest.workflow.believing import State, believe, kept_path, run_forward, state_of
 from gradeest.workflow.costing import BUDGET
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
@@ -24,20 +22,19 @@ from gradeest.workflow.outlook import (
     say_invented,
     trust_in,
 )
-from gradeest.workflow.plan_asking import Asked, Asking, ask_for
+from gradeest.workflow.plan_asking import Asking, ask_for
+from gradeest.workflow.plan_columns import CASH, HOURS, Columns
+from gradeest.workflow.plan_tests import weigh_plan_tests
 from gradeest.workflow.plan_within import Step, Use, Within
-from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, Taken, list_supplies
+from gradeest.workflow.supplies import NO_LIMITS, Limits, Supply, list_supplies
 from gradeest.workflow.telling import Report, say_nothing
-from gradeest.workflow.testing import Assay, Testing, Trial
+from gradeest.workflow.testing import Testing
 
 if TYPE_CHECKING:
     from gradeest.belief.outcome import Outcome
     from gradeest.belief.posterior import Posterior
     from gradeest.decision.prices import Prices
-    from gradeest.decision.ranking import Ranking
     from gradeest.decision.summary import Interval
-
-UNCLEAR = ("sample first", "sell", "keep")  # verdicts on fractions that a trial may be made of
 
 
 @dataclass(frozen=True)
@@ -106,10 +103,12 @@ def plan_work(
         outcome = run_forward(opened, posterior, runs)
         ranking = rank_by_money(opened, state, posterior, runs, blocked, found, outcome=outcome)
         testing = _weigh(opened, state, posterior, found, outcome, asked.fee)
-        tests = _weigh_tests(testing, ranking, must)
-        taken = _take(testing, tests, asked, denied=denied)
-        supplies = list_supplies(asked.limits, asked.amounts, taken, opened.catalogue, found.currency, is_denied=denied)
-        plan = Within(testing, ranking, tests, taken, supplies, must)
+        path = kept_path(opened, "tests", state, [repr(part) for part in (runs, blocked, found, must, asked.fee)])
+        tests = weigh_plan_tests(testing, ranking, must, path)
+        restricted = [key for key, item in opened.catalogue.items.items() if denied and item.law]
+        columns = Columns(testing, tests.tests, {*asked.amounts, *restricted})
+        supplies = list_supplies(asked.limits, asked.amounts, columns, opened.catalogue, found.currency, restricted)
+        plan = Within(testing, ranking, tests, columns, supplies, must)
         lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
         return _show(testing, plan, lot or "", (file, plan_file), asked.notes, say_invented(lots))
 
@@ -142,8 +141,8 @@ def _show(
         prices.currency,
         plan.steps,
         plan.uses(),
-        plan.total(plan.taken.hours),
-        plan.total(plan.taken.cost),
+        plan.total(HOURS),
+        plan.total(CASH),
         gain.runs,
         gain.mcse,
         gain.chance,
@@ -164,53 +163,6 @@ def _show(
         opened.place.seed,
         opened.place.engine,
     )
-
-
-def _weigh_tests(testing: Testing, ranking: Ranking, must: Sequence[str]) -> list[Trial | Assay]:
-    """Tests that pay, where none is going: trial runs and assays of fractions that are not processed anyway, and assays
-    of what is. Assays only where their fee is known.
-    """
-    from gradeest.decision.testing import CLEAR
-
-    verdicts = {row.address: row.verdict for row in ranking.rows if row.address not in must}
-    found: list[Trial | Assay] = []
-    for i, run in enumerate(testing.outcome.runs):
-        if run.address not in verdicts or run.address in testing.going:
-            continue
-        if verdicts[run.address] in UNCLEAR:
-            trials = testing.trials(i, testing.sizes_that_could_pay(i))
-            found += [trial for trial in trials if trial.option.net > CLEAR * trial.option.worth_mcse]
-        assay = testing.best_assay(i)
-        if assay is not None:
-            found.append(Assay(run.address, assay))
-    return found
-
-
-def _take(testing: Testing, tests: Sequence[Trial | Assay], asked: Asked, *, denied: bool) -> Taken:
-    """What the runs and then the tests take of everything that is limited; `denied`: the bench has no licence."""
-    from gradeest.decision.needs import Needs, find_needs, join_needs, side_by_side
-
-    money, catalogue = testing.money, testing.opened.catalogue
-    hours, cost, wait = [money.hours], [money.cost], None
-    nothing = np.zeros((len(money.hours), 1))
-    for test in tests:
-        if isinstance(test, Trial):
-            hours.append(test.spent.hours[:, :1])
-            cost.append(test.spent.cost[:, :1])
-        else:
-            wait = testing.assay_days
-            hours.append(testing.assay_hours[:, None])
-            cost.append(nothing + (testing.fee or 0.0))
-    wanted = {*asked.amounts, *(key for key, item in catalogue.items.items() if denied and item.law)}
-    if not wanted and asked.limits.days is None:
-        return Taken(side_by_side(hours), side_by_side(cost), None)
-
-    def needs_of(outcome: Outcome) -> Needs:
-        return find_needs(outcome, testing.kinds, testing.basis, days_only=not wanted)
-
-    tried = [needs_of(t.drawn.only(0)) if isinstance(t, Trial) else Needs({}, nothing, nothing) for t in tests]
-    needs = join_needs([needs_of(testing.outcome), *tried], wanted)
-    return Taken(side_by_side(hours), side_by_side(cost), needs, wait)
 
 
 def _licence_notes(opened: Opened, supplies: Sequence[Supply]) -> list[str]:

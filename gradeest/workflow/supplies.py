@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from gradeest.errors import InputError, Issue
 from gradeest.materials.catalogue import Catalogue, Item, nearest
 from gradeest.units import parse_mass, parse_volume
+from gradeest.workflow.plan_columns import CASH, DAYS, HOURS
 
 if TYPE_CHECKING:
-    from gradeest.decision.needs import Needs
+    from gradeest.workflow.plan_columns import Columns
 
 NOTHING = ("0", "none", "no")
 
@@ -43,32 +44,22 @@ NO_LIMITS = Limits()
 
 @dataclass(frozen=True)
 class Supply:
-    """So much of something there is; `draws` (draw, column) is what runs, trials and assays take of it.
+    """So much of something there is; `uses` (column,) is what runs, trials and assays are expected to take of it.
 
     `step`: what is told of it is rounded up to whole packs (0: not at all). `is_restricted`: the law asks for a licence
     in places; `is_barred`: the bench says that it has none, so `most` is 0. `places`: so many may take it side by side.
     `wait` (draw,): what of it is over before the result of an assay is there.
     """
 
+    key: str  # as in `Columns`
     name: str
     unit: str
     most: float
-    draws: NDArray[np.float64]
+    uses: NDArray[np.float64]
     step: float = 0.0
     is_restricted: bool = False
     is_barred: bool = False
     places: int = 1
-    wait: NDArray[np.float64] | None = None
-
-
-@dataclass(frozen=True)
-class Taken:
-    """What runs, trials and assays take: hands-on hours and money, (draw, column); `needs`, None where nothing else is
-    limited; `wait`, (draw,), days until the result of an assay, None without any."""
-
-    hours: NDArray[np.float64]
-    cost: NDArray[np.float64]
-    needs: Needs | None
     wait: NDArray[np.float64] | None = None
 
 
@@ -123,30 +114,24 @@ def _read_amount(text: str, item: Item) -> float:
 def list_supplies(
     limits: Limits,
     amounts: Mapping[str, float],
-    taken: Taken,
+    columns: Columns,
     catalogue: Catalogue,
     currency: str,
-    *,
-    is_denied: bool,
+    barred: Collection[str],
 ) -> tuple[Supply, ...]:
     """What there is of everything limited, and of what the bench has no licence for: nothing.
 
-    Parameters: amounts, items by id as `read_limits` gives them; is_denied, the bench says that it has no licence.
+    Parameters: amounts, items by id as `read_limits` gives them; barred, items that the bench has no licence for.
     """
-    nothing, needs = np.zeros_like(taken.hours), taken.needs
-    given = (
-        ("hours", "h", limits.hours, taken.hours),
-        ("cash", currency, limits.cash, taken.cost),
-    )
-    found = [Supply(name, unit, most, draws) for name, unit, most, draws in given if most is not None]
-    if needs is None:
-        return tuple(found)
+    given = (("h", limits.hours, HOURS), (currency, limits.cash, CASH))
+    found = [Supply(key, key, unit, most, columns.expected(key)) for unit, most, key in given if most is not None]
     if limits.days is not None:
-        found.append(Supply("days", "d", limits.days, needs.days, places=limits.at_once or 1, wait=taken.wait))
+        places, expected = limits.at_once or 1, columns.expected(DAYS)
+        found.append(Supply(DAYS, DAYS, "d", limits.days, expected, places=places, wait=columns.wait))
     for key, item in catalogue.items.items():
-        is_barred = is_denied and bool(item.law) and key in needs.items
+        is_barred = key in barred and key in columns.items
         if key in amounts or is_barred:
             most = 0.0 if is_barred else amounts[key]
-            draws = needs.items.get(key, nothing)
-            found.append(Supply(item.name, item.unit, most, draws, item.pack, bool(item.law), is_barred))
+            row = item.name, item.unit, most, columns.expected(key), item.pack, bool(item.law), is_barred
+            found.append(Supply(key, *row))
     return tuple(found)

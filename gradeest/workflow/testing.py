@@ -184,15 +184,6 @@ class Testing:
         """Runs to look at: the one named, or all."""
         return [i for i, run in enumerate(self.outcome.runs) if address in (None, run.address)]
 
-    def advise_on(self, address: str, trial: Option | None = None) -> str:
-        """Whether an assay of a fraction pays before it is decided on, or `trial`, in a line."""
-        from gradeest.decision.testing import perfect_worth
-
-        (i,) = self.order(address)
-        perfect, error = perfect_worth(self.money.advantage[:, i], self.origin)
-        options = [*(self.assays(i) if perfect > 0 else ()), *((trial,) if trial else ())]
-        return self.advise(address, perfect, error, options)
-
     def advise(self, address: str, perfect: float, error: float, options: Sequence[Option]) -> str:
         """What to do of these tests: nothing else while a trial is going."""
         from gradeest.decision.testing import advise
@@ -200,14 +191,6 @@ class Testing:
         if address in self.going:
             return f"wait: its trial {self.going[address]} is open"
         return advise(perfect, error, options, self.fee, self.prices.currency)
-
-    def best_assay(self, i: int) -> Option | None:
-        """The assay of run `i` that clearly pays after its fee, where that is known."""
-        from gradeest.decision.testing import best_option, perfect_worth
-
-        if self.fee is None or perfect_worth(self.money.advantage[:, i], self.origin)[0] <= self.cost_of_assay:
-            return None
-        return best_option(self.assays(i))
 
     def look_at(self, i: int, *, is_one: bool) -> Tested:
         """What testing run `i` is worth; `is_one` adds trial runs and what its result tells about the others."""
@@ -298,25 +281,34 @@ class Testing:
         )
 
     def trials(self, i: int, shares: Sequence[float] | None = None) -> list[Trial]:
-        """Trial runs by size; each is settled beside the other fractions as ranked, before the rest."""
-        from gradeest.decision.economics import count_spent
-        from gradeest.decision.testing import TRIAL_SHARES, read_on_balance, trial_option
+        """Trial runs by size."""
+        from gradeest.decision.testing import TRIAL_SHARES
 
-        whole, found = self.outcome.runs[i], []
-        buyer, handling = self.money.buyer_of[i], self.opened.catalogue.constants["balance.unchecked_handling"]
+        return [self.trial(i, share) for share in (TRIAL_SHARES if shares is None else shares)]
+
+    def trial(self, i: int, share: float) -> Trial:
+        """A trial run of a share of run `i`, settled beside the other fractions as ranked, before the rest."""
+        from gradeest.decision.economics import count_spent
+        from gradeest.decision.testing import read_on_balance, trial_option
+
+        whole, buyer = self.outcome.runs[i], self.money.buyer_of[i]
         others = [j for j in self.money.pool if j != i and self.money.buyer_of[j] == buyer]
-        for share in TRIAL_SHARES if shares is None else shares:
-            parts = [Run(whole.address, share * whole.mass_kg, whole.route)]
-            parts.append(Run(whole.address, (1 - share) * whole.mass_kg, whole.route))
-            drawn = run_forward(self.opened, self.posterior, parts, closing=True)
-            spent = count_spent(drawn, self.kinds, self.basis)
-            added = self.market.add_parts(buyer, others, i, drawn)
-            trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))
-            weight, rng = drawn.weight_g[:, 0][:, self.counted(i)], stream(self.opened.place, f"trial {whole.address}")
-            shown = read_on_balance(weight, self.step_g, handling, rng)
-            option = trial_option(parts[0].mass_kg, self.money.advantage[:, i], trial, rest, shown, self.origin)
-            found.append(Trial(whole.address, option, drawn, spent))
-        return found
+        parts = [dataclasses.replace(whole, mass_kg=part * whole.mass_kg) for part in (share, 1 - share)]
+        drawn = run_forward(self.opened, self.posterior, parts, closing=True)
+        spent = count_spent(drawn, self.kinds, self.basis)
+        added = self.market.add_parts(buyer, others, i, drawn)
+        trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))
+        weight, rng = drawn.weight_g[:, 0][:, self.counted(i)], stream(self.opened.place, f"trial {whole.address}")
+        shown = read_on_balance(weight, self.step_g, self.opened.catalogue.constants["balance.unchecked_handling"], rng)
+        option = trial_option(parts[0].mass_kg, self.money.advantage[:, i], trial, rest, shown, self.origin)
+        return Trial(whole.address, share, option, drawn, spent)
+
+    def items_of(self, trial: Trial) -> dict[str, Array]:
+        """What a trial takes of each item, (draw,)."""
+        from gradeest.decision.needs import find_needs
+
+        needs = find_needs(trial.drawn.only(0), self.kinds, self.basis)
+        return {key: table[:, 0] for key, table in needs.items.items()}
 
     @cached_property
     def market(self) -> Market:
@@ -327,18 +319,11 @@ class Testing:
 
 
 @dataclass(frozen=True)
-class Assay:
-    """An assay of a fraction, and what it is worth."""
-
-    address: str
-    option: Option
-
-
-@dataclass(frozen=True)
 class Trial:
     """A trial run and what is left after it, in this order in `drawn` and `spent`, and what the trial is worth."""
 
     address: str
+    share: float  # of the fraction
     option: Option
     drawn: Outcome
     spent: Spent

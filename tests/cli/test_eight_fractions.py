@@ -155,6 +155,7 @@ def test_an_assay_in_a_plan_counts_with_its_fee_its_hours_and_its_days(eight: Ru
     assert used["days"] == pytest.approx(25)  # the runs go on meanwhile, and are done before
     assert shown["steps"][0]["cost"]["mean"] == pytest.approx(20)
     assert shown["trials_worth"] == pytest.approx(shown["steps"][0]["worth"])
+    assert plan("--cash", "500", "--days", "30")[0] == shown  # from what was kept of the tests
     text = eight("plan", "--hours", "20", "--fee", "20", "--cash", "500", "--days", "30").out
     assert "1. assay" in text
     assert all(len(line) <= 80 for line in text.splitlines())
