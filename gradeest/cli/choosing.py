@@ -12,6 +12,9 @@ from gradeest.cli.context import place_of
 from gradeest.cli.outlook import LotArgument, invented, short_name, trust_lines
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from gradeest.errors import Issue
     from gradeest.workflow.choosing import BidShown
     from gradeest.workflow.planning import PlanShown, Use
 
@@ -56,7 +59,6 @@ def plan(
     from gradeest.workflow.planning import plan_work
     from gradeest.workflow.supplies import Limits
 
-    check_amounts({"--hours": hours, "--cash": cash, "--days": days, "--fee": fee}, at_once)
     with Progress() as report:
         shown = plan_work(
             place_of(ctx),
@@ -75,19 +77,12 @@ def plan(
     show(*plan_parts(shown))
 
 
-def check_amounts(given: dict[str, float | None], at_once: int | None = None) -> None:
-    """Refuse amounts below 0 and such as are no number, and no run at all at once, together."""
-    import math
+def check_amounts(given: dict[str, float | None], also: Sequence[Issue] = ()) -> None:
+    """Refuse amounts below 0 and such as are no number, with what `also` is wrong, together."""
+    from gradeest.errors import InputError
+    from gradeest.workflow.plan_asking import refuse_amounts
 
-    from gradeest.errors import InputError, Issue
-
-    issues = [
-        Issue("error", f"{value:g} cannot be", "type a number from 0 on", field=name)
-        for name, value in given.items()
-        if value is not None and not (math.isfinite(value) and value >= 0)
-    ]
-    if at_once is not None and at_once < 1:
-        issues.append(Issue("error", f"{at_once} runs at once cannot be", "type 1 or more", field="--at-once"))
+    issues = [*refuse_amounts(given), *also]
     if issues:
         raise InputError("what was typed cannot be used", issues=issues)
 
@@ -184,12 +179,12 @@ def bid(
     from gradeest.cli.as_json import print_json
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
-    from gradeest.errors import InputError
+    from gradeest.errors import Issue
     from gradeest.workflow.choosing import bid_on
 
-    check_amounts({"--price": price})
-    if not 0.01 <= chance <= 0.99:
-        raise InputError(f"a chance of {chance:g} cannot be asked for", "type one from 0.01 to 0.99, such as 0.75")
+    hint = "type one from 0.01 to 0.99, such as 0.75"
+    wrong = Issue("error", f"a chance of {chance:g} cannot be asked for", hint, field="--chance")
+    check_amounts({"--price": price}, () if 0.01 <= chance <= 0.99 else [wrong])
     with Progress() as report:
         shown = bid_on(
             place_of(ctx), file, chance=chance, asked=price, prices=prices, changes=change or (), report=report

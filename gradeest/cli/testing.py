@@ -35,11 +35,16 @@ def look_first(
     from gradeest.cli.choosing import check_amounts
     from gradeest.cli.progress import Progress
     from gradeest.cli.tables import show
+    from gradeest.errors import InputError, Issue
     from gradeest.units import parse_share
     from gradeest.workflow import testing
 
-    check_amounts({"--fee": fee})
-    share = None if u is None else parse_share(u)
+    share, wrong = None, list[Issue]()
+    try:
+        share = None if u is None else parse_share(u)
+    except InputError as err:
+        wrong.append(Issue("error", err.message, err.hint, field="--u"))
+    check_amounts({"--fee": fee}, wrong)
     with Progress() as report:
         shown = testing.weigh_tests(place_of(ctx), address, u=share, fee=fee, prices=prices, report=report)
     if as_json:

@@ -313,6 +313,8 @@ def explain(row: RankedRun, standing: Standing, spent: float, currency: str, per
     assert row.metal_value is not None
     instead = "selling as it is" if row.alternative == "sell" else "keeping it"
     if row.gain.mean <= 0:
+        if not row.metal_value.q95:
+            return "nothing that it brings has a price here"
         if row.metal_value.q95 < spent:
             most = row.metal_value.q95 / row.mass_kg
             return f"metal worth at most {most:.3g} {currency}/kg (95 %), a run costs {spent / row.mass_kg:.3g}"
@@ -385,6 +387,7 @@ def _buyer_notes(outcome: Outcome, prices: Prices, money: Economics) -> list[str
     for i, (run, to) in enumerate(zip(outcome.runs, money.sold_to, strict=True)):
         if to and i not in money.pool:
             notes.append(f"{run.address} as it is: to {to}, at its terms")
-        if not money.revenue[:, i].any() and outcome.recovered_g[:, i, :].any():
+        priced = [m for m, metal in enumerate(outcome.metals) if prices.metal_per_g[metal] > 0]
+        if not money.revenue[:, i].any() and outcome.recovered_g[:, i, priced].any():
             notes.append(f"no buyer takes what comes of {run.address}")
     return notes

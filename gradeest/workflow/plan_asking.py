@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -46,14 +47,16 @@ class Asked:
 def ask_for(opened: Opened, state: State, lot: str | None, asking: Asking) -> Asked:
     """What a plan is asked for on a bench. Raises InputError with every problem of what was typed and of the file."""
     read = PlanFile() if asking.plan_file is None else read_plan_file(asking.plan_file)
-    issues = list(read.issues)
-    limits = asking.limits.over(read.limits)
+    typed = asking.limits
+    given = {"--hours": typed.hours, "--cash": typed.cash, "--days": typed.days, "--fee": asking.fee}
+    issues = [*read.issues, *refuse_amounts(given, typed.at_once)]
+    limits = typed.over(read.limits)
     amounts: Mapping[str, float] = {}
     try:
         amounts = read_limits(limits.items, opened.catalogue)
     except InputError as err:
         issues += [
-            issue if asking.limits.items else replace(issue, file=str(asking.plan_file), line=read.limits_line)
+            issue if typed.items else replace(issue, file=str(asking.plan_file), line=read.limits_line)
             for issue in err.issues
         ]
     if (limits.at_once or 1) > 1 and limits.days is None:
@@ -72,6 +75,18 @@ def ask_for(opened: Opened, state: State, lot: str | None, asking: Asking) -> As
     must = tuple(dict.fromkeys(wish.address for wish in wishes if wish.must))
     fee = read.fee if asking.fee is None else asking.fee
     return Asked(limits, amounts, fee, must, runs, blocked, tuple(notes))
+
+
+def refuse_amounts(given: Mapping[str, float | None], at_once: int | None = None) -> list[Issue]:
+    """Amounts below 0 and such as are no number, by the option they were typed with, and no run at all at once."""
+    issues = [
+        Issue("error", f"{value:g} cannot be", "type a number from 0 on", field=name)
+        for name, value in given.items()
+        if value is not None and not (math.isfinite(value) and value >= 0)
+    ]
+    if at_once is not None and at_once < 1:
+        issues.append(Issue("error", f"{at_once} runs at once cannot be", "type 1 or more", field="--at-once"))
+    return issues
 
 
 def _usual(opened: Opened, state: State, address: str) -> str:

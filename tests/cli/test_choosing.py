@@ -367,3 +367,25 @@ def test_while_a_trial_is_going_compare_waits_for_it(priced: Run) -> None:
     uses = {use["name"]: use for use in priced("compare", "shed/strips", "--json").json["uses"]}
     assert uses["trial first"]["worth"] is None
     assert "wait: its trial B1 is open" in uses["trial first"]["remark"]
+
+
+def test_all_that_was_typed_wrong_is_told_at_once(priced: Run) -> None:
+    plan = priced(
+        "plan", "--hours", "-3", "--fee", "-1", "--at-once", "0", "--limit", "nitricacid=1 L", "--must", "shed/tilt"
+    )
+    assert plan.code == 3
+    for field in ("--hours", "--fee", "--at-once", '--limit "nitricacid=1 L"', "--must"):
+        assert f"- {field}: " in plan.err
+    bid = priced("bid", "shed.toml", "--chance", "nan", "--price", "-3")
+    assert (bid.code, "--price" in bid.err, "--chance" in bid.err) == (3, True, True)
+    test = priced("test-first", "--fee", "-60", "--u", "300 %")
+    assert (test.code, "--fee" in test.err, "--u" in test.err) == (3, True, True)
+
+
+def test_what_brings_only_metal_without_a_price_says_so(bench: Run, tmp_path: Path) -> None:
+    (tmp_path / "prices.toml").write_text('currency = "EUR"\n[metals]\nAu = "80 / g"\n', encoding="utf-8")
+    ranking = bench("rank", "--json").json["ranking"]
+    caps = next(row for row in ranking["rows"] if row["address"] == "shed/caps")
+    assert (caps["verdict"], caps["why"]) == ("keep", "nothing that it brings has a price here")
+    assert not any("no buyer takes" in note for note in ranking["notes"])
+    assert sum("no price: what it brings is left out" in note for note in ranking["notes"]) == 2
