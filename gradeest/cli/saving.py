@@ -79,9 +79,8 @@ def saving_parts(shown: SavingShown) -> list[Any]:
     if shown.knee is None:
         parts.append(note("No batch of what may be saved up is expected to gain."))
     else:
-        parts.append(
-            note(f"> {shown.knee} months bring at least four fifths of the most; longer adds little but risk.")
-        )
+        months = "1 month brings" if shown.knee == 1 else f"{shown.knee} months bring"
+        parts.append(note(f"> {months} at least four fifths of the most; longer adds little but risk."))
     parts.append(note(f"Each batch by {shown.route}, settled alone; +- is the error of the calculation itself."))
     parts += gate_lines(shown.gates_closed, shown.no_licence)
     return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gradeest.workflow.plan_columns import CASH, HOURS
 
 if TYPE_CHECKING:
-    from gradeest.decision.plan import Limit, More
+    from gradeest.decision.plan import Limit, More, Question
     from gradeest.decision.ranking import RankedRun, Ranking
     from gradeest.decision.summary import Interval
     from gradeest.decision.testing import Option
@@ -98,17 +98,16 @@ class Within:
         supplies: Sequence[Supply],
         must: Sequence[str],
     ) -> None:
-        from gradeest.decision.plan import Question, choose_runs
+        from gradeest.decision.plan import choose_runs
 
         self.testing, self.outcome, self.money = testing, testing.outcome, testing.money
-        outcome, money = self.outcome, self.money
         self.tests, self.looked = tests.tests, tests.looked
         self.columns, self.supplies, self.ranking = columns, supplies, ranking
         self.rows = {row.address: row for row in ranking.rows}
-        self.runs = len(outcome.runs)
-        rows = [self.rows[run.address] for run in outcome.runs]
+        self.addresses = [run.address for run in self.outcome.runs]
+        self.runs = len(self.addresses)
         self.barred = {
-            rows[i].address: f"takes {supply.name}, for which this bench has no licence"
+            self.addresses[i]: f"takes {supply.name}, for which this bench has no licence"
             for supply in supplies
             if supply.is_barred
             for i in range(self.runs)
@@ -116,31 +115,39 @@ class Within:
         }
         runs = [
             i
-            for i, row in enumerate(rows)
-            if row.address in must or (row.verdict == "process" and row.address not in self.barred)
+            for i, address in enumerate(self.addresses)
+            if address in must or (self.rows[address].verdict == "process" and address not in self.barred)
         ]
-        tried = [self.runs + n for n, test in enumerate(self.tests) if test.address not in self.barred]
-        self.open = [*runs, *tried]
-        processed = {rows[i].address: n for n, i in enumerate(runs)}
-        sizes: dict[str, list[int]] = {}
-        assays: dict[int, int | None] = {}
-        for n, column in enumerate(tried, start=len(runs)):
-            test = self._test(column)
-            sizes.setdefault(test.address, []).append(n)
-            if test.is_assay:
-                assays[n] = processed.get(test.address)
-        gains = [*money.advantage.mean(axis=0)[runs], *(self._test(column).option.net for column in tried)]
-        self.asked = Question(
-            np.array(gains, dtype=float),
-            [_limit(supply, self.open) for supply in supplies],
-            money.shared_fee,
-            [n for n, i in enumerate(runs) if rows[i].address in must],
-            frozenset(range(len(runs), len(self.open))),
-            list(sizes.values()),
-            assays,
-        )
+        tests_left = [self.runs + n for n, test in enumerate(self.tests) if test.address not in self.barred]
+        self.open = [*runs, *tests_left]
+        self.asked = self._ask(must)
         self.picked = choose_runs(self.asked)
         self.chosen = [self.open[n] for n in self.picked]
+
+    def _ask(self, must: Sequence[str]) -> Question:
+        """The choice among the open columns, counted by their place among these."""
+        from gradeest.decision.plan import Question
+
+        runs = [column for column in self.open if column < self.runs]
+        processed = {self.addresses[i]: n for n, i in enumerate(runs)}
+        of_one: dict[str, list[int]] = {}
+        assays: dict[int, int | None] = {}
+        values = list(self.money.advantage.mean(axis=0)[runs])
+        for n, column in enumerate(self.open[len(runs) :], start=len(runs)):
+            test = self._test(column)
+            values.append(test.option.net)
+            of_one.setdefault(test.address, []).append(n)
+            if test.is_assay:
+                assays[n] = processed.get(test.address)
+        return Question(
+            np.array(values, dtype=float),
+            [_limit(supply, self.open) for supply in self.supplies],
+            self.money.shared_fee,
+            [n for address, n in processed.items() if address in must],
+            frozenset(range(len(runs), len(self.open))),
+            list(of_one.values()),
+            assays,
+        )
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
@@ -150,7 +157,7 @@ class Within:
             for n, column in enumerate(self._order(), start=1)
         ]
         done = {step.address for step in first}
-        waiting = {self.outcome.runs[i].address for i in self.open if i < self.runs} - done
+        waiting = {self.addresses[i] for i in self.open if i < self.runs} - done
         rest = [row for row in self.ranking.rows if row.address not in done]
         return (*first, *(self._left(row, self._instead(row, waiting)) for row in rest))
 
@@ -174,7 +181,7 @@ class Within:
     def _per_hour(self) -> dict[int, float]:
         """What all that is chosen is placed by, per hour: runs in the order of the ranking, the tail guard and
         shared ranks included, none above the one before it."""
-        columns = {run.address: column for column, run in enumerate(self.outcome.runs) if column in self.chosen}
+        columns = {self.addresses[column]: column for column in self.chosen if column < self.runs}
         found, most = {}, float("inf")
         for row in self.ranking.rows:
             if row.address in columns:
@@ -187,7 +194,7 @@ class Within:
         return self._test(column).option.net / float(self._test(column).hours.mean())
 
     def _run(self, column: int, order: int) -> Step:
-        row = self.rows[self.outcome.runs[column].address]
+        row = self.rows[self.addresses[column]]
         late = column in self.assays.values()
         return self._step(row, "process", order, test="begun after its assay, if that still says so" if late else "")
 

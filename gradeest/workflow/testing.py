@@ -95,11 +95,6 @@ def weigh_tests(
         bench = Testing(opened, state, posterior, found, runs, spread, fee)
         rows = tuple(bench.look_at(i, is_one=address is not None) for i in bench.order(address))
         trials = trials_of(state.bench, {row.address for row in rows})
-        notes = ["an assay's worth counts the pieces a sample happens to hold and the laboratory's uncertainty"]
-        if fee is None:
-            notes.append("without --fee a laboratory's fee is not counted: what an assay may cost at most is told")
-        if address is None:
-            notes.append("trial runs: name one fraction")
         return TestsShown(
             address or "",
             found.currency,
@@ -109,7 +104,7 @@ def weigh_tests(
             trials,
             () if address else blocked,
             *not_yet(opened, (bench.outcome.runs[i].route for i in bench.order(address))),
-            tuple(notes),
+            tuple(_notes(bench, is_one=address is not None)),
             DEFER,
             str(file),
             trust_in(posterior),
@@ -117,6 +112,20 @@ def weigh_tests(
             place.seed,
             place.engine,
         )
+
+
+def _notes(bench: Testing, *, is_one: bool) -> list[str]:
+    from gradeest.decision.summary import Interval
+
+    days, hours = Interval.of(bench.assay_days), float(bench.assay_hours.mean())
+    notes = [
+        "an assay's worth counts the pieces a sample happens to hold and the laboratory's uncertainty",
+        f"an assay takes {hours:.2g} of your hours and {days.q50:.2g} days ({days.q5:.2g}-{days.q95:.2g}) until its "
+        "result; type your own under [time] of the price file",
+    ]
+    if bench.fee is None:
+        notes.append("without --fee a laboratory's fee is not counted: what an assay may cost at most is told")
+    return notes if is_one else [*notes, "trial runs: name one fraction"]
 
 
 def finest_step(bench: Bench, unknown: float) -> float:
