@@ -11,6 +11,7 @@ import numpy as np
 from gradeest.belief import network as nw
 from gradeest.belief import streams
 from gradeest.belief.ashes import ash_choices
+from gradeest.belief.caps import list_bent
 from gradeest.belief.carried import list_carried
 from gradeest.belief.choices import ChoiceGraph, Factor, enumerate_configurations
 from gradeest.belief.evidence import ROLES, BatchMetal, dry_share, gather
@@ -115,6 +116,7 @@ class Assembly:
         list_fineness(self)
         self._batches()
         list_outflows(self)
+        list_bent(self)
         list_rerefined(self)
         list_weighed(self)
         list_anchored(self)

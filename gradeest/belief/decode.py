@@ -115,11 +115,12 @@ def _set_aside(
     parts = (part for item in network.evidence.batch_metals for part in item.streams)
     aside = {part.address for part in parts if part.sort == "set-aside"}
     by_batch: dict[tuple[str, str], dict[tuple[str, str], Values]] = {}
-    start = network.layout["aside"].start
+    most_g = {(one.address, one.metal): one.most_g for one in network.set_aside}
     for one in network.set_aside:
-        z = theta[:, start + one.unknown] if one.unknown >= 0 else rng.normal(size=len(theta))
+        drawn = one.unknown < 0
+        ln_odds = one.centre + one.sd * rng.normal(size=len(theta)) if drawn else state.ln_odds[:, 1 + one.unknown]
         odds = by_batch.setdefault((one.address.partition("/")[0], one.metal), {})
-        odds[one.address, one.metal] = np.exp(one.centre + one.sd * z)
+        odds[one.address, one.metal] = np.exp(ln_odds)
     for n, item in enumerate(network.evidence.batch_metals):
         own = {k: o for k, o in by_batch.get(item.batch_metal, {}).items() if k not in found.stream_g}
         if not own:
@@ -132,7 +133,8 @@ def _set_aside(
             if (key[0].partition("/")[0], key[1]) == item.batch_metal and key[0] in aside:
                 whole = whole - grams
         shares = 1 + np.sum(list(own.values()), axis=0)
-        found.stream_g.update({key: np.maximum(whole, 0.0) * odds / shares for key, odds in own.items()})
+        whole = np.maximum(whole, 0.0)
+        found.stream_g.update({key: np.minimum(whole * odds / shares, most_g[key]) for key, odds in own.items()})
 
 
 def charge_of(batch_metal: tuple[str, str], found: Fitted) -> Values:

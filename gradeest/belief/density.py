@@ -25,9 +25,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.ashes import ash_terms
+from gradeest.belief.caps import bend, cap_terms
 from gradeest.belief.carried import carried_metal
 from gradeest.belief.fineness import fineness_terms, purities, settled_purities
-from gradeest.belief.held import cap_terms, hold, run_on
+from gradeest.belief.held import hold, run_on
 from gradeest.belief.holdup import hold_up, solve_holdup
 from gradeest.belief.network import Network
 from gradeest.belief.ops import NOTHING, NUMPY, Array, Ops, log_rounded
@@ -66,6 +67,7 @@ class State:
     ln_in_product: Array  # ln of the fine metal [g] in each product, (product,)
     again_logit: Array  # logit of the recovery of batches of products (R), (R,)
     again_reached: Array  # ln P / M of them, (R,)
+    ln_odds: Array  # of streams set aside, behind the zero of what is kept
     noise: Array  # recovery noise e of runs whose own recovery is an unknown: ordinary side, then failed side
 
 
@@ -119,7 +121,8 @@ class _Evaluation:
         return State(
             self.total, configurations, self.values, self.cc_ln_grade, self.cc_z, self.free_ln_grade, self.free_z,
             self.mu, self.tau, self.logit_absent, self.r, self.ln_a_metal, self.ln_m, self.ln_yield, self.ln_p,
-            ops.concat(self.ln_in_work), self.every_product, self.again_logit, self.again_reached, self.noise,
+            ops.concat(self.ln_in_work), self.every_product, self.again_logit, self.again_reached, self.ln_odds,
+            self.noise,
         )  # fmt: skip
 
     def _parameters(self) -> None:
@@ -221,8 +224,7 @@ class _Evaluation:
     def _outflows(self) -> None:
         """ln of what spills left, and of what stays in work, of the metal that went into every batch (outflows.py)."""
         ops, x = self.ops, self.x
-        odds = x["aside_centre"] + x["aside_sd"] * self.unknown("aside")
-        self.ln_odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
+        z = self.unknown("aside")
         self.ln_left = self.ln_kept = None
         self.spill = ops.full(self.theta, 1, 0.0)  # ln of the share of what was in work that each loss took
         if self.n["outflow"]:
@@ -231,6 +233,11 @@ class _Evaluation:
             spilled = ops.take_sum(self.pad(left, 0.0), x["loss_before"]) - ops.softplus(-logit)
             self.spill = ops.concat([self.spill, spilled])
             self.ln_left = ops.take_sum(self.pad(left, 0.0), x["bm_losses"])
+        if self.n["bent"]:
+            z = bend(self, z)
+        odds = x["aside_centre"] + x["aside_sd"] * z
+        self.ln_odds = ops.concat([ops.full(self.theta, 1, 0.0), odds, ops.full(self.theta, 1, NOTHING)])
+        if self.n["outflow"]:
             self.ln_kept = self.ln_left - ops.logsumexp(ops.take(self.ln_odds, x["bm_aside"]))
 
     def _before(self, share: Array | None) -> Array:
@@ -273,8 +280,9 @@ class _Evaluation:
         """What batches held back of which streams went on, and the weights of places that streams tell (held.py)."""
         ops, x, n = self.ops, self.x, self.n
         self.kept = self.placed = self.kept_terms = self.place_terms = ops.full(self.theta, 0, 0.0)
+        self.ln_unspilled = self._before(self.ln_left)  # what was not set aside
         if n["kept"]:
-            bases = [self._before(self.ln_left), *self.ln_rest]
+            bases = [self.ln_unspilled, *self.ln_rest]
             self.kept, self.kept_terms = hold(self, "kept", bases, self.ln_odds, weighed)
         self.place_weights = x["rest_ln_share"] + x["rest_sd"] * self.unknown("liquid")
         self.all_places = self.place_weights

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gradeest.belief.ashes import list_ashes
+from gradeest.belief.caps import list_caps
 from gradeest.belief.choices import Factor, pad_rows
 from gradeest.belief.evidence import BatchMetal
-from gradeest.belief.held import list_caps
 from gradeest.belief.layers import parts_of
 from gradeest.belief.network import BACKWARD, failed, floats, integers, pad_floats, switch
 from gradeest.belief.readings import handling_sd
@@ -95,6 +95,7 @@ def count_sizes(net: Assembly, rows: Mapping[str, int], groups: int) -> dict[str
         "bound_stream": len(net.arrays["sb_row"]),
         "ash": rows["ash"],
         "cap": rows["cap"],
+        "bent": len(net.arrays["bent_bm"]),
         "room": len(net.arrays["ro_bm"]),
         "free": len(net.free_index),
         "told_stream": len(net.ws),

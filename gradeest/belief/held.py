@@ -26,7 +26,6 @@ from gradeest.belief.ops import NOTHING, Array
 from gradeest.belief.places import PLACES
 from gradeest.belief.spots import bounded_logit, limit_row
 from gradeest.belief.streams import (
-    all_streams,
     charge_rows,
     forward,
     goes_on,
@@ -57,7 +56,7 @@ def list_held(net: Assembly) -> None:
         taken = [part for _, part in takers(net, item)]
         if goes_on(net, item):
             rest = is_share_of_rest(net, item)
-            own = _asides(net, item) if rest else []
+            own = asides_of(net, item) if rest else []
             sides = [(n + (2 * rest + side) * net.backward, 0) for side in (0, 1)]
             mine = [pair for pair in told if pair[1].sort == "set-aside"]
             net.kept_rows[item.batch_metal] = kept.add(item, sides, mine, [0, *own], is_part=rest)
@@ -89,7 +88,7 @@ def _place_rows(net: Assembly, n: int, item: BatchMetal, placed: _Held) -> Decid
     return placed.add(item, [], told, odds, is_part=True, bases=bases)
 
 
-def _asides(net: Assembly, item: BatchMetal) -> list[int]:
+def asides_of(net: Assembly, item: BatchMetal) -> list[int]:
     """Unknown odds of what a batch set aside."""
     streams = (one for one in net.bench.batches[item.batch].streams if one.sort == "set-aside")
     return [net.aside_of[s.address, item.metal] for s in streams if (s.address, item.metal) in net.aside_of]
@@ -214,7 +213,7 @@ class _Forward:
     def _of_charge(self, item: BatchMetal, part: StreamPart, chosen: Mapping[Hashable, int]) -> None:
         """From all that went into a batch that is not read backwards."""
         net, n = self.net, self.net.items.index(item)
-        portions, asides = charge_rows(net, item, chosen), [0, *_asides(net, item)]
+        portions, asides = charge_rows(net, item, chosen), [0, *asides_of(net, item)]
         none = net.n_kept + net.n_placed
         if part.sort == "set-aside":
             self._row(none, self._odds(item, part))
@@ -268,44 +267,6 @@ class _Forward:
             "sb_centre": floats(bound["centre"]), "sb_sd": floats(bound["sd"]), "sb_e": integers(bound["e"]),
         }  # fmt: skip
         net.stream_levels = max(self.levels.values(), default=-1) + 1
-
-
-def list_caps(net: Assembly, rows: dict[str, int]) -> list[tuple[tuple[Hashable, ...], dict[Outcome, tuple[str, int]]]]:
-    """Arrays of what a stream may hold at most, its own mass, one row per outcome of what decides it; the tables."""
-    values: list[list[int]] = []
-    ln_most: list[float] = []
-    pending = []
-    followed = all_streams(net)
-    for item in net.items:
-        parts = [(part.address, part.share) for part in item.streams]
-        for address, share in (*parts, *((stream, 1.0) for stream in dict.fromkeys(item.through.values()))):
-            mass_kg = net.bench.stream(address).mass_kg
-            if mass_kg is None:
-                continue
-            cells = [net.cell_of[a, item.metal] for a, stream in item.through.items() if stream == address]
-            found = [followed[address, item.metal]] if not cells else []
-            found += [(net.local(cell), net.values[cell, item.batch]) for cell in cells]
-            choices = tuple(dict.fromkeys(key for keys, _ in found for key in keys))
-            table: dict[Outcome, tuple[str, int]] = {}
-            for outcome in net.graph.values(choices):
-                chosen = dict(zip(choices, outcome, strict=True))
-                table[outcome] = ("cap", len(values))
-                values.append([one[tuple(chosen[key] for key in keys)] for keys, one in found])
-                ln_most.append(math.log(1000 * mass_kg * share))
-            pending.append((choices, table))
-    rows["cap"] = len(values)
-    net.arrays |= {
-        "cap_values": pad_rows(values, net.no_value), "cap_ln_most": floats(ln_most),
-        "cap_sd": net.k["stream.cap_log_sd"],
-    }  # fmt: skip
-    return pending
-
-
-def cap_terms(balance: Any) -> Array:
-    """ln of the chance that what a stream holds is not above its own mass, a limit smoothed in ln."""
-    ops, x = balance.ops, balance.x
-    held = ops.logsumexp(ops.take(balance.padded_values, x["cap_values"]))
-    return ops.log_ndtr((x["cap_ln_most"] - held) / x["cap_sd"])
 
 
 def hold(balance: Any, name: str, bases: Sequence[Array], odds: Array, weighed: Array) -> tuple[Array, Array]:

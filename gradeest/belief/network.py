@@ -108,13 +108,15 @@ class AnchoredCell:
 
 @dataclass(frozen=True)
 class SetAside:
-    """A stream set aside that no later weight tells of: centre and sd of its ln odds, its unknown (-1: none)."""
+    """A stream set aside that no later weight tells of: centre and sd of its ln odds, its unknown (-1: none), its own
+    mass."""
 
     address: str
     metal: str
     centre: float
     sd: float
     unknown: int
+    most_g: float
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ kept; ln odds_j follows its row of shares, which is for one stream taken alone.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -85,7 +86,8 @@ def list_outflows(net: Assembly) -> None:
                 continue
             row = row_of(net, stream.address, item.metal)
             unseen = for_all and not goes_on(net, item) and not taken  # nothing depends on it: drawn afterwards
-            net.set_aside.append(SetAside(stream.address, item.metal, *row, -1 if unseen else len(streams)))
+            most_g = 1000 * stream.mass_kg if stream.mass_kg else math.inf
+            net.set_aside.append(SetAside(stream.address, item.metal, *row, -1 if unseen else len(streams), most_g))
             if unseen:
                 continue
             streams.append(row)

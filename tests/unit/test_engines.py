@@ -81,6 +81,8 @@ def test_the_bench_holds_every_kind_of_evidence(network: Network) -> None:
     assert network.sizes["again_level"] == 2  # a product of products is refined once more
     assert all(network.sizes[name] > 0 for name in ("stream_value", "place", "bound_stream"))
     assert any(item.through for item in network.evidence.batch_metals)
+    assert len(arrays["bent_bm"]) > 0  # what is set aside still may be as much as it weighs
+    assert set((arrays["cap_among"] <= len(arrays["aside_sd"])).sum(axis=1)) == {1, 2}  # known, or of all that went in
     assert len(arrays["sp_certain"]) == 2  # of the liquid of a batch of products
     assert set(arrays["kept_part"]) == {0, 1}
     assert set(arrays["fi_of_kept"]) == {0, 1}
@@ -154,6 +156,8 @@ def test_a_wrong_operation_is_found(network: Network, points: Values) -> None:
         "melt_sd",
         "part_scale",
         "cs_read",
+        "bent_ln_most",
+        "cap_ln_most",
         "cl_read",
         "cl_u",
         "ca_scale",
