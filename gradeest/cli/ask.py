@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from gradeest.cli.complaints import UsageError, say, say_issue
+from gradeest.cli.context import parse_date
 from gradeest.errors import InputError, Issue
 
 Parse = Callable[[str], Any]
@@ -47,6 +49,9 @@ class Question:
             raise InputError(f"there is no {self.what} to choose from", "nothing was saved")
         parse = parse_choice(choices, self.what) if self.what else self.parse
         return replace(self, choices=choices, choices_from=None, parse=parse)
+
+
+DAY = Question("date", "--date", "Date", parse_date)  # given to `fill_in` as today where none was typed: never asked
 
 
 def at_terminal() -> bool:
@@ -193,6 +198,14 @@ def fill_in(questions: Sequence[Question], given: Mapping[str, str | None], comm
         else:
             answers[question.key] = question.parse(question.default) if question.default else None
     return answers
+
+
+def fill_in_dated(
+    questions: Sequence[Question], given: Mapping[str, str | None], command: str, date: str | None
+) -> tuple[dict[str, Any], dt.date]:
+    """The answers, and the day on which it happened: today where none was typed; a wrong one is told with the rest."""
+    answers = fill_in([*questions, DAY], {**given, "date": date or "today"}, command)
+    return answers, answers.pop("date")
 
 
 def problems(command: str, count: int) -> str:

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from gradeest.cli import options, record
-from gradeest.cli.context import Call, call_of, parse_date
+from gradeest.cli.context import Call, call_of
 
 Address = Annotated[str | None, typer.Argument(metavar="LOT/FRACTION", help="What was sampled.")]
 PART_HINT = 'its mass and grade, such as "930 g 250 g/t"'
@@ -49,15 +49,14 @@ def assay(
     as_json: options.Json = False,
 ) -> None:
     """Record an assay of a ground sample of a fraction."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import sampling
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {"address": address, "metal": metal, "value_g_per_t": value, "u_rel": u}
     given |= {"sample_g": sample, "top_um": top_size, "powder": powder, "oversize": oversize}
     refuse_halves(given, below)
-    answers = fill_in(assay_questions(call, given), given, "record assay")
+    answers, happened = fill_in_dated(assay_questions(call, given), given, "record assay", date)
     if "value_g_per_t" in answers:
         answers["value_g_per_t"], is_limit = answers["value_g_per_t"]
         below = below or is_limit
@@ -142,13 +141,12 @@ def plating(
     as_json: options.Json = False,
 ) -> None:
     """Record the plated area and thickness of pieces of a fraction: a rough grade without a laboratory."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import sampling
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {"address": address, "metal": metal, "area_cm2": area, "thickness_um": thickness, "plated_g": mass}
-    answers = fill_in(plating_questions(call), given, "record plating")
+    answers, happened = fill_in_dated(plating_questions(call), given, "record plating", date)
     answers["nominal"] = nominal
     how = {"date": happened, "later": later, "prices": prices}
     record.learn_from("record plating", sampling.record_plating, call, answers, sure=sure, as_json=as_json, **how)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from gradeest.cli import options
-from gradeest.cli.context import Call, call_of, parse_date, place_of
+from gradeest.cli.context import Call, call_of, place_of
 
 if TYPE_CHECKING:
     from gradeest.workflow.balances import BalanceLine
@@ -29,17 +29,16 @@ def add(
 ) -> None:
     """Add a balance with its smallest step."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.ask import Question, fill_in_dated
     from gradeest.cli.record import weight_question
     from gradeest.cli.tables import note, show
     from gradeest.workflow.balances import add_balance
 
-    happened = parse_date(date or "today")
     questions = [
         Question("name", "NAME", "Name of the balance", str.strip, "a short name, such as pocket"),
         weight_question("readability_g", "--readability", "Smallest step it shows", 'such as "0.01 g"'),
     ]
-    answers = fill_in(questions, {"name": name, "readability_g": readability}, "balance add")
+    answers, happened = fill_in_dated(questions, {"name": name, "readability_g": readability}, "balance add", date)
     done = add_balance(place_of(ctx), answers["name"], answers["readability_g"], date=happened)
     if as_json:
         print_json("balance add", done)
@@ -61,19 +60,20 @@ def check(
 ) -> None:
     """Check a balance: what it shows for a known weight."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import fill_in, insist
+    from gradeest.cli.ask import fill_in_dated, insist
     from gradeest.cli.record import weight_question
     from gradeest.cli.tables import show
     from gradeest.workflow.balances import check_balance
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     questions = [
         balance_question(call),
         weight_question("weight_g", "--weight", "The known weight", 'such as "5 g"'),
         weight_question("reads_g", "--reads", "What the balance shows", 'such as "4.98 g"'),
     ]
-    answers = fill_in(questions, {"name": name, "weight_g": weight, "reads_g": reads}, "balance check")
+    answers, happened = fill_in_dated(
+        questions, {"name": name, "weight_g": weight, "reads_g": reads}, "balance check", date
+    )
     done = insist(
         lambda sure: check_balance(
             call.place(), answers["name"], answers["weight_g"], answers["reads_g"], date=happened, sure=sure

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from gradeest.cli import options
-from gradeest.cli.context import parse_date, place_of
+from gradeest.cli.context import place_of
 
 STORAGE_CLOCK, JURISDICTION, DECLARED = "storage-clock", "jurisdiction", "declared"
 app = typer.Typer(name="bench", help="Declare and show equipment, permits, a clock.", no_args_is_help=True)
@@ -55,7 +55,7 @@ def set_one(
 ) -> None:
     """Declare, with a date, fit equipment, a permit, a licence, a jurisdiction; or how long material may be kept."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.ask import Question, fill_in_dated
     from gradeest.cli.tables import note, show
     from gradeest.workflow.recording import SETTINGS, set_bench
 
@@ -66,10 +66,10 @@ def set_one(
         questions += [asked_only_of(sort, question) for sort, question in value_questions().items()]
     else:
         questions.append(replace(value_questions()[sort_of(name)], key="value"))
-    answers = fill_in(questions, {"name": name, "value": value}, "bench set")
+    answers, happened = fill_in_dated(questions, {"name": name, "value": value}, "bench set", date)
     sort = sort_of(answers["name"])
     answers["value"] = answers.get("value") or answers.get(sort)
-    saved = set_bench(place_of(ctx), answers["name"], answers["value"], date=parse_date(date or "today"))
+    saved = set_bench(place_of(ctx), answers["name"], answers["value"], date=happened)
     if as_json:
         print_json("bench set", saved)
         return

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from gradeest.cli import options, record
-from gradeest.cli.context import Call, call_of, parse_date
+from gradeest.cli.context import Call, call_of
 from gradeest.cli.streams import any_batch_question
 
 if TYPE_CHECKING:
@@ -49,14 +49,13 @@ def spot_test(
     as_json: options.Json = False,
 ) -> None:
     """Record a spot test of a batch's liquid: with the volume a colour becomes grams."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import learning
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     moment = None if before_drop is None else ("before-drop" if before_drop else "after-drop")
     given = {"batch": batch, "result": result, "metal": metal, "volume_l": volume, "moment": moment}
-    answers = fill_in(spot_questions(call), given, "record spot-test")
+    answers, happened = fill_in_dated(spot_questions(call), given, "record spot-test", date)
     how = {"date": happened, "later": later, "prices": prices}
     record.learn_from("record spot-test", learning.record_spot_test, call, answers, sure=sure, as_json=as_json, **how)
 
@@ -103,13 +102,12 @@ def product_assay(
     as_json: options.Json = False,
 ) -> None:
     """Record an assay of a product, metal by metal: it says how pure this product is, and the form learns."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import settling
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {"address": address, "metal": metal, "share": value, "method": method, "u": u}
-    answers = fill_in(product_assay_questions(call), given, "record product-assay")
+    answers, happened = fill_in_dated(product_assay_questions(call), given, "record product-assay", date)
     record.learn_from(
         "record product-assay", settling.record_product_assay, call, answers, sure=sure, as_json=as_json,
         parts=product_parts, date=happened, later=later, prices=prices,

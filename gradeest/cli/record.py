@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from gradeest.cli import options
-from gradeest.cli.context import Call, call_of, parse_date
+from gradeest.cli.context import Call, call_of
 
 app = typer.Typer(
     name="record",
@@ -55,16 +55,15 @@ def product(
     as_json: options.Json = False,
 ) -> None:
     """Record a product weighed after a batch, and see what it changes."""
-    from gradeest.cli.ask import at_terminal, fill_in
+    from gradeest.cli.ask import at_terminal, fill_in_dated
     from gradeest.workflow import learning
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {"batch": batch, "metal": metal, "form": form, "weight_g": weight, "readability_g": readability}
     given |= {"balance": balance, "damp": None if damp is None else ("y" if damp else "n")}
     questions = product_questions(call, given)
     asking = at_terminal() and any(given[q.key] is None and (q.default is None or q.offered) for q in questions)
-    answers = fill_in(questions, given, "record product")
+    answers, happened = fill_in_dated(questions, given, "record product", date)
     if asking and not close:
         close = ask_close()
     low, high = answers["weight_g"]
@@ -194,13 +193,12 @@ def none(
     as_json: options.Json = False,
 ) -> None:
     """Record that nothing dropped, or nothing could be seen."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import learning
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {"batch": batch, "metal": metal, "below_g": below, "liquid": liquid}
-    answers = fill_in(none_questions(call), given, "record none")
+    answers, happened = fill_in_dated(none_questions(call), given, "record none", date)
     how = {"date": happened, "close": close, "later": later, "prices": prices}
     learn_from("record none", learning.record_none, call, answers, sure=sure, as_json=as_json, **how)
 

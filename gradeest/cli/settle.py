@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from gradeest.cli import options, record
-from gradeest.cli.context import Call, call_of, parse_date
+from gradeest.cli.context import Call, call_of
 from gradeest.cli.evidence import product_parts
 
 METALS = tuple(metal for metal, _ in record.METAL_CHOICES)
@@ -55,20 +55,19 @@ def settle(
     from gradeest.workflow import settling
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {
         "products": " ".join(products) if products else None, "received_g": received, "melted_g": melted,
-        "charges": charges, "paid": paid, "due": due, "to": to,
+        "charges": charges, "paid": paid, "due": due, "to": to, "date": date or "today",
     }  # fmt: skip
     answers = read_answers(call, given, {"fineness": assay, "payable": payable, "price": price})
     answers["replaces"] = replaces
-    how = {"date": happened, "later": later, "prices": prices}
+    how = {"date": answers.pop("date"), "later": later, "prices": prices}
     record.learn_from("settle", settling.settle, call, answers, sure=sure, as_json=as_json, parts=product_parts, **how)
 
 
 def read_answers(call: Call, given: dict[str, str | None], lines: dict[str, list[str] | None]) -> dict[str, Any]:
     """All answers; what stands in METAL=VALUE options is sorted by metal, every problem told at once."""
-    from gradeest.cli.ask import fill_in, parse_given, problems
+    from gradeest.cli.ask import DAY, fill_in, parse_given, problems
     from gradeest.errors import InputError, Issue
 
     issues: list[Issue] = []
@@ -79,7 +78,7 @@ def read_answers(call: Call, given: dict[str, str | None], lines: dict[str, list
                 issues.append(Issue("error", f"'{text}' is no METAL=VALUE", f"{option} Au=..., Ag=... or Pd=..."))
             else:
                 given[f"{metal}.{what}"] = value
-    questions = settle_questions(call)
+    questions = [*settle_questions(call), DAY]
     if issues:
         issues += parse_given(questions, given)[1]
         raise InputError(problems("settle", len(issues)), issues=issues)

@@ -8,7 +8,7 @@ import typer
 
 from gradeest.cli import lot as lots
 from gradeest.cli import options
-from gradeest.cli.context import parse_date, place_of
+from gradeest.cli.context import place_of
 
 if TYPE_CHECKING:
     from gradeest.workflow.sorting import PartWeighed
@@ -42,12 +42,12 @@ def weigh(
 ) -> None:
     """Record a kind of part taken off a lot's boards: it becomes a fraction, and tells what such boards hold."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in, insist
+    from gradeest.cli.ask import Question, fill_in_dated, insist
     from gradeest.cli.tables import show
     from gradeest.units import parse_mass
     from gradeest.workflow.sorting import weigh_part
 
-    place, happened = place_of(ctx), parse_date(date or "today")
+    place = place_of(ctx)
     questions = [
         Question("lot", "LOT", "Lot", str.strip, "the lot with the boards"),
         Question("kind", "KIND", "What came off", str.strip, "a kind such as fingers-cards, or boards-stripped"),
@@ -56,7 +56,7 @@ def weigh(
         Question("minutes", "--minutes", "Minutes it took", parse_minutes, "such as 45", optional=True),
     ]
     given = {"lot": lot, "kind": kind, "mass": mass, "boards": boards, "minutes": minutes}
-    found = fill_in([q for q in questions if q.key != "boards" or boards], given, "lot weigh")
+    found, happened = fill_in_dated([q for q in questions if q.key != "boards" or boards], given, "lot weigh", date)
     kg = None if boards is None else found["boards"] / 1000
 
     def save(sure: bool) -> Any:

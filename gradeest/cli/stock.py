@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from gradeest.cli import lot, options
-from gradeest.cli.context import Call, call_of, parse_date
+from gradeest.cli.context import Call, call_of
 
 if TYPE_CHECKING:
     from gradeest.workflow.stocking import Taken
@@ -40,7 +40,7 @@ def more(
 ) -> None:
     """Put more of the same kind into a fraction's jar."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in, insist
+    from gradeest.cli.ask import Question, fill_in_dated, insist
     from gradeest.cli.tables import mass as say_mass
     from gradeest.cli.tables import note as remark
     from gradeest.cli.tables import show
@@ -48,12 +48,11 @@ def more(
     from gradeest.workflow.stocking import add_more
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     questions = [
         fraction_question(call),
         Question("mass", "MASS", "Mass added", parse_mass, "with its unit: 2.45 kg, 430 g, 3 lb"),
     ]
-    answers = fill_in(questions, {"address": address, "mass": mass}, "lot more")
+    answers, happened = fill_in_dated(questions, {"address": address, "mass": mass}, "lot more", date)
     kg = answers["mass"] / 1000
     done = insist(
         lambda sure: add_more(call.place(), answers["address"], kg, date=happened, note=note, sure=sure), sure=sure
@@ -87,20 +86,19 @@ def split(
 ) -> None:
     """Sort all that is left of a fraction into heaps: new fractions of the same lot."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import at_terminal, fill_in, insist
+    from gradeest.cli.ask import at_terminal, fill_in_dated, insist
     from gradeest.cli.complaints import UsageError
     from gradeest.cli.tables import mass, show
     from gradeest.workflow import stocking
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     if not at_terminal() and (address is None or not heaps):
         missing = " ".join(name for name, value in (("LOT/FRACTION", address), ("NAME=MASS", heaps)) if not value)
         raise UsageError(
             f"lot split: missing {missing}", 'such as: gradeest lot split shed/pins strong="210 g" weak="1 kg"'
         )
     parts = parse_heaps(heaps or [])
-    answers = fill_in([fraction_question(call)], {"address": address}, "lot split")
+    answers, happened = fill_in_dated([fraction_question(call)], {"address": address}, "lot split", date)
     parts = parts or ask_heaps(answers["address"])
     done = insist(
         lambda sure: stocking.split(call.place(), answers["address"], parts, date=happened, sure=sure), sure=sure
@@ -172,15 +170,14 @@ def sell(
     as_json: options.Json = False,
 ) -> None:
     """Record a sale of a fraction, a product or a stream, whole or in part: it leaves stock and ranking."""
-    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.ask import Question, fill_in_dated
     from gradeest.units import parse_money
     from gradeest.workflow import stocking
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     paid = Question("amount", "--for", "Paid for it", parse_money, "the amount in your currency, such as 75.50")
     given = {"address": address, "taken": mass, "amount": amount}
-    answers = fill_in([*taking_questions(call), paid], given, "sell")
+    answers, happened = fill_in_dated([*taking_questions(call), paid], given, "sell", date)
 
     def take(sure: bool) -> Taken:
         what, taken, amount = (answers[key] for key in ("address", "taken", "amount"))
@@ -199,12 +196,11 @@ def discard(
     as_json: options.Json = False,
 ) -> None:
     """Record that a fraction, a product or a stream, whole or in part, left the stock for good without money."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import stocking
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
-    answers = fill_in(taking_questions(call), {"address": address, "taken": mass}, "discard")
+    answers, happened = fill_in_dated(taking_questions(call), {"address": address, "taken": mass}, "discard", date)
 
     def take(sure: bool) -> Taken:
         return stocking.discard(call.place(), answers["address"], answers["taken"], note=note, date=happened, sure=sure)

@@ -8,7 +8,7 @@ import typer
 
 from gradeest.cli import batch as batches
 from gradeest.cli import options, record
-from gradeest.cli.context import Call, call_of, parse_date
+from gradeest.cli.context import Call, call_of
 
 Batch = Annotated[str | None, typer.Argument(metavar="BATCH", help="The batch, such as B3.")]
 
@@ -33,18 +33,17 @@ def set_aside(
     as_json: options.Json = False,
 ) -> None:
     """Set parts of an open batch aside unprocessed: they become streams, and its weights speak of the rest."""
-    from gradeest.cli.ask import ask, at_terminal, confirm, fill_in
+    from gradeest.cli.ask import ask, at_terminal, confirm, fill_in_dated
     from gradeest.cli.complaints import UsageError
     from gradeest.cli.stock import parse_parts
     from gradeest.workflow import learning
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     if not at_terminal() and (batch is None or not parts):
         missing = " ".join(name for name, value in (("BATCH", batch), ("NAME=MASS", parts)) if not value)
         raise UsageError(f"batch set-aside: missing {missing}", 'such as: gradeest batch set-aside B3 oversize="80 g"')
     streams = parse_parts(parts or [], "batch set-aside")
-    answers = fill_in([record.batch_question(call)], {"batch": batch}, "batch set-aside")
+    answers, happened = fill_in_dated([record.batch_question(call)], {"batch": batch}, "batch set-aside", date)
     is_more = not streams
     while is_more:
         name, grams = (ask(question) for question in aside_questions())
@@ -83,18 +82,17 @@ def leave(
 ) -> None:
     """Record that a solution or the residue of a batch waits; a later batch may take it."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.cli.complaints import UsageError
     from gradeest.cli.tables import show
     from gradeest.workflow.stocking import leave as keep
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     if volume is not None and residue is not None:
         raise UsageError("batch leave: a solution has a volume, a residue a mass", "--volume or --residue, one of them")
     given = {"batch": batch, "name": name, "volume": volume, "residue": residue}
     questions = residue_questions(call) if residue is not None else leave_questions(call)
-    answers = fill_in(questions, given, "batch leave")
+    answers, happened = fill_in_dated(questions, given, "batch leave", date)
     amounts = answers.get("volume"), answers.get("residue")
     done = keep(call.place(), answers["batch"], answers["name"], *amounts, date=happened, sure=sure)
     if as_json:
@@ -167,13 +165,12 @@ def loss(
     as_json: options.Json = False,
 ) -> None:
     """Record that a share of a batch was lost (spilled), and see what it changes."""
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.workflow import learning
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     given = {"batch": batch, "share": share, "note": note, "wiped": wiped}
-    answers = fill_in(loss_questions(call), given, "record loss")
+    answers, happened = fill_in_dated(loss_questions(call), given, "record loss", date)
     low, high = answers["share"]
     payload = {"batch": answers["batch"], "low": low, "high": high, "note": answers["note"] or ""}
     if answers["wiped"]:

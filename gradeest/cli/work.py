@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from gradeest.cli import options, record
-from gradeest.cli.context import Call, call_of, parse_date, place_of
+from gradeest.cli.context import Call, call_of, place_of
 from gradeest.cli.streams import any_batch_question
 
 Batch = Annotated[str | None, typer.Argument(metavar="BATCH", help="The batch, such as B3.")]
@@ -33,13 +33,14 @@ def hours(
 ) -> None:
     """Record hands-on hours of a batch, or of one step; those of a closed batch teach how long the next will take."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import fill_in
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.cli.tables import interval, mass, note, number, show
     from gradeest.workflow.working import record_hours
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
-    answers = fill_in(hours_questions(call), {"batch": batch, "hours": joined(amount)}, "record hours")
+    answers, happened = fill_in_dated(
+        hours_questions(call), {"batch": batch, "hours": joined(amount)}, "record hours", date
+    )
     done = record_hours(call.place(), answers["batch"], answers["hours"], step=step, date=happened, sure=sure)
     if as_json:
         print_json("record hours", done)
@@ -79,18 +80,17 @@ def cost(
 ) -> None:
     """Record money spent on a batch; in the books it counts instead of the estimate."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.ask import Question, fill_in_dated
     from gradeest.cli.tables import note, show
     from gradeest.units import parse_money
     from gradeest.workflow.working import record_cost
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     questions = [
         any_batch_question(call),
         Question("amount", "AMOUNT", "Money spent", parse_money, "an amount in your currency: 42.50"),
     ]
-    answers = fill_in(questions, {"batch": batch, "amount": joined(amount)}, "record cost")
+    answers, happened = fill_in_dated(questions, {"batch": batch, "amount": joined(amount)}, "record cost", date)
     done = record_cost(call.place(), answers["batch"], answers["amount"], what=what, date=happened)
     if as_json:
         print_json("record cost", done)
@@ -110,13 +110,12 @@ def waste(
 ) -> None:
     """Record liquid waste of a batch: how much, what it is, where it went (`gradeest waste` prints the log)."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in
+    from gradeest.cli.ask import Question, fill_in_dated
     from gradeest.cli.tables import note, show
     from gradeest.units import parse_volume
     from gradeest.workflow.working import record_waste
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
     questions = [
         any_batch_question(call),
         Question("volume", "VOLUME", "Volume", parse_volume, 'such as "6 L"'),
@@ -124,7 +123,7 @@ def waste(
         Question("went", "--went", "Where it went", str.strip, "stored, handed to whom ..."),
     ]
     given = {"batch": batch, "volume": joined(volume), "what": what, "went": went}
-    answers = fill_in(questions, given, "record waste")
+    answers, happened = fill_in_dated(questions, given, "record waste", date)
     done = record_waste(
         call.place(), answers["batch"], answers["volume"], what=answers["what"], went=answers["went"], date=happened
     )

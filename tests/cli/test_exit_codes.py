@@ -91,9 +91,23 @@ def test_all_problems_of_a_lot_file_come_at_once(run: Run, tmp_path: Path) -> No
 
 
 def test_all_wrong_values_of_a_command_come_at_once(bench: Run) -> None:
-    done = bench("record", "product", "B1", "--metal", "Xx", "--form", "?", "--weight", "1 oz", "--readability", "0.01")
+    done = bench(
+        "record",
+        "product",
+        "B1",
+        "--metal",
+        "Xx",
+        "--form",
+        "?",
+        "--weight",
+        "1 oz",
+        "--readability",
+        "0.01",
+        "--date",
+        "9.3.2024",
+    )
     check_refused(bench, 1, done)
-    for option in ("--metal", "--form", "--weight", "--readability"):
+    for option in ("--metal", "--form", "--weight", "--readability", "--date"):
         assert option in done.err
 
 
