@@ -12,6 +12,7 @@ from gradeest.cli.context import Call, call_of, place_of
 if TYPE_CHECKING:
     from gradeest.workflow.balances import BalanceLine
 
+MOST_NAMED = 4  # balances to tick on paper; of more the name is written
 app = typer.Typer(name="balance", help="Add, check and list balances.", no_args_is_help=True)
 
 Name = Annotated[str | None, typer.Argument(metavar="NAME", help="The balance, such as pocket.")]
@@ -120,12 +121,12 @@ def said_of(row: BalanceLine) -> str:
 def balance_question(call: Call, *, key: str = "name", option: str = "NAME") -> Any:
     """Which balance; at a terminal they are listed and the last used one is offered."""
     from gradeest.cli.ask import Question, at_terminal
-
-    if not at_terminal():
-        return Question(key, option, "Balance", str.strip, "the balance, such as pocket (`gradeest balance list`)")
     from gradeest.workflow.balances import list_balances
 
-    rows = list_balances(call.place())
+    rows = list_balances(call.place()) if call.ledger.exists() else ()
+    if not at_terminal():
+        named = tuple((row.name, "") for row in rows) if len(rows) <= MOST_NAMED else ()
+        return Question(key, option, "Balance", str.strip, "the balance (`gradeest balance list`)", choices=named)
     last = next((row.name for row in rows if row.last_used), None)
     choices = tuple((row.name, f"steps of {row.readability_g:g} g, {said_of(row)}") for row in rows)
     return Question(

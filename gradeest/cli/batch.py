@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from gradeest.workflow.recording import BatchStarted
 
 app = typer.Typer(name="batch", help="Start, list, show and close batches (processing runs).", no_args_is_help=True)
+LISTED_WIDTH = 16  # of addresses beside what was weighed
 
 
 @app.command("add", short_help="Start a batch from portions of fractions.")
@@ -233,6 +234,7 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
     """List all batches."""
     from gradeest.cli.as_json import print_json
     from gradeest.cli.tables import make_table, mass, show
+    from gradeest.cli.wrapping import break_address
     from gradeest.workflow.reading import list_batches
 
     batches = list_batches(place_of(ctx))
@@ -243,17 +245,16 @@ def list_all(ctx: typer.Context, as_json: options.Json = False) -> None:
         show("No batches yet. Start one with: gradeest batch add --charge LOT/FRACTION")
         return
     table = make_table(
-        [("batch", "<"), ("date", "<"), ("charge", "w"), ("mass", ">"), ("route", "<"), ("weighed", "<"), ("", "<")]
+        [("batch", "<"), ("date", "<"), ("charge", "w"), ("mass", ">"), ("route", "<"), ("weighed", "<")]
     )
     for row in batches:
         table.add_row(
             row.name,
-            row.date.isoformat(),
-            "\n".join(row.addresses),
+            f"{row.date}\n{'closed' if row.closed else 'open'}{', trial' if row.trial else ''}",
+            "\n".join(break_address(address, LISTED_WIDTH) for address in row.addresses),
             mass(row.mass_kg),
             row.route,
             "\n".join(row.results) or "-",
-            ("closed" if row.closed else "open") + ("\ntrial" if row.trial else ""),
         )
     show(table)
 

@@ -77,7 +77,7 @@ def money_of(value: Any) -> str:
 
 def work_lines(shown: CostShown) -> list[str]:
     """Hours, what they count, and days."""
-    from gradeest.cli.tables import interval, money, number
+    from gradeest.cli.tables import interval, number
 
     hours = interval((shown.hours.q5, shown.hours.q50, shown.hours.q95))
     text = f"Hands-on hours: {hours}"
@@ -89,7 +89,7 @@ def work_lines(shown: CostShown) -> list[str]:
         text += f"; at your rate {money_of(shown.labour)}, all together {money_of(shown.together)}"
     lines = [f"{text}."]
     if shown.spent is not None:
-        lines.insert(0, f"Recorded as spent: {money(shown.spent)}; it counts instead of the bill.")
+        lines.insert(0, f"Recorded as spent: {shown.spent:g}; it counts instead of the bill.")
     if shown.days is not None:
         days = interval((shown.days.q5, shown.days.q50, shown.days.q95))
         lines.append(f"Days from start to weighing: {days}, most of it waiting.")

@@ -88,6 +88,8 @@ def forecast_parts(shown: ForecastShown, *, everything: bool = False) -> list[An
     parts += blocked_lines(shown.not_processed, shown.lot)
     for each, kg in shown.unsorted_kg.items():
         parts.append(note(f"{each}: {mass(kg)} unsorted is not in it: sort it first."))
+    if rows and shown.marks_explained:
+        parts.append(note(f"Marks: {shown.marks_explained}: gradeest priors show KIND."))
     if hidden:
         parts.append(note(f"Left out (--all shows them): {hidden} metals that stay behind or are hardly there."))
     return parts + trust_lines(shown.trust)
@@ -235,6 +237,9 @@ def ranking_parts(
     if everything:
         parts += ranking_details(shown)
     parts += together_lines(shown) + telling_line(shown) + blocked_lines(shown.blocked, shown.lot)
+    if brief and ranking.lacking > 0:
+        short = f"{money(ranking.lacking)} {ranking.currency}"
+        parts.append(note(f"Not even all together pay a settlement's fee: they lack {short}. Collect more first."))
     if not brief:
         parts += careful_lines(shown)
         parts += [note(text) for text in ranking.notes]

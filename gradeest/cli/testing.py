@@ -98,4 +98,4 @@ def pair(value: float, error: float) -> str:
     """A value with its Monte Carlo error."""
     from gradeest.cli.tables import money, number
 
-    return f"{money(value)} +-{number(error, 1)}" if error else money(value)
+    return f"{money(value)} +-{number(error, 1)}" if error >= 0.005 else money(value)

@@ -51,7 +51,7 @@ def open_parts(shown: OpenShown, *, everything: bool = False) -> list[Any]:
     invented = f" ({shown.invented})" if shown.invented else ""
     parts: list[Any] = [heading(f"Unfinished{invented}: metal g{money}; median (5-95 %)")]
     worth = [("worth", ">")] if shown.total_value is not None else []
-    table = make_table([("what", "<"), ("days", ">"), ("", "<"), ("metal g", ">"), *worth, ("rests on", "w")])
+    table = make_table([("what", "<"), ("", "<"), ("metal g", ">"), *worth, ("rests on", "w")])
     for item in shown.items:
         for row in rows_of(item, everything=everything, with_worth=bool(worth)):
             table.add_row(*row)
@@ -72,20 +72,20 @@ def rows_of(item: OpenItem, *, everything: bool, with_worth: bool) -> list[list[
     from gradeest.cli.wrapping import break_address
 
     metals = [m for m in item.metals if everything or (m.is_recovered and m.grams.q50 >= LEAST_G)]
-    name = f"{break_address(item.address)}\n{INDENT}{amount_of(item)}"
-    age = f"{item.age_days}{'!' if item.is_over else ''}"
+    age = f"{item.age_days} day{'' if item.age_days == 1 else 's'}{' !' if item.is_over else ''}"
+    name = f"{break_address(item.address)}\n{INDENT}{amount_of(item)}\n{INDENT}{age}"
     rows: list[list[Any]] = []
     for metal in metals:
         remark = item.remark if metal is metals[0] and item.remark else ""
         rests = "\n".join(filter(None, (metal.rests_on, remark)))
         grams = interval((metal.grams.q5, metal.grams.q50, metal.grams.q95))
-        rows.append([name, age, metal_text(metal.metal), grams, rests])
-        name = age = ""
+        rows.append([name, metal_text(metal.metal), grams, rests])
+        name = ""
     if not rows:
-        rows.append([name, age, "", "-" if item.metals else "", item.remark or ("next to none" if item.metals else "")])
+        rows.append([name, "", "-" if item.metals else "", item.remark or ("next to none" if item.metals else "")])
     if with_worth:
         for n, row in enumerate(rows):
-            row.insert(4, interval_of_money(item.value) if n == 0 and item.value is not None else "")
+            row.insert(3, interval_of_money(item.value) if n == 0 and item.value is not None else "")
     return rows
 
 
@@ -110,7 +110,9 @@ def interval_of_money(found: Any) -> str:
     from gradeest.cli.tables import money, number
 
     def tell(value: float) -> str:
-        return money(value) if abs(value) >= 10 else f"{value:.0f}" if abs(found.q50) >= 10 else number(value)
+        if abs(value) >= 10 or 0 < abs(value) < 0.1:
+            return money(value)
+        return f"{value:.0f}" if abs(found.q50) >= 10 else number(value)
 
     low, mid, high = (tell(value) for value in (found.q5, found.q50, found.q95))
     return f"{mid} ({low} to {high})" if found.q5 < 0 else f"{mid} ({low}-{high})"

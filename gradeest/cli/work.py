@@ -110,20 +110,13 @@ def waste(
 ) -> None:
     """Record liquid waste of a batch: how much, what it is, where it went (`gradeest waste` prints the log)."""
     from gradeest.cli.as_json import print_json
-    from gradeest.cli.ask import Question, fill_in_dated
+    from gradeest.cli.ask import fill_in_dated
     from gradeest.cli.tables import note, show
-    from gradeest.units import parse_volume
     from gradeest.workflow.working import record_waste
 
     call = call_of(ctx)
-    questions = [
-        any_batch_question(call),
-        Question("volume", "VOLUME", "Volume", parse_volume, 'such as "6 L"'),
-        Question("what", "--what", "What it is", str.strip, "in a few words"),
-        Question("went", "--went", "Where it went", str.strip, "stored, handed to whom ..."),
-    ]
     given = {"batch": batch, "volume": joined(volume), "what": what, "went": went}
-    answers, happened = fill_in_dated(questions, given, "record waste", date)
+    answers, happened = fill_in_dated(waste_questions(call), given, "record waste", date)
     done = record_waste(
         call.place(), answers["batch"], answers["volume"], what=answers["what"], went=answers["went"], date=happened
     )
@@ -132,6 +125,19 @@ def waste(
         return
     text = f"Saved {done.volume_l:g} L of waste of {done.batch} (event {done.saved.event}): {done.total_l:g} L in all."
     show(note(f"{text} {notes(done.saved)}"))
+
+
+def waste_questions(call: Call) -> list[Any]:
+    """The questions of `record waste`."""
+    from gradeest.cli.ask import Question
+    from gradeest.units import parse_volume
+
+    return [
+        any_batch_question(call),
+        Question("volume", "VOLUME", "Volume", parse_volume, 'such as "6 L"'),
+        Question("what", "--what", "What it is", str.strip, "in a few words"),
+        Question("went", "--went", "Where it went", str.strip, "stored, handed to whom ..."),
+    ]
 
 
 def waste_log(

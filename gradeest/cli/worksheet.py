@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gradeest.cli import options, record, streams
+from gradeest.cli import evidence, options, record, streams, work
 from gradeest.cli.context import Call, call_of
 
 if TYPE_CHECKING:
@@ -74,10 +74,13 @@ def boxes_of(call: Call, name: str) -> tuple[Block, ...]:
     return (
         make_block("Set aside unprocessed", f"batch set-aside {name}", aside),
         make_block("Lost or spilled", f"record loss {name}", streams.loss_questions(call)),
+        make_block("Spot test of the liquid", f"record spot-test {name}", evidence.spot_questions(call)),
         make_block("Nothing to be seen of a metal", f"record none {name}", record.none_questions(call)),
         *[product_block(call, name, metal) for metal in metals],
         product_block(call, name, ""),
         make_block("A solution that waits", f"batch leave {name}", streams.leave_questions(call)),
+        make_block("Liquid waste", f"record waste {name}", work.waste_questions(call)),
+        make_block("Hands-on hours", f"record hours {name}", work.hours_questions(call)),
     )
 
 

@@ -24,11 +24,11 @@ def wrap(text: str, indent: str = "", hanging: str | None = None) -> str:
     )
 
 
-def break_address(address: str) -> str:
+def break_address(address: str, width: int = NAME_WIDTH) -> str:
     """An address (or name) in lines that fit a column: broken at its slash, then anywhere."""
-    if len(address) <= NAME_WIDTH:
+    if len(address) <= width:
         return address
     head, slash, tail = address.partition("/")
-    parts = textwrap.wrap(head + slash, NAME_WIDTH)
-    parts += [f"  {part}" for part in textwrap.wrap(tail, NAME_WIDTH - 2)]
+    parts = textwrap.wrap(head + slash, width)
+    parts += [f"  {part}" for part in textwrap.wrap(tail, width - 2)]
     return "\n".join(parts)

@@ -104,6 +104,7 @@ class Ranking:
     careful: Careful = "low"
     stake: float | None = None  # to win twice as much or lose it, one to one, is worth nothing; None: averages count
     hours_rate: float = 0.0  # what an hour counts as a cost
+    lacking: float = 0.0  # what all together fall short of a settlement's fee that they would share; 0: nothing
 
 
 def rank_runs(
@@ -153,6 +154,7 @@ def rank_runs(
         careful,
         at.stake,
         prices.hours_rate,
+        money.lacking,
     )
 
 

@@ -52,10 +52,12 @@ def with_unit(points: Iterable[float]) -> str:
 
 
 def money(value: float) -> str:
-    """Money to three digits, without cents from 10 on."""
+    """Money to three digits: without cents from 10 on, and never finer than a cent."""
     if math.isnan(value):
         return "-"
-    return number(value, 3) if abs(value) < 10 else f"{float(f'{value:.3g}'):.0f}"
+    if value == 0:
+        return "0"
+    return f"{round(value, 2) + 0.0:.2f}" if abs(value) < 10 else f"{float(f'{value:.3g}'):.0f}"
 
 
 def percent(share: float) -> str:

@@ -21,7 +21,7 @@ ul.cautions .level { display: inline-block; width: 17mm; text-indent: 0; font-we
 ul.cautions .defer { padding-left: 0; text-indent: 0; }
 ol.blocks { margin: 0; padding: 0; list-style: none; }
 ol.blocks > li { border: 0.3mm solid #000; margin: 0 0 2mm; padding: 1.2mm 2mm 1.5mm; break-inside: avoid; }
-.head { display: flex; justify-content: space-between; align-items: baseline; gap: 4mm; }
+.head { display: flex; justify-content: space-between; align-items: baseline; gap: 4mm; margin-bottom: 1mm; }
 .fields { display: grid; grid-template-columns: repeat(5, 1fr); gap: 0.8mm 2.5mm; }
 .field { display: flex; flex-direction: column; justify-content: space-between; min-width: 0; }
 .field.two { grid-column: span 2; }

@@ -158,7 +158,7 @@ def tell_settlement(data: Mapping[str, Any]) -> str:
     due = f", due {data['due']:.2f}" if data.get("due") else ""
     replaced = f", replaces {data['replaces']}" if data.get("replaces") else ""
     to = f", {data['to']}" if data.get("to") else ""
-    return f"melted {data['melted_g']:g} g, {metals}, paid {data['paid']:.2f}{due}{to}{replaced}"
+    return f"melted {data['melted_g']:.4g} g, {metals}, paid {data['paid']:.2f}{due}{to}{replaced}"
 
 
 TAILS: dict[str, Callable[[Mapping[str, Any]], str]] = {

@@ -47,6 +47,7 @@ class ForecastShown:
     forecast: Forecast
     not_processed: tuple[Blocked, ...]
     marks: Mapping[str, str]
+    marks_explained: str
     cautions: tuple[RouteCautions, ...]
     unsorted_kg: Mapping[str, float]  # by lot
     on_boards: tuple[OnBoards, ...]  # parts of boards not taken apart
@@ -143,11 +144,13 @@ def make_forecast(
     on_boards = tuple(row for each in lots for row in forecast_boards(opened, state, each.name, report=report))
     content = {"lot": lot or "", "forecast": forecast, "on_boards": on_boards, **ground(opened)}
     routes = {run.route: kinds[run.address] for run in runs}
+    found = marks(opened, kinds, runs, blocked)
     return ForecastShown(
         lot or "",
         forecast,
         blocked,
-        marks(opened, kinds, runs, blocked),
+        found,
+        explain_marks(found.values()),
         tuple(route_cautions(opened.catalogue, route) for route in routes),
         {each.name: each.unsorted_kg for each in lots if each.unsorted_kg},
         on_boards,

@@ -49,8 +49,8 @@ def test_a_forecast_needs_no_prices_and_is_kept(bench: Run, tmp_path: Path) -> N
     assert done.err == "", "before the first evidence nothing is fitted"
     body = done.json
     assert set(body) == {
-        "command", "lot", "forecast", "not_processed", "marks", "cautions", "unsorted_kg", "invented", "trust",
-        "catalogue_version", "seed", "engine", "kept", "on_boards",
+        "command", "lot", "forecast", "not_processed", "marks", "marks_explained", "cautions", "unsorted_kg",
+        "invented", "trust", "catalogue_version", "seed", "engine", "kept", "on_boards",
     }  # fmt: skip
     gold = rows_by(body["forecast"]["rows"], "shed/strips", "Au")
     for name in ("contained_g", "recovered_g", "weight_g"):
@@ -75,6 +75,9 @@ def test_the_forecast_reads_in_80_columns(bench: Run) -> None:
         assert max(map(len, done.out.splitlines())) <= 80
         assert "…" not in done.out, "nothing may be cut off"
         assert "prior only" in done.out
+        assert "Marks: ! see the cautions, L a law line comes with it" in done.out, (
+            "marks are explained where they stand"
+        )
 
 
 def test_no_metal_price_is_ever_shipped(bench: Run, tmp_path: Path) -> None:

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
+from gradeest.cli.outlook import ranking_parts
 from gradeest.cli.tables import grade, interval, make_table, mass, money, number, percent, show, with_unit
+
+if TYPE_CHECKING:
+    from gradeest.workflow.outlook import RankingShown
 
 
 @pytest.mark.parametrize(
@@ -44,6 +50,7 @@ def test_shares_are_never_certain() -> None:
 def test_money_and_mass() -> None:
     assert money(1272.4) == "1270"
     assert money(-4.256) == "-4.26"
+    assert (money(0.00469), money(-0.001), money(0.938), money(0)) == ("0.00", "0.00", "0.94", "0"), "cents at the most"
     assert mass(2.45) == "2.45 kg"
     assert mass(0.0305) == "30.5 g"
 
@@ -60,9 +67,31 @@ def test_a_table_in_a_pipe_has_no_colour_and_fits(capsys: pytest.CaptureFixture[
     assert out.count("reason") == 8, "wrapped, not cut off"
 
 
+def test_addresses_in_narrow_columns_break_at_their_slash() -> None:
+    from gradeest.cli.wrapping import break_address
+
+    assert break_address("loft/strips", 16) == "loft/strips"
+    assert break_address("garage-shelf/strips-old", 16) == "garage-shelf/\n  strips-old"
+
+
 def test_a_table_on_a_terminal_keeps_the_symbol_beside_the_colour() -> None:
     from gradeest.cli.tables import METAL_STYLES, metal_text
 
     # Okabe and Ito's colour-blind-safe palette (from memory): three different colours, never colour alone
     assert len(set(METAL_STYLES.values())) == 3
     assert [metal_text(m).plain for m in METAL_STYLES] == ["Au", "Ag", "Pd"]
+
+
+def test_a_ranking_after_a_result_says_when_all_together_lack_a_fee(capsys: pytest.CaptureFixture[str]) -> None:
+    """Else everything falls below the line in one step, and nobody sees why."""
+    ranking = SimpleNamespace(
+        rows=[SimpleNamespace(gain=None, hours=None, tells_others=None)], currency="EUR", hours_rate=0.0, stake=None,
+        per="hour", shared_fee=88.0, lacking=39.8,
+    )  # fmt: skip
+    trust = SimpleNamespace(settled=True, notes=())
+    shown = SimpleNamespace(ranking=ranking, lot="", changes=(), invented="", blocked=(), cautions=(), trust=trust)
+    show(*ranking_parts(cast("RankingShown", shown), brief=True))
+    assert "they lack 40 EUR" in capsys.readouterr().out
+    ranking.lacking = 0.0
+    show(*ranking_parts(cast("RankingShown", shown), brief=True))
+    assert "lack" not in capsys.readouterr().out

@@ -13,6 +13,11 @@ from pathlib import Path
 import pytest
 
 from gradeest.cli.context import DEFAULT_LEDGER
+from gradeest.cli.tables import show
+from gradeest.cli.unfinished import open_parts
+from gradeest.decision.summary import Interval
+from gradeest.workflow.holdings import MetalHeld
+from gradeest.workflow.unfinished import OpenItem, OpenShown
 from tests.cli.conftest import Run
 
 PRICES = 'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = "1 / g"\nPd = "30 / g"\n'  # invented
@@ -164,6 +169,19 @@ def test_what_is_unfinished_has_metal_worth_and_age(mixed: Run) -> None:
     assert fits(out)
     for word in ("1 weight", "results of B1", "rough", "No storage clock is set"):
         assert word in " ".join(out.split())
+
+
+def test_no_word_of_what_a_thing_rests_on_is_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    """At eighty columns, with the widest intervals beside it."""
+    found = Interval(0.0015, 0.0054, 0.0215, 0.007)
+    gold = MetalHeld("Au", found, "2 non-detects, 2 settlements, 1 later weight", True)
+    day = dt.date(2024, 2, 3)
+    item = OpenItem("jar", "yard-of-many-plugs/plugs", 1.1, "kg", "pins-full", day, 1002, False, (gold,), found, "")
+    shown = OpenShown((item,), found, "EUR", "", None, (), "", day, "", None, "")
+    show(*open_parts(shown))
+    out = capsys.readouterr().out
+    assert fits(out)
+    assert {"non-detects,", "settlements,", "later", "weight", "1002", "days"} <= set(out.split())
 
 
 def test_what_is_older_than_the_clock_is_marked_with_whom_to_ask(mixed: Run) -> None:
