@@ -15,7 +15,7 @@ from gradeest.records.findings import Findings, suggest
 from gradeest.records.growing import Growing
 from gradeest.records.lot_rules import BATCH_NAME
 from gradeest.records.periods import looks_like_period
-from gradeest.records.sheet_rules import BY_METAL
+from gradeest.records.sheet_payloads import BY_METAL
 from gradeest.records.sheets import OF_PRODUCTS, Entry, Notes, batch_key, batch_of
 from gradeest.records.stock import name_products, resolve
 from gradeest.units import parse_purity

@@ -307,7 +307,7 @@ def test_a_failure_halfway_leaves_nothing(run: Run, notes: Path, monkeypatch: py
     monkeypatch.undo()
 
 
-EVERY_SORT = """what,date,lot,fraction,kind,mass,batch,charges,route,metal,form,weight,readability,close,streams,of,colour,volume,moment,purity,u,method,area,thickness,nominal,hours,step,spent,waste,went,filters,burning,untracked
+EVERY_SORT = """what,date,lot,fraction,kind,mass,batch,charges,route,metal,form,weight,readability,close,streams,of,colour,volume,moment,purity,u,method,area,thickness,nominal,hours,step,spent,waste,went,filters,burning,untracked,stream,balance,reads
 lot,2024-01-05,attic,strips,fingers-memory,1.2 kg
 lot,2024-01-05,attic,pins,pins-full,400 g
 lot,2024-02-20,sweepings,ash,ash-filters,90 g
@@ -320,8 +320,12 @@ plating,2024-02-13,attic,pins,,90 g,,,,Au,,,,,,,,,,,,,120 cm2,0.76 um,yes
 hours,2024-02-10,,,,,run 7,,,,,,,,,,,,,,,,,,,3.5 h
 cost,2024-02-10,,,,,run 7,,,,,,,,,,,,,,,,,,,,,42.50
 waste,2024-02-11,,,,,run 7,,,,,,,,,,,6 L,,,,,,,,,,,spent liquor,stored
+residue,2024-02-10,,,,35 g,run 7,,,,,,,,,,,,,,,,,,,,,,,,,,,cake
+balance,2024-01-06,,,,,,,,,,,0.01 g,,,,,,,,,,,,,,,,,,,,,,pocket
+check,2024-01-07,,,,,,,,,,5 g,,,,,,,,,,,,,,,,,,,,,,,pocket,4.99 g
 batch,2024-03-02,,,,,run 8,sweepings/ash,ash-leach,,,,,,,,,,,,,,,,,,,,,,run 7,furnace,2-30 %
 batch,2024-03-09,,,,,run 9,run 7/oversize,ash-leach
+batch,2024-03-16,,,,,run 10,run 7/cake,ash-leach
 """  # noqa: E501
 
 
@@ -336,6 +340,10 @@ def test_every_kind_of_evidence_comes_in_from_a_sheet(run: Run, tmp_path: Path) 
     assert ash["charges"][0]["link"]["batches"] == ["B1"]
     assert (ash["charges"][0]["link"]["burning"], ash["charges"][0]["mass_kg"]) == ("furnace", 0.09)
     assert [(one["address"], one["mass_kg"]) for one in wires["charges"]] == [("B1/oversize", 0.08)]
+    (cake,) = run("batch", "show", "B4", "--json").json["batch"]["charges"]
+    assert (cake["address"], cake["mass_kg"]) == ("B1/cake", 0.035)
+    (pocket,) = run("balance", "list", "--json").json["balances"]
+    assert pocket["checks"] == 1
     rows = run("grades", "pins-full", "--json").json["rows"]
     assert {row["rests_on"] for row in rows if row["address"] == "attic/pins" and row["metal"] == "Au"} == {
         "1 plated area"
@@ -348,14 +356,16 @@ def test_all_that_is_wrong_with_such_rows_is_told_by_its_cell(run: Run, tmp_path
     for right, typed in (
         ("faint,4.2 L", "drak,4.2 L"), ("97.6 %,0.2 %", "197.6 %,0.2 %"), ("0.76 um", "60 um"), ("3.5 h", "3.5"),
         ("6 L", "6"), ("run 7,furnace", "run 77,furnace"), ("run 7/oversize", "run 7/oversiz"),
+        ("run 7/cake", "run 7/cak"), ("4.99 g", "4.99"),
     ):  # fmt: skip
         wrong = wrong.replace(right, typed)
     (tmp_path / "notes.csv").write_text(wrong, encoding="utf-8")
     done = run("import", "sheet", "notes.csv")
     assert done.code == 3
     text = " ".join(done.err.split())
-    for word in ("Q7", "'drak'", "T9", "'197.6 %'", "X10", "micro-inches?", "Z11", "'3.5' has no unit", "R13", "AE14",
-                 "there is no batch 'RUN 77'", "H15", "oversiz"):  # fmt: skip
+    for word in ("Q7", "'drak'", "T9", "'197.6 %'", "X10", "micro-inches?", "Z11", "'3.5' has no unit", "R13", "AE17",
+                 "there is no batch 'RUN 77'", "H18", "oversiz",
+                 "H19", "AJ16"):  # fmt: skip
         assert word in text, word
     assert not (tmp_path / "gradeest.ledger").exists() or run("lot", "list", "--json").json["lots"] == []
 
