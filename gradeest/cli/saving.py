@@ -82,5 +82,5 @@ def saving_parts(shown: SavingShown) -> list[Any]:
         months = "1 month brings" if shown.knee == 1 else f"{shown.knee} months bring"
         parts.append(note(f"> {months} at least four fifths of the most; longer adds little but risk."))
     parts.append(note(f"Each batch by {shown.route}, settled alone; +- is the error of the calculation itself."))
-    parts += gate_lines(shown.gates_closed, shown.no_licence)
+    parts += gate_lines(shown.gates_closed)
     return [*parts, note(shown.defer), *caution_lines(shown.cautions), *trust_lines(shown.trust)]

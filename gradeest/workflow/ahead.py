@@ -26,6 +26,7 @@ from gradeest.records.piles import Pile
 from gradeest.records.sorting import portions_of, untouched_kg
 from gradeest.workflow.believing import FORWARD_DRAWS, NEXT_LOT, State, believe, digest, forward_origin, stream
 from gradeest.workflow.compositions import FEW_DRAWS, believe_boards, believe_minutes
+from gradeest.workflow.licences import why_unlicensed
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.telling import Report, say_nothing
 
@@ -162,6 +163,7 @@ def _imagine(
     for kind, kg in zip(kinds, masses, strict=True):
         route = opened.catalogue.kinds[kind].usual_route
         refusals = [issue.message for issue in check_batch([kind], route, settings, opened.catalogue)]
+        refusals += [text for text in [why_unlicensed(opened, route)] if text]
         if refusals or not route:
             reasons[kind] = refusals[0] if refusals else "no route is offered for this kind"
         else:

@@ -13,8 +13,9 @@ from gradeest.materials.hazards import DEFER
 from gradeest.records.intake import read_lot
 from gradeest.records.payloads import lot_payload
 from gradeest.workflow.believing import NEXT_LOT, State, believe, digest, run_forward, state_of, stream
-from gradeest.workflow.gates import not_yet
+from gradeest.workflow.gates import closed_of
 from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
+from gradeest.workflow.licences import unlicensed_of, without_licence
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, load_prices, split_fractions, trust_in
 from gradeest.workflow.stripping import BoardsOnOffer, boards_on_offer
@@ -38,7 +39,7 @@ class BidShown:
     unsorted_kg: float
     cautions: tuple[RouteCautions, ...]  # of the routes that its worth rests on
     gates_closed: tuple[str, ...]  # of these whose gate has to be passed before a batch is begun
-    no_licence: tuple[str, ...]  # of these that take what the bench has declared to have no licence for
+    no_licence: tuple[str, ...]  # not counted: routes that take what the bench has declared to have no licence for
     board_cautions: tuple[BoardCaution, ...]
     defer: str
     prices_file: str
@@ -73,8 +74,8 @@ def bid_on(
         bench = dataclasses.replace(now.bench, lots={**now.bench.lots, OFFER: lot})
         state = State(bench, digest([now.head, json.dumps(lot_payload(lot), sort_keys=True, default=str)]))
         runs, blocked = split_fractions(opened, state, OFFER)
-        barred = {item.address for item in blocked}
-        runs = tuple(run for run in runs if run.address not in barred)
+        asked_of = [run.route for run in runs]
+        runs, blocked = without_licence(opened, state, runs, blocked)
         boards = boards_on_offer(opened, state, OFFER, found, report=report) if lot.boards else None
         posterior = believe(opened, state, report=report) if boards is None else boards.posterior
         outcome = run_forward(opened, posterior, runs)
@@ -87,7 +88,8 @@ def bid_on(
             bid,
             lot.unsorted_kg,
             tuple(route_cautions(opened.catalogue, route) for route in routes),
-            *not_yet(opened, routes),
+            closed_of(opened, routes),
+            unlicensed_of(opened, [*asked_of, *(boards.asked_of if boards is not None else ())]),
             board_cautions(opened.catalogue, [pile.kind for pile in lot.boards]),
             DEFER,
             str(file),

@@ -18,13 +18,13 @@ from gradeest.materials.hazards import (
     DEFER,
     SELL_OR_HAND_OVER,
     gates_for,
-    is_denied,
     missing_declarations,
     stop_reason,
 )
 from gradeest.materials.tables import suggest
 from gradeest.records.domain import Bench
 from gradeest.workflow.hazard_lines import cautions
+from gradeest.workflow.licences import barred_items, why_unlicensed
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.recording import Saved, append
 
@@ -139,23 +139,7 @@ def is_closed(opened: Opened, route: str, date: dt.date) -> bool:
 
 def closed_of(opened: Opened, routes: Iterable[str]) -> tuple[str, ...]:
     """Those of some routes whose gate has to be passed before a batch of today is begun."""
-    return tuple(route for route in routes if is_closed(opened, route, opened.place.today))
-
-
-def not_yet(opened: Opened, routes: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """What stands between some routes and a batch of today: those whose gate has to be passed, and those that take what
-    this bench has declared to have no licence for."""
-    named = tuple(dict.fromkeys(routes))
-    return closed_of(opened, named), tuple(route for route in named if barred_items(opened, route))
-
-
-def barred_items(opened: Opened, route: str) -> tuple[str, ...]:
-    """What a route takes that this bench has declared to have no licence for, by name."""
-    settings = {setting.name: setting.value for setting in opened.bench.settings.values()}
-    if not is_denied("licence", settings):
-        return ()
-    items = [opened.catalogue.items[use.item] for use in opened.catalogue.uses if use.route == route]
-    return tuple(dict.fromkeys(item.name for item in items if item.law))
+    return tuple(route for route in dict.fromkeys(routes) if is_closed(opened, route, opened.place.today))
 
 
 def why_not_begun(opened: Opened, route: str, date: dt.date) -> Issue | None:
@@ -164,11 +148,11 @@ def why_not_begun(opened: Opened, route: str, date: dt.date) -> Issue | None:
     None also where it is refused for a better reason (a STOP, what the bench has not declared), and for an earlier day:
     what was run is recorded as it was.
     """
-    barred = barred_items(opened, route)
+    barred = why_unlicensed(opened, route)
     if date >= opened.place.today and barred:
         return Issue(
             "error",
-            f"{route} takes {', '.join(barred)}, for which this bench has declared to have no licence",
+            barred,
             f"another route, or once you have one: gradeest bench set licence; else {SELL_OR_HAND_OVER}",
             field="route",
         )

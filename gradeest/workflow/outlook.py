@@ -339,7 +339,7 @@ def make_ranking(
     ranking = rank_by_money(opened, state, posterior, runs, blocked, prices, per=per, careful=careful)
     lots = [state.bench.lots[lot]] if lot is not None else list(state.bench.lots.values())
     content = {"lot": lot or "", "ranking": ranking, "prices": prices.as_dict(), **ground(opened)}
-    from gradeest.workflow import gates
+    from gradeest.workflow import gates, licences
 
     named = dict.fromkeys(row.route for row in ranking.rows if row.route)
     found = marks(opened, kinds, runs, blocked)
@@ -351,7 +351,8 @@ def make_ranking(
         found,
         explain_marks(found.values()),
         tuple(route_cautions(opened.catalogue, route) for route in named),
-        *gates.not_yet(opened, named),
+        gates.closed_of(opened, named),
+        licences.unlicensed_of(opened, named),
         DEFER,
         prices.as_dict(),
         str(file),

@@ -12,8 +12,9 @@ from gradeest.materials.catalogue import nearest
 from gradeest.materials.hazards import DEFER, check_batch
 from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import believe, next_address, run_forward, state_of
-from gradeest.workflow.gates import not_yet
+from gradeest.workflow.gates import closed_of
 from gradeest.workflow.hazard_lines import RouteCautions, route_cautions
+from gradeest.workflow.licences import why_unlicensed
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, basis_of, load_prices, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -42,7 +43,6 @@ class SavingShown:
     hours_rate: float
     cautions: tuple[RouteCautions, ...]
     gates_closed: tuple[str, ...]  # the route, where its gate has to be passed before a batch is begun
-    no_licence: tuple[str, ...]  # the route, where it takes what the bench has declared to have no licence for
     defer: str
     prices_file: str
     changes: tuple[str, ...]
@@ -89,7 +89,7 @@ def save_up(
             None if days is None else days // DAYS_A_MONTH,
             found.hours_rate,
             (route_cautions(opened.catalogue, route),),
-            *not_yet(opened, [route]),
+            closed_of(opened, [route]),
             DEFER,
             str(file),
             found.changes,
@@ -110,6 +110,7 @@ def _route_of(opened: Opened, kind: str) -> str:
         )
     settings = {s.name: s.value for s in opened.bench.settings.values()}
     refusals = [issue.message for issue in check_batch([kind], row.usual_route, settings, opened.catalogue)]
+    refusals += [text for text in [why_unlicensed(opened, row.usual_route)] if text]
     if refusals or not row.usual_route:
         raise InputError(
             f"{kind} is not to be processed: {refusals[0] if refusals else 'no route is offered'}",

@@ -16,8 +16,9 @@ from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.workflow.ahead import Ahead, look_ahead
 from gradeest.workflow.believing import FORWARD_DRAWS, State, state_of
-from gradeest.workflow.gates import not_yet
+from gradeest.workflow.gates import closed_of
 from gradeest.workflow.hazard_lines import BoardCaution, RouteCautions, board_cautions, route_cautions
+from gradeest.workflow.licences import unlicensed_of
 from gradeest.workflow.opening import Opened, Place, lot_named, open_bench
 from gradeest.workflow.outlook import Trust, basis_of, load_prices, say_invented, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -84,7 +85,7 @@ class StripShown:
     trial: Trial | None
     route_cautions: tuple[RouteCautions, ...]
     gates_closed: tuple[str, ...]  # routes of what is to be processed whose gate has to be passed first
-    no_licence: tuple[str, ...]  # of these that take what the bench has declared to have no licence for
+    no_licence: tuple[str, ...]  # not counted: routes that take what the bench has declared to have no licence for
     defer: str
     notes: tuple[str, ...]
     prices_file: str
@@ -156,6 +157,7 @@ class BoardsOnOffer:
     parts: tuple[Part, ...]
     recovered_g: Array
     routes: tuple[str, ...]  # of the parts that are processed
+    asked_of: tuple[str, ...]  # usual routes of all parts
     posterior: Posterior  # of the lot with its parts: fractions run by it go together with the boards draw by draw
 
     def worth(self, prices: Prices, metal: float = 1.0) -> Array:
@@ -198,7 +200,15 @@ def boards_on_offer(
         pile = state.bench.pile(address)
         parts.append(Part(pile.name, pile.kind, pile.mass_kg or 0.0, "not counted", 0.0, "refused (STOP)"))
     used = tuple(dict.fromkeys(routes))
-    return BoardsOnOffer(prices, tuple(chosen), kg, hours, tuple(parts), grams, used, together.posterior)
+    return BoardsOnOffer(
+        prices, tuple(chosen), kg, hours, tuple(parts), grams, used, usual_routes(opened, together), together.posterior
+    )
+
+
+def usual_routes(opened: Opened, ahead: Ahead) -> tuple[str, ...]:
+    """Usual routes of the parts of boards, whether they may be run or not."""
+    found = (opened.catalogue.kinds[kind].usual_route for kind in ahead.parts.kinds)
+    return tuple(dict.fromkeys(route for route in found if route))
 
 
 def routes_of(sets: Stripping, choice: Choice) -> tuple[str, ...]:
@@ -245,7 +255,8 @@ def _make(
         float((gain > 0).mean()),
         _trial(sets, ahead, best, most_hours),
         tuple(route_cautions(opened.catalogue, route) for route in routes),
-        *not_yet(opened, routes),
+        closed_of(opened, routes),
+        unlicensed_of(opened, usual_routes(opened, ahead)),
         DEFER,
         tuple(_notes(prices, ahead)),
         str(file),

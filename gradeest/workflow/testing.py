@@ -17,7 +17,8 @@ from gradeest.errors import InputError
 from gradeest.materials.hazards import DEFER
 from gradeest.records.domain import Bench
 from gradeest.workflow.believing import FORWARD_DRAWS, State, believe, run_forward, state_of, stream
-from gradeest.workflow.gates import not_yet
+from gradeest.workflow.gates import closed_of
+from gradeest.workflow.licences import unlicensed_of, without_licence
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import Trust, basis_of, load_prices, split_fractions, trust_in
 from gradeest.workflow.telling import Report, say_nothing
@@ -57,7 +58,7 @@ class TestsShown:
     trials: tuple[TrialRun, ...]
     blocked: tuple[Blocked, ...]  # not weighed: what must not be processed
     gates_closed: tuple[str, ...]  # routes of the rows whose gate has to be passed before a batch or a trial is begun
-    no_licence: tuple[str, ...]  # of these that take what the bench has declared to have no licence for
+    no_licence: tuple[str, ...]  # not weighed: routes that take what the bench has declared to have no licence for
     notes: tuple[str, ...]
     defer: str
     prices_file: str
@@ -85,8 +86,9 @@ def weigh_tests(
         found, file = load_prices(opened, prices)
         state = state_of(opened)
         runs, blocked = split_fractions(opened, state, None)
+        asked_of = [run.route for run in runs if address in (None, run.address)]
+        runs, blocked = without_licence(opened, state, runs, blocked)
         barred = {item.address: item.reason for item in blocked}
-        runs = tuple(run for run in runs if run.address not in barred)
         if address is not None and address not in {run.address for run in runs}:
             reason = barred.get(address, "there is nothing left to process there")
             raise InputError(f"{address} cannot be tested for processing: {reason}", "`gradeest rank` names what can")
@@ -103,7 +105,8 @@ def weigh_tests(
             fee,
             trials,
             () if address else blocked,
-            *not_yet(opened, (bench.outcome.runs[i].route for i in bench.order(address))),
+            closed_of(opened, (bench.outcome.runs[i].route for i in bench.order(address))),
+            unlicensed_of(opened, asked_of),
             tuple(_notes(bench, is_one=address is not None)),
             DEFER,
             str(file),

@@ -222,11 +222,24 @@ def test_a_bid_saving_up_stripping_and_tests_name_closed_gates_and_missing_licen
     # A gate that is passed is named no more; a licence that is denied is.
     bench.run("gate", "silver-nitric", typed=str(bench.gate("silver-nitric")["word"]))
     bench.run("bench", "set", "licence", "no")
-    for name in ("bid", "save-up", "test-first"):
-        now = bench.json(*words[name])
-        assert "silver-nitric" not in now["gates_closed"]
-        assert "silver-nitric" in now["no_licence"], name
-    assert "no licence for what is taken by: silver-nitric" in bench.run(*words["save-up"])[1]
+    now = {name: bench.json(*words[name]) for name in ("bid", "test-first", "strip-order")}
+    for name, found in now.items():
+        assert "silver-nitric" not in found["gates_closed"], name
+        assert "silver-nitric" in found["no_licence"], name
+    assert "no licence for what is taken by: silver-nitric" in bench.run(*words["bid"])[1]
+    # What may not be begun is in no advice: it is sold in the bid and on the boards, not weighed, not saved up for.
+    nickel = next(part for part in now["bid"]["bid"]["parts"] if part["address"] == "nickel")
+    assert (nickel["use"], "no licence" in nickel["why"]) == ("sell", True)
+    assert now["bid"]["bid"]["worth"]["mean"] < shown["bid"]["bid"]["worth"]["mean"]
+    assert now["test-first"]["rows"] == []
+    used = {row["kind"] for row in now["strip-order"]["rows"] if row["use"] == "process"}
+    assert not {load_catalogue().kinds[kind].usual_route for kind in used} & set(now["strip-order"]["no_licence"])
+    assert "chips-burn" in now["strip-order"]["no_licence"]
+    assert set(now["strip-order"]["gates_closed"]) < set(shown["strip-order"]["gates_closed"])
+    code, out = bench.run(*words["save-up"])
+    assert (code, "no licence" in out) == (3, True)
+    code, out = bench.run("test-first", "box/nickel")
+    assert (code, "no licence" in out) == (3, True)
 
 
 def test_a_bill_and_a_comparison_say_what_stands_before_a_batch(bench: Bench) -> None:
