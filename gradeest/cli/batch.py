@@ -85,11 +85,16 @@ def add(
 
 def read_untracked(text: str | None) -> tuple[float, float] | None:
     """The share from elsewhere as a range; one number means up to it. Raises InputError."""
+    from gradeest.errors import InputError, Issue
     from gradeest.units import parse_share_range
 
     if text is None:
         return None
-    low, high = parse_share_range(text)
+    try:
+        low, high = parse_share_range(text)
+    except InputError as err:
+        told = Issue("error", err.message, err.hint, field="--untracked")
+        raise InputError("batch add: 1 problem, nothing saved", issues=[told]) from err
     return (low, high) if low < high else (0.0, high)
 
 

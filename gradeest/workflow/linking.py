@@ -7,10 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from gradeest.errors import InputError, Issue
+from gradeest.errors import InputError
 from gradeest.records.ash_rules import SWEEPINGS, ways_of_burning
 from gradeest.records.domain import AshLink, Bench
+from gradeest.records.findings import Findings
 from gradeest.records.periods import parse_period
+from gradeest.records.references import is_fraction, sort_of_address
 from gradeest.workflow.opening import Opened
 
 RANGE = re.compile(r"[Bb]([0-9]+)\.\.[Bb]([0-9]+)")
@@ -42,21 +44,26 @@ def link_ash(opened: Opened, charges: Sequence[Mapping[str, Any]], said: AshSaid
         c for c in kept
         if c["address"] in bench.addresses() and kinds[bench.fraction(c["address"]).kind].cls == SWEEPINGS
     ]  # fmt: skip
-    issues = []
-    if len(ashes) != 1:
-        found = "none of the charges is" if not ashes else "several of the charges are"
-        issues.append(
-            Issue("error", f"{found} of the class {SWEEPINGS}", "one charge of ash in a batch", field="charge")
-        )
+    found, names = Findings(), list[str]()
+    strange = [c["address"] for c in kept if sort_of_address(c["address"]) == "fraction"]
+    strange = [address for address in strange if not is_fraction(address, bench, found, "charge")]
+    if len(ashes) != 1 and not strange:
+        which = "none of the charges is" if not ashes else "several of the charges are"
+        found.error("charge", f"{which} of the class {SWEEPINGS}", "one charge of ash in a batch")
     if (said.batches is None) == (said.period is None):
         what = "whose filters were burnt is missing" if said.batches is None else "batches and a period: which?"
-        issues.append(Issue("error", what, NEEDED, field="from-batches"))
+        found.error("from-batches", what, NEEDED)
+    else:
+        field = "from-batches" if said.period is None else "from-period"
+        try:
+            names = of_period(bench, said.period) if said.period is not None else named(bench, said.batches or "")
+        except InputError as err:
+            found.error(field, err.message, err.hint)
     if said.burning is None:
         ways = f"--burning {'|'.join(ways_of_burning(opened.catalogue))}"
-        issues.append(Issue("error", "how the filters were burnt is missing", ways, field="burning"))
-    if issues:
-        raise InputError("batch add: the ash cannot be linked, nothing saved", issues=issues)
-    names = of_period(bench, said.period) if said.period is not None else named(bench, said.batches or "")
+        found.error("burning", "how the filters were burnt is missing", ways)
+    if found.issues:
+        raise InputError("batch add: the ash cannot be linked, nothing saved", issues=found.issues)
     ashes[0] |= {"from_batches": names, "burning": said.burning}
     if said.untracked is not None:
         ashes[0]["untracked"] = list(said.untracked)

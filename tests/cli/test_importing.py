@@ -430,3 +430,24 @@ def test_a_refiners_paper_comes_in_and_its_sum_is_repeated(run: Run, tmp_path: P
     assert (asked.code, "T7: the paper adds up to something else" in " ".join(asked.err.split())) == (3, True), (
         asked.err
     )
+
+
+CIRCLE = """what,date,lot,fraction,kind,mass,batch,charges,route,stream
+lot,2024-03-01,may,strips,fingers-mixed,1.2 kg
+batch,2024-03-03,,,,,run 7,may/strips=600 g; run 8/cake,foils-peroxide
+residue,2024-03-04,,,,35 g,run 7,,,cake
+close,2024-03-04,,,,,run 7
+batch,2024-03-05,,,,,run 8,run 7/cake,ash-leach
+residue,2024-03-06,,,,20 g,run 8,,,cake
+"""
+
+
+def test_batches_of_a_sheet_that_take_from_each_other_are_refused_with_the_path(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "notes.csv").write_text(CIRCLE, encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 3
+    text = " ".join(done.err.split())
+    assert "H3: a batch takes what it left itself in the end: run 7 -> run 8 -> run 7" in text
+    assert "1 problem" in text
+    (tmp_path / "notes.csv").write_text(CIRCLE.replace("; run 8/cake", ""), encoding="utf-8")  # twin
+    assert run("import", "sheet", "notes.csv").code == 0

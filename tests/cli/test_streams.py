@@ -249,7 +249,8 @@ def test_ash_that_cannot_be_linked_is_refused_and_nothing_is_saved(burnt: Run) -
         (("--from-batches", "B1,B4,B9", "--burning", "fire"),
          ["B4 -> its filters -> B4", "there is no batch 'B9'", "'fire' is no way of burning"]),
         (("--from-period", "2026", "--burning", "furnace"), ["no batch began in 2026"]),
-        (("--from-batches", "B1..B3", "--burning", "leach", "--untracked", "abc"), ["abc"]),
+        (("--from-batches", "B1..B3", "--burning", "leach", "--untracked", "abc"), ["--untracked: 'abc'"]),
+        (("--from-period", "2031"), ["from-period: no batch began in 2031", "how the filters were burnt is missing"]),
     ):  # fmt: skip
         done = burnt(*add, *words)
         assert done.code == 3, (words, done.out, done.err)
