@@ -2,10 +2,11 @@
 
 No run can bring out more than went in, whatever its recovery: the metal in a batch's products is held against what the
 assays of its fractions allow (a fraction without an assay may hold up to L). Two assays of one fraction, or of one
-product, are held against each other, and a settlement against assays of all its products. A *clash* lies beyond
-`BEYOND_SDS` of both sides' uncertainty on the ln scale. What an ordinary run would contradict but a failed one explains
-is no clash; it is named only where a fit did not settle (`strains`). Jars of several sources are left out: what was
-sampled and what was run need not be the same mixture. So are batches that took a stream of another one.
+product, are held against each other, and a settlement against assays of all its products and against their weights. A
+*clash* lies beyond `BEYOND_SDS` of both sides' uncertainty on the ln scale. What an ordinary run would contradict but a
+failed one explains is no clash; it is named only where a fit did not settle (`strains`). Jars of several sources are
+left out: what was sampled and what was run need not be the same mixture. So are batches that took a stream of another
+one.
 """
 
 from __future__ import annotations
@@ -75,7 +76,7 @@ class _Search:
                 self.assays.setdefault((assay.address, assay.metal), []).append(assay)
 
     def beyond(self, sds: float, *, failed_runs_explain: bool) -> tuple[Clash, ...]:
-        found = [*self.assay_pairs(), *self.too_heavy(), *self.product_pairs(), *self.papers()]
+        found = [*self.assay_pairs(), *self.too_heavy(), *self.product_pairs(), *self.papers(), *self.too_full()]
         if not failed_runs_explain:
             found += [*self.poorer_than_assayed(), *self.unlike_weights()]
         return tuple(sorted((c for c in found if c.sds > sds), key=lambda c: -c.sds))
@@ -127,6 +128,35 @@ class _Search:
                 yield Clash(
                     entries, abs(gap) / spread, "fineness and weights of the paper, and what was melted together"
                 )
+
+    def too_full(self) -> Iterator[Clash]:
+        """More metal than there was of the products: a paper's, and what assays say of metals that it does not name.
+
+        A paper by itself adds up to one at most, and so do the assays of one product: the rules see to that.
+        """
+        for paper in self.bench.settlements:
+            named = {line.name for line in paper.metals if line.fineness > 0}
+            said = {
+                (a.address, a.metal): a for a in self.bench.product_assays
+                if a.address in paper.products and a.metal not in named
+            }  # fmt: skip
+            products = [self.bench.product(address) for address in paper.products]
+            if not said or any(p.damp or p.interval_g for p in products):
+                continue
+            whole = sum(p.weight_g for p in products)
+            grams = {a: self.bench.product(a.address).weight_g for a in said.values()}
+            filled = sum(paper.melted_g * line.fineness for line in paper.metals) + sum(
+                a.share * weight for a, weight in grams.items()
+            )
+            moved = [a.u * weight for a, weight in grams.items()] + [
+                handling_sd(p, self.bench, self.k) for p in products
+            ]
+            moved += [self.k["product_assay.fire_u"] * paper.melted_g] * len(named)
+            spread = math.hypot(*moved, self.k["balance.scale_sd"] * whole)
+            entries = [self.say_paper(paper, line) for line in paper.metals if line.name in named]
+            entries += [self.say_product_assay(a) for a in said.values()]
+            check = "all metals together are more than the products weighed: metals and decimal points of both"
+            yield Clash(tuple(entries), (filled - whole) / spread, check)
 
     def too_heavy(self) -> Iterator[Clash]:
         """More metal in the products of a batch than the assays of what went in allow."""

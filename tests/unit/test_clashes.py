@@ -19,7 +19,18 @@ from gradeest.errors import InferenceError
 from gradeest.materials.catalogue import load_catalogue
 from gradeest.records.domain import Bench, Fraction, NonDetect
 from gradeest.workflow.contradicting import put_in_words, refuse_impossible
-from tests.engine_bench import DAY, assay, assayed, batch, bench, every_evidence, lot, product
+from tests.engine_bench import (
+    DAY,
+    assay,
+    assayed,
+    batch,
+    bench,
+    every_evidence,
+    lot,
+    product,
+    product_assay,
+    settlement,
+)
 
 CATALOGUE = load_catalogue()
 
@@ -130,3 +141,22 @@ def test_what_has_no_probability_is_refused_in_words() -> None:
     broken = replace(network, arrays={**network.arrays, "read_y": network.arrays["read_y"] * np.nan})
     with pytest.raises(InferenceError, match="cannot be explained"):
         refuse_impossible(broken)
+
+
+@pytest.mark.parametrize(("silver", "found"), [(0.05, True), (0.004, False)])
+def test_a_paper_and_assays_that_fill_more_than_a_product_are_found(silver: float, found: bool) -> None:
+    """Of 20 g a refiner found silver in, and an assay 99 % gold: together 4 % too much, by hand."""
+    powder = product("au-1", "B1", "Au", "gold-powder", 20.0)
+    run = batch("B1", "foils-peroxide", [("L/a", 5.0)], powder)
+    one = bench([lot("L", Fraction("a", "fingers-memory", 5.0))], [run])
+    paper = settlement(["B1/au-1"], 20.0, Ag=silver)
+    clashes = find_clashes(
+        replace(one, settlements=(paper,), product_assays=(product_assay("B1/au-1", 0.99),)), CATALOGUE
+    )
+    assert bool(clashes) == found
+    if found:
+        handling = 0.01 * CATALOGUE.constants["balance.unchecked_handling"]
+        sds = (20 * (silver + 0.99) - 20) / math.sqrt(
+            (0.002 * 20) ** 2 + handling**2 + (0.001 * 20) ** 2 + (0.005 * 20) ** 2
+        )
+        assert clashes[0].sds == pytest.approx(sds)
