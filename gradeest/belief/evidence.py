@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from gradeest.belief.layers import jar_of, parts_of
-from gradeest.belief.papers import CarriedLine, read_papers
+from gradeest.belief.papers import CarriedLine, read_assays, read_papers
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import (
     LEFT_OVER,
@@ -236,7 +236,8 @@ def gather(bench: Bench, catalogue: Catalogue) -> Evidence:
     in_order = sorted(found.values(), key=lambda item: ROLES.index(item.role))  # stable: ledger order within a role
     links = _links(bench, found, notes)
     papers, carried = read_papers(bench, found, notes)
-    return Evidence(tuple(in_order), bench.assays, tuple(notes), links, bench.product_assays, papers, carried)
+    assays = read_assays(bench, found, notes)
+    return Evidence(tuple(in_order), bench.assays, tuple(notes), links, assays, papers, carried)
 
 
 def _refined(

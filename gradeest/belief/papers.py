@@ -1,7 +1,7 @@
-"""What refiners' papers say, as evidence: of the metals of their products, and of others that came along in them.
+"""What refiners' papers and assays of products say, as evidence: of their own metals, and of others that came along.
 
-A line counts where all that it speaks of is followed: the metal of a product that is not would else be told of those
-that are.
+A line of a paper counts where all that it speaks of is followed: the metal of a product that is not would else be told
+of those that are.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from gradeest.records.domain import Bench, SettledMetal, Settlement
+from gradeest.records.domain import Bench, ProductAssay, SettledMetal, Settlement
 
 if TYPE_CHECKING:
     from gradeest.belief.evidence import BatchMetal
@@ -51,6 +51,17 @@ def read_papers(
     return tuple(papers), tuple(carried)
 
 
+def read_assays(bench: Bench, followed: Followed, notes: list[str]) -> tuple[ProductAssay, ...]:
+    """The assays of products that are followed; to `notes` is added of which others nothing is told.
+
+    Products whose weights are left out, to see what they tell, take their assays along.
+    """
+    there = [a for a in bench.product_assays if bench.has_product(a.address)]
+    lost = dict.fromkeys(a.address for a in there if not _is_followed(a.address, bench, followed))
+    notes += [f"the assay of {address} tells nothing: what went into it is not followed" for address in lost]
+    return tuple(one for one in there if one.address not in lost)
+
+
 def _products_of(metal: str, paper: Settlement, bench: Bench) -> list[str]:
     return [address for address in paper.products if bench.product(address).metal == metal]
 
@@ -62,7 +73,7 @@ def _counts(
     lost = [address for address in products if not _is_followed(address, bench, followed)]
     if lost:
         metals, listed = ", ".join(line.name for line in lines), ", ".join(lost)
-        notes.append(f"what a refiner found of {metals} tells nothing: {listed}, melted in too, is not followed")
+        notes.append(f"what a refiner found of {metals} tells nothing: what went into {listed} is not followed")
     return not lost
 
 

@@ -47,6 +47,8 @@ def check_product_assay(payload: Mapping[str, Any], context: Context, found: Fin
         found.error(
             "value", f"with {listed} all metals of {address} are more than 100 %", "correct one with `gradeest amend`"
         )
+    elif metal != product.metal:
+        found.warn("value", _say_carried(metal, share * product.weight_g, [product], context))
 
 
 def find_product(address: Any, context: Context, found: Findings) -> Product | None:
@@ -171,7 +173,10 @@ def _check_sum(payload: Mapping[str, Any], context: Context, found: Findings) ->
     unpaid = [m for m in payload["metals"] if m["fineness"] > 0 and not m.get("payable")]
     if unpaid:
         listed = ", ".join(f"{m['name']} {payload['melted_g'] * m['fineness']:.2f} g" for m in unpaid)
-        found.warn("payable", f"not paid for: {listed}. Did it come over from another batch?")
+        own = {context.bench.product(a).metal for a in payload["products"] if context.bench.has_product(a)}
+        came_over = any(m["name"] not in own for m in unpaid)
+        question = " Did it come over from another batch?" if came_over else ""
+        found.warn("payable", f"not paid for: {listed}.{question}")
 
 
 def _check_against_own(
@@ -205,7 +210,7 @@ def _say_carried(metal: str, grams: float, products: Sequence[Product], context:
     """What becomes of a metal that was found in products of other ones."""
     batches = [context.bench.batches[name] for name in dict.fromkeys(product.batch for product in products)]
     into = [b.name for b in batches if not b.is_open and any(p.metal == metal for p in b.products)]
-    said = f"{grams:.2f} g {metal} came over into {', '.join(f'{p.batch}/{p.name}' for p in products)}"
+    said = f"{grams:.3g} g {metal} came over into {', '.join(f'{p.batch}/{p.name}' for p in products)}"
     if into:
         return f"{said}: what of it is of {', '.join(into)} counts as dropped there"
     return f"{said}: no weight of {metal} of {', '.join(b.name for b in batches)} is there that it could add to"

@@ -123,7 +123,7 @@ def test_a_paper_of_products_that_are_not_followed_tells_nothing_and_says_so() -
     odd = replace(one.batches["B2"], charges=())
     found = gather(replace(one, batches={**one.batches, "B2": odd}), CATALOGUE)
     assert found.carried_lines == ()
-    assert any("found of Ag tells nothing: B2/pd-1" in note for note in found.notes)
+    assert any("found of Ag tells nothing: what went into B2/pd-1" in note for note in found.notes)
     assert len(gather(one, CATALOGUE).carried_lines) == 1
 
 
