@@ -36,7 +36,7 @@ def laws(
     for row in found.rows:
         where = f"{row.jurisdiction or 'in general'}: " if found.of == "all" else ""
         read = f" [{row.authority}, {'read' if row.status == 'read' else row.status} {row.dated}]" if row.dated else ""
-        parts.append(note(f"{where}{row.line}{read}"))
+        parts.append(note(f"- {where}{row.line}{read}", hanging="  "))
     parts.append(note(f"Places: {', '.join(found.known)} (of which none is held). Lines may have changed, and missing "
                       f"ones do not mean that something is allowed. {found.defer}"))  # fmt: skip
     show(*parts)

@@ -242,7 +242,7 @@ def ranking_parts(
         parts.append(note(f"Not even all together pay a settlement's fee: they lack {short}. Collect more first."))
     if not brief:
         parts += careful_lines(shown)
-        parts += [note(text) for text in ranking.notes]
+        parts += [note(f"Note: {text}") for text in ranking.notes]
         parts.append(note(f"Marks: {shown.marks_explained}. Bad case: the 5 % point. {shown.defer}"))
         parts += gate_lines(shown.gates_closed, shown.no_licence)
     return [*parts, *(caution_lines(shown.cautions) if cautions else []), *trust_lines(shown.trust)]

@@ -99,7 +99,7 @@ def strip_parts(shown: StripShown) -> list[Any]:
     parts.append(
         note("Gain: what it adds to the rows above, the fall of the boards' price taken off. - : leave it on.")
     )
-    parts += [note(text) for text in shown.notes]
+    parts += [note(f"Note: {text}") for text in shown.notes]
     parts += gate_lines(shown.gates_closed, shown.no_licence)
     return [*parts, *caution_lines(shown.route_cautions), *trust_lines(shown.trust), _next(shown, taken)]
 

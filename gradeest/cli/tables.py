@@ -78,6 +78,6 @@ def heading(text: str) -> Text:
     return Text(text, style="bold")
 
 
-def note(text: str, *, indent: str = "") -> Text:
-    """A remark under a table, wrapped at 80 columns."""
-    return Text(wrap(text, indent))
+def note(text: str, *, indent: str = "", hanging: str | None = None) -> Text:
+    """A remark under a table, wrapped at 80 columns; `hanging` indents the lines after the first."""
+    return Text(wrap(text, indent, hanging))
