@@ -25,7 +25,7 @@ def compare(
         str | None, typer.Option(metavar='"350 g"', help="How much of its kind comes in a month, to weigh saving up.")
     ] = None,
     volatility: options.Volatility = None,
-    fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
+    fee: options.Fee = None,
     prices: options.Prices = None,
     change: options.If = None,
     as_json: options.Json = False,

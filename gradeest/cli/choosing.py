@@ -28,9 +28,14 @@ def register(app: typer.Typer) -> None:
 def plan(
     ctx: typer.Context,
     lot: LotArgument = None,
-    hours: Annotated[float | None, typer.Option(help="Hands-on hours there are.")] = None,
-    cash: Annotated[float | None, typer.Option(help="Money there is for costs, in your currency.")] = None,
-    days: Annotated[float | None, typer.Option(help="Days there are.")] = None,
+    hours: Annotated[
+        float | None, typer.Option(parser=options.read_amount, metavar="H", help="Hands-on hours there are.")
+    ] = None,
+    cash: Annotated[
+        float | None,
+        typer.Option(parser=options.read_amount, metavar="AMOUNT", help="Money there is for costs, in your currency."),
+    ] = None,
+    days: Annotated[float | None, typer.Option(parser=options.read_amount, metavar="N", help="Days there are.")] = None,
     at_once: Annotated[
         int | None, typer.Option(help="Runs that may be going side by side in these days (one by default).")
     ] = None,
@@ -43,7 +48,7 @@ def plan(
     must: Annotated[
         list[str] | None, typer.Option(metavar="LOT/FRACTION", help="What has to be in the plan; may be repeated.")
     ] = None,
-    fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
+    fee: options.Fee = None,
     file: Annotated[
         Path | None,
         typer.Option(metavar="FILE", readable=False, help="A plan file that says these things (see the README)."),
@@ -167,9 +172,17 @@ def bid(
     file: Annotated[
         Path, typer.Argument(metavar="FILE", readable=False, help="The lot on offer, a file as for `lot add`.")
     ],
-    chance: Annotated[float, typer.Option(help="Chance of gain that you want, between 0 and 1.")] = 0.75,
+    chance: Annotated[
+        float,
+        typer.Option(parser=options.read_amount, metavar="P", help="Chance of gain that you want, between 0 and 1."),
+    ] = 0.75,
     price: Annotated[
-        float | None, typer.Option(help="A price to judge, in your currency (by default the file's price_paid).")
+        float | None,
+        typer.Option(
+            parser=options.read_amount,
+            metavar="AMOUNT",
+            help="A price to judge, in your currency (by default the file's price_paid).",
+        ),
     ] = None,
     prices: options.Prices = None,
     change: options.If = None,

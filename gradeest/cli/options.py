@@ -7,6 +7,26 @@ from typing import Annotated
 
 import typer
 
+
+def read_amount(text: str | float) -> float:
+    """A number as people type it, with a decimal comma too; a default is one already."""
+    from gradeest.errors import InputError
+    from gradeest.units import parse_number
+
+    try:
+        return parse_number(text) if isinstance(text, str) else text
+    except InputError as err:
+        raise typer.BadParameter(f"{err.message}: {err.hint}") from err
+
+
+def read_from_zero(text: str | float) -> float:
+    """The same of what cannot be below zero."""
+    number = read_amount(text)
+    if number < 0:
+        raise typer.BadParameter(f"{number:g} is below 0: type a number from 0 on")
+    return number
+
+
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 Date = Annotated[
     str | None, typer.Option("--date", metavar="YYYY-MM-DD", help="The day on which it happened (today by default).")
@@ -24,6 +44,10 @@ If = Annotated[
 Volatility = Annotated[
     str | None,
     typer.Option(metavar='"16 %"', help="Spread of the metal price from year to year, as you judge it."),
+]
+Fee = Annotated[
+    float | None,
+    typer.Option(parser=read_amount, metavar="AMOUNT", help="What a laboratory asks for one assay, in your currency."),
 ]
 All = Annotated[bool, typer.Option("--all", help="Every metal and every number.")]
 Later = Annotated[

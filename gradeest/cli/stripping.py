@@ -25,7 +25,8 @@ def strip_order(
         str | None, typer.Option("--from", metavar="BOARDS", help="Only these of the lot's boards.")
     ] = None,
     hours: Annotated[
-        float | None, typer.Option("--hours", min=0.0, metavar="H", help="Most hours of taking parts off.")
+        float | None,
+        typer.Option("--hours", parser=options.read_from_zero, metavar="H", help="Most hours of taking parts off."),
     ] = None,
     prices: options.Prices = None,
     change: options.If = None,

@@ -23,7 +23,7 @@ def look_first(
     address: Annotated[
         str | None, typer.Argument(metavar="LOT/FRACTION", help="One fraction, with trial runs (all if left out).")
     ] = None,
-    fee: Annotated[float | None, typer.Option(help="What a laboratory asks for one assay, in your currency.")] = None,
+    fee: options.Fee = None,
     u: Annotated[
         str | None, typer.Option("--u", metavar='"5 %"', help="Uncertainty of its assays, one standard deviation.")
     ] = None,

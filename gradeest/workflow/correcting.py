@@ -14,12 +14,12 @@ from gradeest.records.payloads import date_of
 from gradeest.records.references import sort_of_address
 from gradeest.records.stock import name_products, resolve, undone_by
 from gradeest.units import (
-    parse_grade,
     parse_hours,
     parse_mass,
     parse_mass_range,
     parse_money,
     parse_purity,
+    parse_result,
     parse_share,
     parse_volume,
 )
@@ -286,7 +286,10 @@ def parse_changes(event: Event, typed: Sequence[str]) -> tuple[dict[str, Any], l
 
 
 def read_change(event: Event, name: str, value: str) -> dict[str, Any]:
-    """One typed change; a weight may be a range, and a plain one takes an earlier range back."""
+    """One typed change. A weight may be a range, and a plain one takes an earlier range back; a grade may be a limit."""
+    if name == "value_g_per_t":
+        grade, is_limit = parse_result(value)
+        return {name: grade, "below_detection": True} if is_limit else {name: grade}
     if event.kind != "product" or name != "weight_g":
         return {name: parser_of(event.kind, name)(value)}
     low, high = parse_mass_range(value, metal=True)
@@ -308,7 +311,6 @@ def parser_of(kind: str, name: str) -> Callable[[str], Any]:
         "unsorted_kg": parse_kg,
         "pieces": parse_pieces,
         "minutes": parse_minutes,
-        "value_g_per_t": parse_grade,
         "u_rel": parse_share,
         "low": parse_share,
         "high": parse_share,

@@ -111,6 +111,20 @@ def test_all_wrong_values_of_a_command_come_at_once(bench: Run) -> None:
         assert option in done.err
 
 
+@pytest.mark.parametrize(("typed", "code"), [("7,5", 0), ("1 200,50", 0), ("1,200", 2), ("abc", 2)])
+def test_amounts_may_have_a_decimal_comma(bench: Run, tmp_path: Path, typed: str, code: int) -> None:
+    (tmp_path / "prices.toml").write_text(
+        'currency = "EUR"\n[metals]\nAu = "80 / g"\nAg = 0\nPd = 0\n', encoding="utf-8"
+    )
+    done = bench("plan", "--hours", typed, "--cash", typed, "--json")
+    assert done.code == code
+    if code:
+        assert "'--hours'" in done.err
+        assert "type" in done.err
+    else:
+        assert {use["most"] for use in done.json["uses"]} == {float(typed.replace(" ", "").replace(",", "."))}
+
+
 def test_everything_missing_is_named_at_once(bench: Run) -> None:
     done = bench("record", "product", "B1", "--metal", "Au")
     assert done.code == 2

@@ -120,3 +120,5 @@ def test_a_result_below_detection_is_typed_as_it_stands_on_the_paper(bench: Run)
     assert first == second
     refused = bench(*assay, "--value", "0 g/t")
     assert '"<5 g/t"' in refused.err
+    assert bench("amend", "2", "value=<8 g/t").code == 0
+    assert "below 8 g/t" in bench("history", "--json").json["events"][1]["text"]
