@@ -9,12 +9,19 @@ import typer
 
 
 def read_amount(text: str | float) -> float:
-    """A number as people type it, with a decimal comma too; a default is one already."""
+    """A number as people type it, with a decimal comma too; a default is one already.
+
+    What is a number and cannot be meant ("nan") passes: it is refused together with whatever else was typed wrong.
+    """
     from gradeest.errors import InputError
     from gradeest.units import parse_number
 
     try:
-        return parse_number(text) if isinstance(text, str) else text
+        return float(text)
+    except ValueError:
+        pass
+    try:
+        return parse_number(str(text))
     except InputError as err:
         raise typer.BadParameter(f"{err.message}: {err.hint}") from err
 

@@ -286,7 +286,7 @@ def parse_changes(event: Event, typed: Sequence[str]) -> tuple[dict[str, Any], l
 
 
 def read_change(event: Event, name: str, value: str) -> dict[str, Any]:
-    """One typed change. A weight may be a range, and a plain one takes an earlier range back; a grade may be a limit."""
+    """One typed change. A weight may be a range, and a plain one takes an earlier one back; a grade may be a limit."""
     if name == "value_g_per_t":
         grade, is_limit = parse_result(value)
         return {name: grade, "below_detection": True} if is_limit else {name: grade}
