@@ -30,6 +30,13 @@ def refuse_clashes(bench: Bench, catalogue: Catalogue) -> None:
         )
 
 
+def is_contradicted(bench: Bench, catalogue: Catalogue) -> bool:
+    """Whether entries cannot be true together."""
+    from gradeest.belief.clashes import find_clashes
+
+    return bool(find_clashes(bench, catalogue))
+
+
 def refuse_impossible(network: Network) -> None:
     """Raise InferenceError where what was recorded has no probability at all, or the arithmetic runs out of range."""
     import numpy as np

@@ -18,6 +18,7 @@ from gradeest.records.rules import kept_liquids
 from gradeest.records.sorting import pile_left_kg, untouched_kg
 from gradeest.records.storage import storage_days
 from gradeest.workflow.believing import recall
+from gradeest.workflow.contradicting import is_contradicted
 from gradeest.workflow.opening import Opened, Place, open_bench
 from gradeest.workflow.outlook import say_invented
 from gradeest.workflow.unfinished import Item, estimate_feed, is_over, list_open, untouched_since
@@ -72,6 +73,7 @@ BEGIN = (
     Step("gradeest lot add", "to write down your first lot"),
     Step("gradeest demo", "to see the whole loop on an invented lot"),
 )
+CONTRADICTED = Step("gradeest forecast", "entries contradict each other: it names them")
 
 
 def show_standing(place: Place) -> Standing:
@@ -94,14 +96,17 @@ def make_standing(opened: Opened) -> Standing:
     waiting: dict[str, int] = {}
     for item in items:
         waiting[item.sort] = waiting.get(item.sort, 0) + 1
+    estimate = estimate_left(opened, left)
+    # a fit that is kept was made of entries that hold together
+    urgent = [CONTRADICTED] if estimate is None and is_contradicted(bench, opened.catalogue) else []
     return Standing(
         str(opened.place.ledger), True, len(bench.lots), len(left), sum(bench.left_kg(a) for a in left),
         sum(lot.unsorted_kg for lot in bench.lots.values()),
         sum(pile_left_kg(bench, a) for a in bench.pile_addresses()),
         len(bench.batches),
         tuple(batch.name for batch in bench.batches.values() if batch.is_open), tuple(weighed_of(bench)), waiting,
-        days, over, estimate_left(opened, left), sum(sale.amount for sale in bench.sales),
-        say_invented(list(bench.lots.values())), tuple(steps(opened, items, left, over)),
+        days, over, estimate, sum(sale.amount for sale in bench.sales),
+        say_invented(list(bench.lots.values())), (*urgent, *steps(opened, items, left, over)),
     )  # fmt: skip
 
 

@@ -38,8 +38,10 @@ def test_a_weight_that_an_assay_rules_out(bench: Run) -> None:
     assert [e["kind"] for e in bench("history", "--json").json["events"]][-2:] == ["product", "close"]
     for command in ("forecast", "grades"):
         check_told(bench(command), clash)
+    assert "Next: gradeest forecast  (entries contradict each other" in bench().out, "the glance leads there"
     assert bench("amend", "3", "value=490000 g/t", "below_detection=no").code == 0
     assert bench("forecast").code == 0
+    assert "contradict" not in bench().out
 
 
 def test_two_assays_fifty_uncertainties_apart(bench: Run) -> None:
