@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from gradeest.cli.complaints import UsageError, say, say_issue
+from gradeest.cli.complaints import UsageError, say, say_issue, say_wrapped
 from gradeest.cli.context import parse_date
 from gradeest.errors import InputError, Issue
 
@@ -128,7 +128,7 @@ def ask(question: Question) -> Any:
         try:
             return question.parse(typed)
         except InputError as err:
-            say(f"  {err.message}" + (f": {err.hint}" if err.hint else ""))
+            say_wrapped(f"{err.message}: {err.hint}" if err.hint else err.message, "  ")
 
 
 def explain(question: Question) -> None:

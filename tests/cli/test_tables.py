@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import pytest
 
+from gradeest.cli import ask
 from gradeest.cli.outlook import ranking_parts
 from gradeest.cli.tables import grade, interval, make_table, mass, money, number, percent, show, with_unit
 
@@ -95,3 +96,16 @@ def test_a_ranking_after_a_result_says_when_all_together_lack_a_fee(capsys: pyte
     ranking.lacking = 0.0
     show(*ranking_parts(cast("RankingShown", shown), brief=True))
     assert "lack" not in capsys.readouterr().out
+
+
+def test_a_wrong_answer_is_told_in_eighty_columns(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kinds = [(f"kind-of-fraction-{n}", "") for n in range(12)]
+    answers = iter(("strips", "kind-of-fraction-3"))
+    monkeypatch.setattr(ask, "read_line", lambda _: next(answers))
+    question = ask.Question("kind", "", "Kind", ask.parse_choice(kinds, "kind"))
+    assert ask.ask(question) == "kind-of-fraction-3"
+    told = capsys.readouterr().err.splitlines()
+    assert "'strips' is no kind" in told[0]
+    assert max(map(len, told)) <= 80
