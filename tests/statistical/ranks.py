@@ -61,3 +61,17 @@ def surprise(said: Sequence[float], came: Sequence[bool], least: float) -> float
     p, y = np.clip(said, least, 1 - least), np.asarray(came, dtype=float)
     variance = np.maximum(p * (1 - p) * (1 - 2 * p) ** 2, 1e-12)
     return float((((p - y) ** 2) - p * (1 - p)).sum() / math.sqrt(variance.sum()))
+
+
+def surprise_of_one(said: Sequence[Values], came: Sequence[NDArray[np.bool_]], least: float) -> float:
+    """The same of chances of which at most one of a bench comes true, bench by bench: they do not err alone.
+
+    Where w comes true the score is sum p^2 + 1 - 2 p_w, else sum p^2: its variance is that of a = 1 - 2 p_w, else 0.
+    """
+    off, variance = 0.0, 0.0
+    for chances, outcome in zip(said, came, strict=True):
+        p, y = np.clip(chances, least, 1 - least), np.asarray(outcome, dtype=float)
+        a, weight = 1 - 2 * p, p / max(p.sum(), 1.0)
+        off += float(((p - y) ** 2 - p * (1 - p)).sum())
+        variance += float(weight @ a**2 - (weight @ a) ** 2)
+    return off / math.sqrt(variance)
