@@ -24,6 +24,7 @@ Form = Literal["amount", "share", "number", "price", "text"]
 AMOUNT_HINT = "type one number, or three rising ones [bad, middle, good] for 5, 50 and 95 of 100 cases"
 OLD_AFTER = "money.old_after_days"
 PRICE_HINT = 'type a price with its unit, like "100 / g" or "3110 / ozt"'
+DECIMAL_COMMA = re.compile(r"=\s*[+-]?\d+,\d")
 PRICE = re.compile(
     r"^(?P<before>[^\d.,/+-]*)(?P<number>[+-]?\d[\d.,  ']*)(?P<after>[^\d/]*?)\s*(?:/|\bper\b)\s*(?P<unit>.+)$"
 )
@@ -131,7 +132,10 @@ def read_prices(path: Path, catalogue: Catalogue, *, today: dt.date | None = Non
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
         at = re.search(r"line (\d+)", str(err))
-        issue = Issue("error", f"not readable: {err}", "text stands in quotes", str(path), int(at[1]) if at else None)
+        number = int(at[1]) if at else None
+        line = text.split("\n")[number - 1] if number else ""
+        hint = "a number has a point here, such as 12.5" if DECIMAL_COMMA.search(line) else "text stands in quotes"
+        issue = Issue("error", f"not readable: {err}", hint, str(path), number)
         raise InputError(f"{path} is no prices file", issues=[issue]) from err
     dated, sold_to = table.pop("dated", None), table.pop("buyers", None)
     typed = dict(_flatten(table))

@@ -190,7 +190,13 @@ def test_gold_no_dearer_than_silver_is_said(filled: Path, catalogue: Catalogue) 
 
 @pytest.mark.parametrize(
     ("content", "word"),
-    [(b"Au = 100 / g", "line"), (b"\xff\xfe\x00", "UTF-8"), (b"[metals", "not readable"), (b"metals = 3", "metals")],
+    [
+        (b"Au = 100 / g", "line"),
+        (b"\xff\xfe\x00", "UTF-8"),
+        (b"[metals", "not readable"),
+        (b"metals = 3", "metals"),
+        (b"[time]\nhours_rate = 12,5", "a number has a point here"),
+    ],
 )
 def test_a_file_that_is_no_prices_file(tmp_path: Path, catalogue: Catalogue, content: bytes, word: str) -> None:
     path = tmp_path / "prices.toml"
