@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import traceback
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from gradeest.cli.wrapping import wrap
 from gradeest.errors import GradeestError, InferenceError, InputError, Issue
 
+MOST_APART = 3  # times that the same problem is told, each with its place
 STOPPED = 130  # exit code of a command that the person stopped
 
 
@@ -38,6 +42,29 @@ def say_issue(issue: Issue) -> None:
         say_wrapped(issue.hint, "    ")
 
 
+def gather(issues: Sequence[Issue]) -> Iterator[Issue]:
+    """The same problem in more than a few places is one issue that names them all, where the first of them stood."""
+    same: dict[tuple[str, ...], list[Issue]] = {}
+    for issue in issues:
+        same.setdefault((issue.severity, issue.file, issue.message, issue.hint), []).append(issue)
+    for found in same.values():
+        if len(found) <= MOST_APART:
+            yield from found
+            continue
+        places = sorted({place_of(issue) for issue in found}, key=as_counted)
+        yield replace(found[0], line=None, field=", ".join(places))
+
+
+def place_of(issue: Issue) -> str:
+    """Where in a file it was: the line, the field."""
+    return " ".join(filter(None, (f"line {issue.line}" if issue.line is not None else "", issue.field)))
+
+
+def as_counted(place: str) -> list[tuple[int, str]]:
+    """For sorting: line 9 before line 10, A9 before A10."""
+    return [(int(part), "") if part.isdigit() else (0, part) for part in re.split(r"(\d+)", place)]
+
+
 def complain(err: GradeestError) -> int:
     """Print an error with every problem found; returns the exit code."""
     issues = err.issues if isinstance(err, InputError | InferenceError) else ()
@@ -45,7 +72,7 @@ def complain(err: GradeestError) -> int:
     lonely = len(issues) == 1 and issues[0].message == err.message and not issues[0].field and not issues[0].file
     say_wrapped(f"gradeest: {err.message}", "", "  ")
     if not lonely:
-        for issue in issues:
+        for issue in gather(issues):
             say_issue(issue)
     hint = err.hint or (issues[0].hint if lonely else "")
     if hint and (lonely or all(hint != issue.hint for issue in issues)):

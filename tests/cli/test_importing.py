@@ -451,3 +451,15 @@ def test_batches_of_a_sheet_that_take_from_each_other_are_refused_with_the_path(
     assert "1 problem" in text
     (tmp_path / "notes.csv").write_text(CIRCLE.replace("; run 8/cake", ""), encoding="utf-8")  # twin
     assert run("import", "sheet", "notes.csv").code == 0
+
+
+def test_one_problem_in_many_rows_is_told_once_with_every_cell(run: Run, tmp_path: Path) -> None:
+    rows = [f"lot,2023-01-{n:02d},lot{n},strips,fingers-memry,2 kg" for n in range(1, 12)]
+    (tmp_path / "notes.csv").write_text("\n".join(["what,date,lot,fraction,kind,mass", *rows]), encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 3
+    said = " ".join(done.err.split())
+    assert "11 problems" in said
+    assert ", ".join(f"E{n}" for n in range(2, 13)) + ": " in said, "E9 before E10"
+    assert said.count("fingers-memry") == 1
+    assert max(map(len, done.err.splitlines())) <= 80
