@@ -191,6 +191,10 @@ def _check_against_own(
             f"{payload['received_g']:g} g were received, by your own weights it was {own:g} g",
             "check the unit, and that all products of this paper are named",
         )
+    named = {line["name"] for line in payload["metals"] if line["fineness"] > 0}
+    missing = ", ".join(sorted({product.metal for product in products} - named))
+    if missing:
+        found.ask("assay", f"the paper names no {missing}, and that is what was sent", "--assay METAL=.9761 for each")
     for line in payload["metals"]:
         of_metal = [p for p in products if p.metal == line["name"]]
         most = sum(p.weight_g * forms[p.form].largest_share for p in of_metal if p.form in forms)

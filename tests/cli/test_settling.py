@@ -128,6 +128,10 @@ def test_wrong_papers_are_refused_with_everything_that_is_wrong(booked: Run) -> 
         "at no price",
     ):
         assert words in " ".join(wrong.err.split())
+    silver_alone = booked("settle", "B1/au-1", "--received", "10.9 g", "--melted", "10.8 g", "--assay", "Ag=.02",
+                          "--paid", "0", "--later")  # fmt: skip
+    assert silver_alone.code == 3
+    assert "the paper names no Au, and that is what was sent" in " ".join(silver_alone.err.split())
     assert "is no METAL=VALUE" in booked(*PAPER, "--paid", "1", "--assay", "Pt=.5").err
 
 
