@@ -93,5 +93,5 @@ def stopped() -> int:
     """The person pressed Ctrl-C: say what that means; returns the exit code."""
     if sys.stderr.isatty():
         say()  # after the ^C that the terminal echoes
-    say("gradeest: stopped. What was reported as saved is saved, and nothing else.")
+    say("gradeest: stopped. An entry is saved whole or not: `gradeest history` shows it.")
     return STOPPED

@@ -81,7 +81,7 @@ def test_without_pressing_again_that_ctrl_c_is_lost() -> None:
 def test_ctrl_c_while_the_program_loads_is_no_traceback() -> None:
     code, said = end_of(LOADING)
     assert code == 130
-    assert said == "gradeest: stopped. What was reported as saved is saved, and nothing else.\n"
+    assert said == "gradeest: stopped. An entry is saved whole or not: `gradeest history` shows it.\n"
 
 
 @pytest.mark.slow
