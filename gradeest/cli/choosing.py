@@ -96,6 +96,7 @@ def plan_parts(shown: PlanShown) -> list[Any]:
     """The plan as a table and lines."""
     from gradeest.cli.cautions import caution_lines, gate_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note, number
+    from gradeest.cli.wrapping import part_address
 
     what = f"Plan for lot {shown.lot}" if shown.lot else "Plan"
     tried = f", if {', '.join(shown.changes)}" if shown.changes else ""
@@ -107,7 +108,7 @@ def plan_parts(shown: PlanShown) -> list[Any]:
     for step in shown.steps:
         table.add_row(
             f"{step.order}. {step.action}" if step.order else step.action,
-            f"{short_name(step.address, shown.lot)}\n  {mass(step.mass_kg)}".replace("/", "/\n  "),
+            f"{part_address(short_name(step.address, shown.lot))}\n  {mass(step.mass_kg)}",
             money(step.gain.mean) if step.gain else "-" if step.worth is None else money(step.worth),
             number(step.hours.mean) if step.hours else "-",
             money(step.cost.mean) if step.cost else "-",

@@ -72,6 +72,7 @@ def is_hardly_there(row: GradeRow) -> bool:
 def grades_table(rows: list[GradeRow]) -> Table:
     """Kind by kind: the next lot, then the fractions."""
     from gradeest.cli.tables import grade, make_table, metal_text, percent
+    from gradeest.cli.wrapping import part_address
 
     table = make_table(
         [("kind, fraction", "f"), ("", "<"), ("contained", ">"), ("recoverable", ">"), ("rests on", "w")]
@@ -81,7 +82,7 @@ def grades_table(rows: list[GradeRow]) -> Table:
         if row.kind != kind:
             kind = row.kind
             table.add_row(kind, "", "", "", "")
-        name = "  next lot" if row.address is None else "  " + row.address.replace("/", "/\n    ")
+        name = "  next lot" if row.address is None else "  " + part_address(row.address).replace("\n", "\n  ")
         rests = row.rests_on + (f"; {percent(row.p_trace)} next to none" if row.p_trace > 0.02 else "")
         table.add_row(
             name if name + kind != before else "",

@@ -319,14 +319,17 @@ def telling_line(shown: RankingShown) -> list[Any]:
 
 
 def ranked_name(address: str, shown: RankingShown) -> str:
-    """A fraction with its hazard mark; the lot on a line of its own, or the reasons would have no room."""
-    name = short_name(address, shown.lot).replace("/", "/\n  ")
+    """A fraction with its hazard mark."""
+    from gradeest.cli.wrapping import part_address
+
+    name = part_address(short_name(address, shown.lot))
     return f"{name} {shown.marks.get(address, '')}".rstrip()
 
 
 def ranking_details(shown: RankingShown) -> list[Any]:
     """The second table of --all: the whole spread, what the best does, and how sure the place is."""
     from gradeest.cli.tables import make_table, money, number, percent
+    from gradeest.cli.wrapping import part_address
 
     telling = [("tells\nothers", ">")] if any(tells_clearly(row) for row in shown.ranking.rows) else []
     columns = ["gain\n5/50/95 %", "worst\n5 %", "gain\nin", "best\nin", "per h\n+-", "know\nall"]
@@ -338,7 +341,7 @@ def ranking_details(shown: RankingShown) -> list[Any]:
         told = money(row.tells_others or 0) if tells_clearly(row) else "-"
         forms: tuple[Callable[[float], str], ...] = (money, percent, percent, number, money)
         table.add_row(
-            short_name(row.address, shown.lot).replace("/", "/\n  "),
+            part_address(short_name(row.address, shown.lot)),
             "/".join(money(value) for value in (row.gain.q5, row.gain.q50, row.gain.q95)),
             *[form(value) if value is not None else "-" for form, value in zip(forms, rest, strict=True)],
             *([told] if telling else []),

@@ -58,6 +58,7 @@ def test_parts(shown: TestsShown) -> list[Any]:
     from gradeest.cli.cautions import gate_lines
     from gradeest.cli.outlook import blocked_lines
     from gradeest.cli.tables import heading, make_table, mass, money, note
+    from gradeest.cli.wrapping import part_address
 
     parts: list[Any] = [heading(f"Test first? {shown.address or 'All fractions'}: {shown.currency}")]
     if not shown.rows:
@@ -65,7 +66,7 @@ def test_parts(shown: TestsShown) -> list[Any]:
     columns = [("fraction", "f"), ("now", "<"), ("gain", ">"), ("knowing\nall", ">"), ("advice", "w")]
     table = make_table(columns)
     for row in shown.rows:
-        name = f"{row.address}\n{mass(row.mass_kg)}".replace("\n", "\n  ").replace("/", "/\n  ")
+        name = f"{part_address(row.address)}\n  {mass(row.mass_kg)}"
         table.add_row(name, row.now, money(row.gain.mean), pair(row.perfect, row.perfect_mcse), row.advice)
     parts.append(table)
     if shown.address:

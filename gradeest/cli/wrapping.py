@@ -6,6 +6,7 @@ import textwrap
 
 WIDTH = 80
 NAME_WIDTH = 20  # of a column of addresses
+SHORT_WIDTH = 12  # of an address that stays whole beside reasons
 
 
 def wrap(text: str, indent: str = "", hanging: str | None = None) -> str:
@@ -22,6 +23,11 @@ def wrap(text: str, indent: str = "", hanging: str | None = None) -> str:
         )
         for line in text.splitlines()
     )
+
+
+def part_address(address: str) -> str:
+    """A short address as it is; of a longer one the lot on a line of its own, or reasons beside it have no room."""
+    return address if len(address) <= SHORT_WIDTH else address.replace("/", "/\n  ")
 
 
 def break_address(address: str, width: int = NAME_WIDTH) -> str:

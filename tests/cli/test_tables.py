@@ -69,7 +69,10 @@ def test_a_table_in_a_pipe_has_no_colour_and_fits(capsys: pytest.CaptureFixture[
 
 
 def test_addresses_in_narrow_columns_break_at_their_slash() -> None:
-    from gradeest.cli.wrapping import break_address
+    from gradeest.cli.wrapping import break_address, part_address
+
+    assert part_address("loft/strips") == "loft/strips", "whole where it is short"
+    assert part_address("garage/strips") == "garage/\n  strips"
 
     assert break_address("loft/strips", 16) == "loft/strips"
     assert break_address("garage-shelf/strips-old", 16) == "garage-shelf/\n  strips-old"
