@@ -82,8 +82,8 @@ def refuse_halves(given: dict[str, str | None], below: bool) -> None:
 def assay_questions(call: Call, given: dict[str, str | None]) -> list[Any]:
     """The questions of `record assay`; of powder and oversize, or a sample's size, only where they are given."""
     from gradeest.cli.ask import Question, parse_choice
+    from gradeest.records.sampling_rules import read_part
     from gradeest.units import parse_length, parse_mass, parse_result, parse_share
-    from gradeest.workflow.sampling import read_part
 
     metals = record.METAL_CHOICES
     value = Question(

@@ -5,14 +5,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from gradeest.errors import InputError
 from gradeest.materials.plating import LEAST_UM, MOST_UM, THICK_UM, meant_um, mg_per_cm2
 from gradeest.materials.sampling_error import counted, relative_sd, sample_mass_g, scrap_constant
 from gradeest.records.findings import Findings, is_number
 from gradeest.records.references import Context
+from gradeest.units import parse_grade, parse_mass
 
 UM_PER_CM = 1e4
 FEW = 20  # carriers in a sample: fewer, and its error is lopsided (USGS Prof. Paper 625-C: +-50 % in 95 of 100)
 AIM = 0.05  # relative sd for which the mass is told
+Part = tuple[float, float]  # of a ground sample: g, g/t
+
+
+def read_part(text: str) -> Part:
+    """Mass (g) and grade (g/t) of a part of a ground sample, typed as "930 g 250 g/t"."""
+    words = text.split()
+    for cut in range(1, len(words)):
+        try:
+            return parse_mass(" ".join(words[:cut])), parse_grade(" ".join(words[cut:]))
+        except InputError:
+            continue
+    raise InputError(f"{text!r} is no mass with a grade", 'such as "930 g 250 g/t"')
 
 
 def check_sampling(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
@@ -30,14 +44,13 @@ def check_sampling(payload: Mapping[str, Any], context: Context, found: Findings
 def _check_sample(payload: Mapping[str, Any], context: Context, found: Findings) -> None:
     sample, top, lab = payload.get("sample_g"), payload.get("top_um"), payload.get("u_lab")
     if not is_number(sample) or sample <= 0:
-        found.error(
-            "sample", f"{sample} cannot be the mass of a sample", "what was taken of the ground material, e.g. 5 g"
-        )
+        what = "its mass is missing" if sample is None else f"{sample} cannot be the mass of a sample"
+        found.error("sample", what, "what was taken of the ground material, e.g. 5 g")
         return
     if not is_number(top) or not 1 <= top <= 5e4:
-        found.error(
-            "top-size", f"{top} um cannot be the size of the largest pieces", "e.g. 0.2 mm, the sieve it passed"
-        )
+        what = "the size of the largest pieces is missing"
+        what = what if top is None else f"{top} um cannot be the size of the largest pieces"
+        found.error("top-size", what, "e.g. 0.2 mm, the sieve it passed")
         return
     fraction_g = 1000 * context.bench.fraction(payload["address"]).mass_kg
     if sample > fraction_g * 1.02:

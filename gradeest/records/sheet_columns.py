@@ -16,6 +16,7 @@ from gradeest.records.findings import suggest
 from gradeest.records.product_rules import METHODS
 from gradeest.records.references import METAL_WORDS
 from gradeest.records.result_rules import LIQUIDS
+from gradeest.records.sampling_rules import read_part
 from gradeest.records.sheet_cells import Row, Sheet, Value
 from gradeest.records.sheet_values import Habits, choice, plain_text, whole_number, yes_no
 from gradeest.records.spot_rules import MOMENTS, RESULTS
@@ -196,6 +197,10 @@ def _addresses(_: Reader, value: Value, __: str) -> list[str]:
     return [text.strip() for text in re.split(r"[;,\n]", plain_text(value)) if text.strip()]
 
 
+def _part(reader: Reader, value: Value, _: str) -> tuple[float, float]:
+    return read_part(reader.habits.with_unit(value, ""))
+
+
 def _by_metal(reader: Reader, value: Value, _: str) -> dict[str, str]:
     """METAL=VALUE for each, as texts by metal, numbers with a decimal point."""
     found: dict[str, str] = {}
@@ -278,6 +283,10 @@ COLUMNS: dict[str, Column] = {
     "wiped": Column("wiped up of it: NAME=MASS", _one_part, ("wiped up",), "g"),
     "stream": Column("the name of the solution or residue", _text, ("solution name", "residue name")),
     "volume": Column("its volume with the unit", _volume, (), "L"),
+    "powder": Column("what of a sample ground: mass and grade, such as 930 g 250 g/t", _part, ("ground part",)),
+    "oversize": Column("what of it did not grind: mass and grade, such as 70 g 4200 g/t", _part, ("metallic part",)),
+    "sample": Column("what of the ground stuff was assayed, with its unit", _metal_g, ("sample mass",), "g"),
+    "top": Column("its largest pieces, with the unit, such as 0.2 mm", _length, ("top size",), "mm"),
     "reads": Column("what the balance read, with its unit", _metal_g, ("reading",), "g"),
     "hours": Column("hands-on hours with their unit, such as 3.5 h", _hours, ("hands on",), "h"),
     "step": Column("of which step of the work; empty: all other", _text, ("work step",)),

@@ -54,11 +54,20 @@ def none(values: Values) -> Payload:
 
 
 def assay(values: Values) -> Payload:
-    """An assay of a ground sample; "<" says a limit."""
+    """An assay of a ground sample as it was noted; the error of the sample is worked out when it is entered."""
     value, is_limit = values["value"]
-    found = {"value_g_per_t": value, "u_rel": values["u"], "below_detection": is_limit}
-    method = {"method": values["method"]} if "method" in values else {}
-    return {"address": address_of(values), "metal": values["metal"], **found, **method}
+    return {**_sample(values), "value_g_per_t": value, "below_detection": is_limit}
+
+
+def ground(values: Values) -> Payload:
+    """The same of what ground and what did not, each with its mass."""
+    return {**_sample(values), "powder": values["powder"], "oversize": values["oversize"]}
+
+
+def _sample(values: Values) -> Payload:
+    found = {"address": address_of(values), "metal": values["metal"], "u_rel": values["u"]}
+    found |= {"sample_g": values.get("sample"), "top_um": values.get("top")}
+    return found | ({"method": values["method"]} if "method" in values else {})
 
 
 def plating(values: Values) -> Payload:

@@ -6,26 +6,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from gradeest.errors import InputError
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from gradeest.materials.plating import parse_area, plated_grade_g_per_t
 from gradeest.materials.sampling_error import UM_PER_CM, mass_weighted, relative_sd, scrap_constant
-from gradeest.units import parse_grade, parse_mass
+from gradeest.records.sampling_rules import Part
 from gradeest.workflow.learning import Learned, record
 from gradeest.workflow.opening import Place, open_bench
-
-Part = tuple[float, float]  # g, g/t
-
-
-def read_part(text: str) -> Part:
-    """Mass (g) and grade (g/t) of a part of a ground sample, typed as "930 g 250 g/t"."""
-    words = text.split()
-    for cut in range(1, len(words)):
-        try:
-            return parse_mass(" ".join(words[:cut])), parse_grade(" ".join(words[cut:]))
-        except InputError:
-            continue
-    raise InputError(f"{text!r} is no mass with a grade", 'such as "930 g 250 g/t"')
 
 
 def read_area(text: str) -> float:
@@ -34,31 +20,31 @@ def read_area(text: str) -> float:
 
 
 def record_assay(place: Place, answers: Mapping[str, Any], **how: Any) -> Learned:
-    """Keep an assay of a fraction and learn from it. `how` is what `learning.record` takes.
+    """Keep an assay of a fraction and learn from it. `how` is what `learning.record` takes."""
+    payload = assay_payload(answers, load_catalogue(place.priors), _mass_g(place, answers["address"]))
+    return record(place, "assay", payload, **how)
+
+
+def assay_payload(answers: Mapping[str, Any], catalogue: Catalogue, fraction_g: float) -> dict[str, Any]:
+    """An assay as it is kept: the grade of all parts together, and the error of the sample in its uncertainty.
 
     `answers` may hold `powder` and `oversize` (instead of a value), `sample_g` and `top_um`: then `u_rel` is the
-    laboratory's uncertainty, and that of the sample is added to it.
+    laboratory's uncertainty, and that of the sample is added to it. `fraction_g`: all that was sampled, g.
     """
-    payload = {name: answers.get(name) for name in ("address", "metal", "value_g_per_t", "u_rel", "method")}
+    kept = ("address", "metal", "value_g_per_t", "u_rel", "method")
+    payload: dict[str, Any] = {name: answers.get(name) for name in kept}
     payload["below_detection"] = bool(answers.get("below_detection"))
-    parts = {name: answers[name] for name in ("powder", "oversize") if answers.get(name)}
+    parts: dict[str, Part] = {name: answers[name] for name in ("powder", "oversize") if answers.get(name)}
     if parts:
         payload["parts"] = [{"name": n, "mass_g": g, "value_g_per_t": grade} for n, (g, grade) in parts.items()]
-    if answers.get("sample_g") is not None:
-        payload |= {"sample_g": answers["sample_g"], "top_um": answers["top_um"], "u_lab": payload["u_rel"]}
-    return record(place, "assay", _with_sum(place, payload, parts), **how)
-
-
-def _with_sum(place: Place, payload: dict[str, Any], parts: Mapping[str, Part]) -> dict[str, Any]:
-    """The grade of all parts together, and the error of the sample in its uncertainty."""
-    lab, sample = payload["u_rel"], payload.get("sample_g")
-    pieces = parts or {"powder": (1.0, payload["value_g_per_t"])}
+    lab, sample, top = payload["u_rel"], answers.get("sample_g"), answers.get("top_um")
+    if sample is not None or top is not None:
+        payload |= {"sample_g": sample, "top_um": top, "u_lab": lab}
     weighed = []
-    for name, (grams, grade) in pieces.items():
+    for name, (grams, grade) in (parts or {"powder": (1.0, payload["value_g_per_t"])}).items():
         by_chance = 0.0
-        if sample is not None and name == "powder":
-            lot_g = grams if parts else _mass_g(place, payload["address"])
-            by_chance = _by_chance(load_catalogue(place.priors), payload, grade, lot_g)
+        if sample is not None and top is not None and name == "powder":
+            by_chance = _by_chance(catalogue, payload, grade, grams if parts else fraction_g)
         weighed.append((grams, grade, math.hypot(lab, by_chance)))
     value, u_rel = mass_weighted(weighed)
     return {name: v for name, v in payload.items() if v is not None} | {"value_g_per_t": value, "u_rel": u_rel}

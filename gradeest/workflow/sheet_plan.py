@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import uuid
 from collections.abc import Iterable, Mapping
@@ -23,7 +24,7 @@ from gradeest.workflow.gates import why_not_begun
 from gradeest.workflow.linking import AshSaid, link_ash
 from gradeest.workflow.opening import Opened
 from gradeest.workflow.recording import can_be_charged, flag_sure, usual_route
-from gradeest.workflow.sampling import plating_payload
+from gradeest.workflow.sampling import assay_payload, plating_payload
 from gradeest.workflow.settling import paper_payload, read_payable, read_price
 from gradeest.workflow.sorting import weigh_payload
 
@@ -177,6 +178,10 @@ class Plan:
             return self._resolve_paper(entry, payload)
         elif entry.sort == "weigh":
             return self._resolve_weighing(entry, payload)
+        elif entry.sort in ("assay", "ground"):
+            bench, address = self.growing.bench, payload["address"]
+            mass_kg = bench.fraction(address).mass_kg if address in bench.addresses() else math.inf
+            payload = assay_payload(payload, self.opened.catalogue, 1000 * mass_kg)
         elif entry.sort == "plating":
             payload = plating_payload(payload, self.opened.catalogue)
         return payload

@@ -463,3 +463,32 @@ def test_one_problem_in_many_rows_is_told_once_with_every_cell(run: Run, tmp_pat
     assert ", ".join(f"E{n}" for n in range(2, 13)) + ": " in said, "E9 before E10"
     assert said.count("fingers-memry") == 1
     assert max(map(len, done.err.splitlines())) <= 80
+
+
+GROUND = """what,date,lot,fraction,kind,mass,of,metal,value,u,powder,oversize,sample,top,method
+lot,2024-03-01,may,mix,chips-mixed,1 kg
+lot,2024-03-01,may,pins,pins-full,900 g
+ground,2024-03-05,,,,,may/mix,Au,,5 %,930 g 250 g/t,70 g 4200 g/t,5 g,0.2 mm,fire
+assay,2024-03-06,,,,,may/pins,Au,1500 g/t,5 %,,,5 g,0.2 mm,fire
+"""
+
+
+def test_ground_samples_come_in_with_the_error_of_the_sample(run: Run, tmp_path: Path) -> None:
+    """Powder and metallic oversize by their masses: (930 x 250 + 70 x 4200) / 1000 = 526.5 g/t; as `record assay`."""
+    (tmp_path / "notes.csv").write_text(GROUND, encoding="utf-8")
+    done = run("import", "sheet", "notes.csv")
+    assert done.code == 0, done.err
+    said = [event["text"] for event in run("history", "--json").json["events"] if event["kind"] == "assay"]
+    assert "526.5 g/t" in said[0]
+    typed = ("record", "assay", "may/mix", "--metal", "Au", "--powder", "930 g 250 g/t", "--oversize", "70 g 4200 g/t",
+             "--u", "5 %", "--sample", "5 g", "--top-size", "0.2 mm", "--later", "--date", "2024-03-05")  # fmt: skip
+    assert run(*typed).code == 0
+    assert run("history", "--json").json["events"][-1]["text"] == said[0]
+    assert "give or take 5 %" not in said[1]  # nor is it the laboratory's alone
+    wrong = GROUND.replace("930 g 250 g/t", "930 g").replace("1500 g/t,5 %,,,5 g,0.2 mm", "1500 g/t,5 %,,,5 g,")
+    (tmp_path / "other.csv").write_text(wrong.replace("may", "june"), encoding="utf-8")
+    refused = run("import", "sheet", "other.csv")
+    assert refused.code == 3
+    text = " ".join(refused.err.split())
+    assert "K4: '930 g' is no mass with a grade" in text
+    assert "the size of the largest pieces is missing" in text
