@@ -9,7 +9,7 @@ import numpy as np
 from numba.core.caching import FunctionCache
 from numba.core.runtime import rtsys
 
-from gradeest.belief.recorder import SUM, WHERE
+from gradeest.belief.recorder import ADD, AFFINE, EXP, LINEAR, LOGSUMEXP, SUB, SUM, WHERE
 
 OPTIONS = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
@@ -88,6 +88,99 @@ def _alike(op, a, b, c, lists, m, n):  # type: ignore[no-untyped-def]
 
 
 @compiled
+def gather_linear(op, a, b, c, lists, numbers, unknowns, needed):  # type: ignore[no-untyped-def]
+    """The instructions with all that is linear as LINEAR ones, taken together where that leaves no more to do.
+
+    Rows are in the recorder's numbering; `needed` are rows that must stay. Returns op, a, b, c, lists, and the factors
+    beside these and the number added of every instruction. Those that were taken into others are needed by none.
+    """
+    count = len(op)
+    linear = np.zeros(count, dtype=np.bool_)
+    bent, uses = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)  # uses in what is not linear, and is
+    for row in needed:
+        if row >= unknowns:
+            bent[row - unknowns] += 1
+    total = 0
+    for n in range(count - 1, -1, -1):
+        linear[n] = op[n] in (ADD, SUB, AFFINE, SUM)
+        if bent[n] + uses[n] == 0:
+            continue
+        counted = uses if linear[n] else bent
+        for k in range(_operands(op[n], a[n], b[n])):
+            row = _operand(op[n], a[n], b[n], c[n], lists, k)
+            total += 1
+            if row >= unknowns:
+                counted[row - unknowns] += 1
+    terms, within = np.ones(count, dtype=np.int64), np.zeros(count, dtype=np.bool_)
+    room = 1
+    for n in range(count):
+        if linear[n]:
+            terms[n] = 0
+            for k in range(_operands(op[n], a[n], b[n])):
+                row = _operand(op[n], a[n], b[n], c[n], lists, k)
+                terms[n] += terms[row - unknowns] if row >= unknowns and within[row - unknowns] else 1
+            within[n] = bent[n] == 0 and (uses[n] == 1 or terms[n] == 1)
+        if not within[n]:
+            room += terms[n] if linear[n] else _operands(op[n], a[n], b[n])
+    new, begins, ends = op.copy(), a.copy(), b.copy()
+    joined, factors, added = np.empty(room, dtype=np.int64), np.ones(room), np.zeros(count)
+    stack, scales = np.empty(room + total + 1, dtype=np.int64), np.empty(room + total + 1)
+    length = 0
+    for n in range(count):
+        if op[n] == LOGSUMEXP:
+            begins[n] = length
+            for k in range(a[n], b[n]):
+                joined[length] = lists[k]
+                length += 1
+            ends[n] = length
+        if not linear[n] or within[n]:
+            continue
+        new[n], begins[n] = LINEAR, length
+        stack[0], scales[0], height = unknowns + n, 1.0, 1
+        while height:
+            height -= 1
+            row, scale = stack[height], scales[height]
+            m = row - unknowns
+            if row < 0:
+                added[n] += scale * numbers[-1 - row]
+            elif m < 0 or (m != n and not within[m]):
+                joined[length], factors[length] = row, scale
+                length += 1
+            else:
+                if op[m] == AFFINE:
+                    added[n] += scale * numbers[-1 - c[m]]
+                many = _operands(op[m], a[m], b[m])
+                for k in range(many):  # the first on top
+                    stack[height] = _operand(op[m], a[m], b[m], c[m], lists, many - 1 - k)
+                    scales[height] = scale
+                    if op[m] == AFFINE:
+                        scales[height] = scale * numbers[-1 - b[m]]
+                    elif op[m] == SUB and k == 0:
+                        scales[height] = -scale
+                    height += 1
+        ends[n] = length
+    return new, begins, ends, c, joined[:length], factors[:length], added
+
+
+@compiled
+def _operands(op, a, b):  # type: ignore[no-untyped-def]
+    """How many rows an instruction works on."""
+    if op >= SUM:
+        return b - a
+    if op == WHERE:
+        return 3
+    return 1 if op == AFFINE or EXP <= op < AFFINE else 2
+
+
+@compiled
+def _operand(op, a, b, c, lists, k):  # type: ignore[no-untyped-def]
+    """The k-th of them."""
+    if op >= SUM:
+        return lists[a + k]
+    return a if k == 0 else b if k == 1 else c
+
+
+@compiled
 def depth_first(op, a, b, c, lists, terms, unknowns):  # type: ignore[no-untyped-def]
     """The instructions that the rows `terms` need, each close behind what it works on (memory is near then).
 
@@ -157,6 +250,20 @@ def link_unknowns(op, a, b, c, lists, constants, unknowns, is_shared, terms):  #
     for k in range(len(terms)):
         of_terms[k] = -1 if mark[terms[k]] < 0 else _root(parent, mark[terms[k]])
     return of_unknowns, of_terms
+
+
+@compiled
+def find_stretches(op, a, b, c, lists, constants, unknowns, of_unknown):  # type: ignore[no-untyped-def]
+    """The block that every row follows from, -1 where only shared unknowns or none tell it."""
+    first = constants + unknowns
+    found = np.full(first + len(op), -1, dtype=np.int64)
+    found[constants:first] = of_unknown
+    for n in range(len(op)):
+        block = -1
+        for k in range(_operands(op[n], a[n], b[n])):
+            block = max(block, found[_operand(op[n], a[n], b[n], c[n], lists, k)])
+        found[first + n] = block
+    return found
 
 
 @compiled

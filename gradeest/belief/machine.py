@@ -21,22 +21,17 @@ from gradeest.belief.instructions import backward, forward
 from gradeest.belief.listing import compiled, part_of_compiled
 from gradeest.belief.network import Network
 from gradeest.belief.program import Program, record_state
+from gradeest.belief.shape import gather, stretch
+from gradeest.belief.tape import cut
 
 Values = NDArray[np.float64]
 LANES = (32, 96)  # draws that go through the instructions together: the more, the less each instruction costs
 AT_ONCE = 192  # draws that are looked at most often: as many as particles, dealt out evenly
 MOST_ROOM = 64e6  # bytes of the rows of one thread; more does not pay
+LINE = 8  # numbers
 VALUES, SLOPES = -2, -1  # in place of a number of steps: look at theta itself
-NO_VIEW = (
-    np.zeros(0),
-    np.zeros(0, dtype=np.int64),
-    np.zeros(1, dtype=np.int64),
-    np.zeros(0),
-    np.zeros(1, dtype=np.int64),
-    np.zeros(0, dtype=np.int64),
-    np.zeros(0, dtype=np.int64),
-    np.zeros(0),
-)
+NONE = np.zeros(0, dtype=np.int64)
+NO_VIEW = (np.zeros(0), NONE, np.zeros(1, dtype=np.int64), NONE, np.zeros(0), NONE, NONE, np.zeros(0))
 NO_TURNS = (np.zeros((1, 1)), np.zeros((1, 1)), np.zeros((1, 1)), np.zeros(0, dtype=np.int64))
 
 
@@ -47,8 +42,9 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
     `count` steps of rotation and kicks change z, force and momentum in place; with none they are looked at where they
     stand. VALUES and SLOPES take z for theta itself, and give no force, or the gradient for it.
     """
-    op, a, b, c, lists, constants, unknowns, terms, shown, weight, ln_full, exponent = program
-    first, rows = len(constants), len(constants) + unknowns
+    tape, begins, asked, weight, by_stretch, asked_begins, scored, first, unknowns, ln_full, exponent = program
+    common, bits = first + unknowns, work.view(np.int64)
+    local = common + begins[1]  # row of the first result of each part of the tape but the first
     step, cosine, sine, of_block = turns
     for _ in range(max(count, 1)):
         if count > 0:
@@ -59,29 +55,32 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
                     z[j, i] = x * cosine[k, i] + m * sine[k, i]
                     momentum[j, i] = m * cosine[k, i] - x * sine[k, i]
         if count >= 0:
-            _stretch(linear, z, start, lanes, v, g, first)
+            stretch(linear, z, start, lanes, v, first)
         else:
             for j in range(unknowns):
                 for i in range(lanes):
                     v[first + j, i] = z[j, start + i]
-        forward(op, a, b, c, lists, constants, rows, v, work, lanes, ln_full, exponent)
-        for k in range(len(terms)):
-            for i in range(lanes):
-                parts[k, start + i] = weight[k] * v[terms[k], i]
-        for k in range(len(shown)):
-            for i in range(lanes):
-                parts[len(terms) + k, start + i] = v[shown[k], i]
+        forward(tape, 0, begins[1], common, v, work, bits, lanes, ln_full, exponent)
+        if count != VALUES:
+            for r in range(local):
+                for i in range(lanes):
+                    g[r, i] = 0.0
+        for part in range(1, len(begins) - 1):
+            begin, end = begins[part], begins[part + 1]
+            forward(tape, begin, end, local, v, work, bits, lanes, ln_full, exponent)
+            if count != VALUES:
+                for r in range(local, local + end - begin):
+                    for i in range(lanes):
+                        g[r, i] = 0.0
+            _answer(asked, weight, by_stretch, asked_begins, scored, part, count, parts, start, lanes, v, g)
+            if count != VALUES:
+                backward(tape, begin, end, local, v, g, work, bits, lanes, ln_full, exponent)
+        _answer(asked, weight, by_stretch, asked_begins, scored, 0, count, parts, start, lanes, v, g)
         if count == VALUES:
             return
-        for r in range(len(g)):
-            for i in range(lanes):
-                g[r, i] = 0.0
-        for k in range(len(terms)):
-            for i in range(lanes):
-                g[terms[k], i] += weight[k]
-        backward(op, a, b, c, lists, constants, rows, v, g, work, lanes, ln_full, exponent)
+        backward(tape, 0, begins[1], common, v, g, work, bits, lanes, ln_full, exponent)
         if count >= 0:
-            _gather(linear, z, force, start, lanes, v, g, first)
+            gather(linear, z, start, lanes, g, first, force)
         else:
             for j in range(unknowns):
                 for i in range(lanes):
@@ -94,49 +93,16 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
 
 
 @part_of_compiled
-def _stretch(linear, z, start, lanes, v, g, first):  # type: ignore[no-untyped-def]
-    """theta of z in the view (shape.py) into the rows of the unknowns in v; those of g are used on the way."""
-    centre, members, begins, weights, offsets, followers, leaders, slopes = linear
-    for j in range(len(centre)):
+def _answer(asked, weight, by_stretch, begins, scored, part, count, parts, start, lanes, v, g):  # type: ignore[no-untyped-def]
+    """What is asked for of one part into `parts`; the derivatives of what is scored begin here."""
+    for k in range(begins[part], begins[part + 1]):
+        j = by_stretch[k]
+        r, by = asked[j], weight[j]
         for i in range(lanes):
-            g[first + j, i] = z[j, start + i]
-            v[first + j, i] = centre[j]
-    for part in range(len(begins) - 1):
-        begin, size, place = begins[part], begins[part + 1] - begins[part], offsets[part]
-        for r in range(size):
-            out = v[first + members[begin + r]]
-            for k in range(size):
-                w, x = weights[place + r * size + k], g[first + members[begin + k]]
-                for i in range(lanes):
-                    out[i] += w * x[i]
-    for n in range(len(followers)):
-        out, x, middle = v[first + followers[n]], v[first + leaders[n]], centre[leaders[n]]
-        for i in range(lanes):
-            out[i] += slopes[n] * (x[i] - middle)
-
-
-@part_of_compiled
-def _gather(linear, z, force, start, lanes, v, g, first):  # type: ignore[no-untyped-def]
-    """force = z + gradient in the view: what is left beside that of a standard normal; v and g are used on the way."""
-    centre, members, begins, weights, offsets, followers, leaders, slopes = linear
-    for n in range(len(followers)):
-        out, x = g[first + leaders[n]], g[first + followers[n]]
-        for i in range(lanes):
-            out[i] += slopes[n] * x[i]
-    for j in range(len(centre)):
-        for i in range(lanes):
-            v[first + j, i] = z[j, start + i]
-    for part in range(len(begins) - 1):
-        begin, size, place = begins[part], begins[part + 1] - begins[part], offsets[part]
-        for k in range(size):
-            out = v[first + members[begin + k]]
-            for r in range(size):
-                w, slope = weights[place + r * size + k], g[first + members[begin + r]]
-                for i in range(lanes):
-                    out[i] += w * slope[i]
-    for j in range(len(centre)):
-        for i in range(lanes):
-            force[j, start + i] = v[first + j, i]
+            parts[j, start + i] = by * v[r, i]
+        if count != VALUES and j < scored:
+            for i in range(lanes):
+                g[r, i] += by
 
 
 @cache
@@ -145,13 +111,29 @@ def _pool(threads: int, process: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads)
 
 
+def _rows(count: int, lanes: int) -> Values:
+    """Rows of zeros that begin where a line of the processor's memory does."""
+    room = np.zeros(count * lanes + LINE)
+    skip = -room.ctypes.data // room.itemsize % LINE
+    return room[skip : skip + count * lanes].reshape(count, lanes)
+
+
 class Machine:
     """Log density and gradient of a program at many draws."""
 
-    def __init__(self, program: Program, lanes: int | None = None, threads: int | None = None) -> None:
+    def __init__(
+        self, program: Program, of_unknown: NDArray[np.int64] | None = None,
+        lanes: int | None = None, threads: int | None = None,
+    ) -> None:  # fmt: skip
         self.program, self.threads = program, threads or min(os.cpu_count() or 1, 8)
-        room = int(MOST_ROOM / (8 * (program.first + len(program.op))))
+        p = program
+        self.tape = t = cut(p, np.full(p.unknowns, -1) if of_unknown is None else of_unknown)
+        room = int(MOST_ROOM / (8 * t.rows))
         self.lanes = lanes or max(LANES[0], min(LANES[1], -(-AT_ONCE // self.threads), room))
+        self._code = (
+            (t.op, t.a, t.b, t.c, t.lists, t.factors, t.added), t.begins, t.asked, t.weight, t.by_stretch,
+            t.asked_begins, len(p.terms), len(p.constants), p.unknowns, math.log(p.full_from_g), p.exponent,
+        )  # fmt: skip
         # memory of its rows and their derivatives, used again; what has no room for derivatives lies apart
         self._free: dict[bool, list[tuple[Values, Values, Values]]] = {True: [], False: []}
 
@@ -159,22 +141,16 @@ class Machine:
         try:
             return self._free[gradients].pop()
         except IndexError:
-            p = self.program
-            v = np.zeros((p.first + len(p.op), self.lanes))
-            v[: len(p.constants)] = p.constants[:, None]
-            return v, np.zeros(v.shape if gradients else (0, self.lanes)), np.zeros((5, self.lanes))
+            v = _rows(self.tape.rows, self.lanes)
+            v[: len(self.program.constants)] = self.program.constants[:, None]
+            return v, _rows(self.tape.rows if gradients else 0, self.lanes), _rows(5, self.lanes)
 
     def _deal(self, draws: int, gradients: bool, work_on: Callable[..., None]) -> None:
-        """Call work_on(program, first draw, how many, memory ...) for all draws, some at a time on every core."""
-        p = self.program
-        code = (
-            p.op, p.a, p.b, p.c, p.lists, p.constants, p.unknowns, p.terms, p.shown, p.weight,
-            math.log(p.full_from_g), p.exponent,
-        )  # fmt: skip
+        """Call work_on(code, first draw, how many, memory ...) for all draws, some at a time on every core."""
 
         def one(start: int) -> None:
             memory = self._buffers(gradients)
-            work_on(code, start, min(self.lanes, draws - start), *memory)
+            work_on(self._code, start, min(self.lanes, draws - start), *memory)
             self._free[gradients].append(memory)
 
         starts = range(0, draws, self.lanes)

@@ -1,7 +1,7 @@
 """The density as a straight list of scalar instructions, recorded once per network and run by `machine.py`.
 
-Of what was recorded (`recorder.py`), instructions that are alike are kept once, and what the log density does not need
-is dropped.
+Of what was recorded (`recorder.py`), instructions that are alike are kept once, chains of what is linear are taken
+together, and what the log density does not need is dropped.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ Values = NDArray[np.float64]
 class Program:
     """Instructions in order. Rows: constants, then unknowns, then one row per instruction.
 
-    `op`, `a`, `b`, `c` (instruction,): code and rows it works on; of a sum, a:b is its part of `lists`; of an affine
-    one, b and c are rows of constants. The log density is the sum of `weight` x the rows `terms`; `shown` are rows
-    whose values are asked for beside them.
+    `op`, `a`, `b`, `c` (instruction,): code and rows it works on. Of one that works on a list of rows, a:b is its part
+    of `lists`; a linear one is `added` + the sum of `factors` x these. The log density is the sum of `weight` x the
+    rows `terms`; `shown` are rows whose values are asked for beside them.
     """
 
     constants: Values
@@ -35,6 +35,8 @@ class Program:
     b: NDArray[np.int32]
     c: NDArray[np.int32]
     lists: NDArray[np.int32]
+    factors: Values
+    added: Values
     terms: NDArray[np.int32]
     shown: NDArray[np.int32]
     weight: Values
@@ -161,29 +163,33 @@ def _linear_terms(root: int, code: _Code) -> tuple[Index, Values, float]:
 
 def _renumber(code: _Code, terms: Index, shown: Index, weight: Values, offset: float, recorder: Recorder) -> Program:
     """Only what the terms need, in the order of `Program`: constants, then unknowns, then instructions."""
-    from gradeest.belief.listing import depth_first
+    from gradeest.belief.listing import depth_first, gather_linear
 
-    constants = len(code.numbers)
     needed = np.concatenate([terms, shown])
-    kept = depth_first(code.op, code.a, code.b, code.c, code.lists, needed, code.unknowns)
-    place = np.full(code.unknowns + len(code.op), -1, dtype=np.int64)
-    place[: code.unknowns] = constants + np.arange(code.unknowns)
-    place[code.unknowns + kept] = constants + code.unknowns + np.arange(len(kept))
-
-    def new(rows: Index) -> Index:
-        return np.where(rows < 0, -1 - rows, place[np.maximum(rows, 0)])
-
-    op, a, b, c = code.op[kept], code.a[kept], code.b[kept], code.c[kept]
+    op, a, b, c, lists, factors, added = gather_linear(
+        code.op, code.a, code.b, code.c, code.lists, code.numbers, code.unknowns, needed
+    )
+    kept = depth_first(op, a, b, c, lists, needed, code.unknowns)
+    op, a, b, c = op[kept], a[kept], b[kept], np.where(op[kept] == WHERE, c[kept], 0)
     listed = op >= SUM
     lengths = np.where(listed, b - a, 0)
     ends = np.cumsum(lengths)
     positions = np.repeat(a - (ends - lengths), lengths) + np.arange(int(lengths.sum()))
-    a, b, c = (np.where(listed, own, new(np.where(listed, 0, own))) for own in (a, b, c))
-    a, b = np.where(listed, ends - lengths, a), np.where(listed, ends, b)
-    small = np.int32
+    lists = lists[positions]
+    rows = np.concatenate([a[~listed], b[~listed], c, lists, needed])
+    used = np.unique(-1 - rows[rows < 0])
+    first = len(used) + code.unknowns
+    place = np.full(code.unknowns + len(code.op), -1, dtype=np.int64)
+    place[: code.unknowns] = len(used) + np.arange(code.unknowns)
+    place[code.unknowns + kept] = first + np.arange(len(kept))
+
+    def new(rows: Index) -> NDArray[np.int32]:
+        return np.where(rows < 0, np.searchsorted(used, -1 - rows), place[np.maximum(rows, 0)]).astype(np.int32)
+
+    a = np.where(listed, ends - lengths, new(np.where(listed, 0, a)))
+    b = np.where(listed, ends, new(np.where(listed, 0, b)))
     return Program(
-        code.numbers, code.unknowns, op.astype(np.int8), a.astype(small), b.astype(small), c.astype(small),
-        new(code.lists[positions]).astype(small), new(terms).astype(small), new(shown).astype(small),
-        weight, offset,
+        code.numbers[used], code.unknowns, op.astype(np.int8), a.astype(np.int32), b.astype(np.int32), new(c),
+        new(lists), factors[positions], added[kept], new(terms), new(shown), weight, offset,
         recorder.full_from_g, recorder.exponent,
     )  # fmt: skip

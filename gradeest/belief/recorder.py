@@ -21,6 +21,7 @@ Values = NDArray[np.float64]
 ADD, SUB, MUL, DIV, LT, GT, MIN, MAX, HOLDUP = range(9)  # of two rows
 EXP, LOG, SOFTPLUS, SIGMOID, LOG1MEXP, LOG_NDTR = range(9, 15)  # of one row
 AFFINE, WHERE, SUM, LOGSUMEXP = range(15, 19)  # row x number + number; of three rows; of a list of rows
+LINEAR = 19  # number + sum of numbers x a list of rows: what programs have for all that is linear
 PADDED = 0.9 * NOTHING  # ln of an amount that is there only to fill an array
 
 

@@ -82,7 +82,8 @@ class _Mover:
     def _use(self, network: Network) -> None:
         self.network = network
         program = record(network)
-        self.machine, self.blocks = Machine(program), find_blocks(network, program)
+        self.blocks = find_blocks(network, program)
+        self.machine = Machine(program, self.blocks.of_unknown)
         self.count, self.jumps, self.past = len(program.terms), None, []
 
     def _first_place(self) -> Values:

@@ -3,10 +3,11 @@
     shared parameters   theta_s = centre + W z_s
     block b             theta_b = centre + W_b z_b + B_b (theta_s - centre)
 
-W_b W_b' is the inverse of the log density's curvature in the block, averaged over a few draws; B_b is how the middle of
-the block follows the shared parameters, and W W' the inverse of the curvature that is left for these when every block
-follows. So shared parameters that move take the blocks along, and move as far as they may when nothing of the blocks is
-held (blocks and shared parameters are moved in turn: sampler.py). The change of variables has determinant 1 but for W.
+W is lower triangular. W_b W_b' is the inverse of the log density's curvature in the block, averaged over a few draws;
+B_b is how the middle of the block follows the shared parameters, and W W' the inverse of the curvature that is left for
+these when every block follows. So shared parameters that move take the blocks along, and move as far as they may when
+nothing of the blocks is held (blocks and shared parameters are moved in turn: sampler.py). The change of variables has
+determinant 1 but for W; entries of W that hardly count are left out, so going to and fro costs little.
 """
 
 from __future__ import annotations
@@ -20,13 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.blocks import Blocks
+from gradeest.belief.listing import compiled, part_of_compiled
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
 STEP = 1e-4  # of a central difference
 WITHIN_ONE_SD = (0.16, 0.84)
 WIDENED = 20.0  # times, at most: an average of curvatures is that of the narrowest places
-FOLLOWS = 0.01  # of an unknown's width that one of a shared parameter moves it, at least
+LEAST = 0.01  # of an unknown's width: what moves it less, by one of its own, is left out
 CURVATURES = (0.3, 1e8)  # below the first the posterior is as wide as any unknown may be believed to be
 
 
@@ -42,13 +44,13 @@ class Shape:
 
     @cached_property
     def flat(self) -> tuple[NDArray[Any], ...]:
-        """Centre, unknowns by part and where each part begins, W by part and where each begins, and `follow`."""
-        parts = [
-            (block, w) for stack, within in zip(self.blocks.stacks, self.within, strict=True)
-            for block, w in zip(stack, within, strict=True)
-        ]  # fmt: skip
-        parts.append((self.blocks.shared, self.shared))
-        begins, offsets = ([0, *np.cumsum([x[n].size for x in parts])] for n in (0, 1))
+        """Centre; unknowns in order, where the stretch of W of each begins, its columns and entries; and `follow`."""
+        stacks = [*zip(self.blocks.stacks, self.within, strict=True), (self.blocks.shared[None], self.shared[None])]
+        unknowns = np.concatenate([stack.ravel() for stack, _ in stacks])
+        filled = [np.nonzero(w) for _, w in stacks]  # row by row, the diagonal last
+        counts = [np.count_nonzero(w, axis=2).ravel() for _, w in stacks]
+        columns = [stack[block, column] for (stack, _), (block, _, column) in zip(stacks, filled, strict=True)]
+        entries = [w[where] for (_, w), where in zip(stacks, filled, strict=True)]
         places = [np.nonzero(slopes) for slopes in self.follow]
         leads = [
             (stack[block, row], self.blocks.shared[column], slopes[block, row, column])
@@ -56,33 +58,104 @@ class Shape:
         ]
         followers, leaders, slopes = (np.concatenate([np.zeros(0), *each]) for each in zip(*leads, strict=True))
         return (
-            self.centre, np.concatenate([block for block, _ in parts]), np.array(begins),
-            np.concatenate([w.ravel() for _, w in parts]), np.array(offsets),
-            followers.astype(np.int64), leaders.astype(np.int64), slopes,
+            self.centre, unknowns, np.cumsum([0, *np.concatenate(counts)]), np.concatenate(columns),
+            np.concatenate(entries), followers.astype(np.int64), leaders.astype(np.int64), slopes,
         )  # fmt: skip
 
     def theta(self, z: Values) -> Values:
         """theta (unknown, draw) of z (unknown, draw)."""
-        gap = np.empty_like(z)
-        gap[self.blocks.shared] = self.shared @ z[self.blocks.shared]
-        for stack, within, follow in zip(self.blocks.stacks, self.within, self.follow, strict=True):
-            gap[stack] = within @ z[stack] + follow @ gap[self.blocks.shared]
-        return self.centre[:, None] + gap
+        theta = np.empty(z.shape)
+        _to_theta(self.flat, z, theta)
+        return theta
 
     def z(self, theta: Values) -> Values:
         """z of theta, both (unknown, draw)."""
-        gap, z = theta - self.centre[:, None], np.empty_like(theta)
-        z[self.blocks.shared] = np.linalg.solve(self.shared, gap[self.blocks.shared])
-        for stack, within, follow in zip(self.blocks.stacks, self.within, self.follow, strict=True):
-            z[stack] = np.linalg.solve(within, gap[stack] - follow @ gap[self.blocks.shared])
+        z = np.empty(theta.shape)
+        _to_z(self.flat, theta, z)
         return z
 
     def widened(self, theta: Values) -> Shape:
         """Every direction as wide as draws (unknown, draw) are, where the curvature thought it narrower."""
-        low, high = np.quantile(self.z(theta), WITHIN_ONE_SD, axis=1)  # a few that went astray do not count
-        sd = np.clip((high - low) / 2, 1.0, WIDENED)
-        within = tuple(w * sd[stack][:, None, :] for stack, w in zip(self.blocks.stacks, self.within, strict=True))
-        return replace(self, within=within, shared=self.shared * sd[self.blocks.shared])
+        gap, parts = theta - self.centre[:, None], []
+        shared = gap[self.blocks.shared]
+        for stack, w, follow in zip(self.blocks.stacks, self.within, self.follow, strict=True):
+            parts.append((w, gap[stack] - follow @ shared))
+        within = [_widened(w, gap) for w, gap in parts]
+        return replace(self, within=tuple(within), shared=_widened(self.shared[None], shared[None])[0])
+
+
+def _widened(root: Values, gap: Values) -> Values:
+    """W (block, n, n) as wide as gaps (block, n, draw) are, in each of the main directions."""
+    vectors, lengths, _ = np.linalg.svd(root)
+    w = vectors * lengths[:, None, :]
+    z = (np.swapaxes(vectors, 1, 2) @ gap) / lengths[:, :, None]
+    low, high = np.quantile(z, WITHIN_ONE_SD, axis=2)  # a few that went astray do not count
+    return _triangular(w * np.clip((high - low) / 2, 1.0, WIDENED)[:, None, :])
+
+
+@part_of_compiled
+def stretch(flat, z, start, lanes, v, first):  # type: ignore[no-untyped-def]
+    """theta of z, the draws from `start` on, into the rows of v from `first` on."""
+    centre, unknowns, begins, columns, entries, followers, leaders, slopes = flat
+    for n in range(len(unknowns)):
+        j = unknowns[n]
+        for i in range(lanes):
+            v[first + j, i] = centre[j]
+        for k in range(begins[n], begins[n + 1]):
+            x, w = columns[k], entries[k]
+            for i in range(lanes):
+                v[first + j, i] += w * z[x, start + i]
+    for n in range(len(followers)):
+        j, x, slope = first + followers[n], first + leaders[n], slopes[n]
+        middle = centre[leaders[n]]
+        for i in range(lanes):
+            v[j, i] += slope * (v[x, i] - middle)
+
+
+@part_of_compiled
+def gather(flat, z, start, lanes, g, first, force):  # type: ignore[no-untyped-def]
+    """force = z + the gradient in the view of that in the rows of g: what is left beside a standard normal's."""
+    centre, unknowns, begins, columns, entries, followers, leaders, slopes = flat
+    for n in range(len(followers)):
+        j, x, slope = first + followers[n], first + leaders[n], slopes[n]
+        for i in range(lanes):
+            g[x, i] += slope * g[j, i]
+    for j in range(len(centre)):
+        for i in range(start, start + lanes):
+            force[j, i] = z[j, i]
+    for n in range(len(unknowns)):
+        j = first + unknowns[n]
+        for k in range(begins[n], begins[n + 1]):
+            x, w = columns[k], entries[k]
+            for i in range(lanes):
+                force[x, start + i] += w * g[j, i]
+
+
+@compiled
+def _to_theta(flat, z, theta):  # type: ignore[no-untyped-def]
+    stretch(flat, z, 0, z.shape[1], theta, 0)
+
+
+@compiled
+def _to_z(flat, theta, z):  # type: ignore[no-untyped-def]
+    centre, unknowns, begins, columns, entries, followers, leaders, slopes = flat
+    draws = theta.shape[1]
+    for j in range(len(centre)):
+        for i in range(draws):
+            z[j, i] = theta[j, i] - centre[j]
+    for n in range(len(followers)):
+        j, x, slope = followers[n], leaders[n], slopes[n]
+        for i in range(draws):
+            z[j, i] -= slope * (theta[x, i] - centre[x])
+    for n in range(len(unknowns)):
+        j = unknowns[n]
+        for k in range(begins[n], begins[n + 1] - 1):
+            x, w = columns[k], entries[k]
+            for i in range(draws):
+                z[j, i] -= w * z[x, i]
+        own = entries[begins[n + 1] - 1]
+        for i in range(draws):
+            z[j, i] /= own
 
 
 def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre: Values, blocks: Blocks) -> Shape:
@@ -109,7 +182,7 @@ def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre
     of_shared = _inverse_root(left)
     wide = np.sqrt((of_shared**2).sum(axis=1))
     for w, slopes in zip(within, follow, strict=True):
-        slopes[np.abs(slopes) * wide < FOLLOWS * np.sqrt((w**2).sum(axis=2))[:, :, None]] = 0.0
+        slopes[np.abs(slopes) * wide < LEAST * np.sqrt((w**2).sum(axis=2))[:, :, None]] = 0.0
     return Shape(blocks, centre, tuple(within), of_shared, tuple(follow))
 
 
@@ -129,4 +202,12 @@ def _typical(own: Values, across: Values) -> tuple[Values, Values]:
 def _inverse_root(curvature: Values) -> Values:
     """W with W W' = curvature^-1 for matrices (..., n, n), curvatures kept within `CURVATURES`."""
     values, vectors = np.linalg.eigh((curvature + np.swapaxes(curvature, -1, -2)) / 2)
-    return vectors / np.sqrt(np.clip(values, *CURVATURES))[..., None, :]
+    return _triangular(vectors / np.sqrt(np.clip(values, *CURVATURES))[..., None, :])
+
+
+def _triangular(w: Values) -> Values:
+    """The lower triangular root of W W', (..., n, n), but for what hardly counts in it."""
+    root = np.swapaxes(np.linalg.qr(np.swapaxes(w, -1, -2), mode="r"), -1, -2)
+    small = np.abs(root) < LEAST * np.sqrt((root**2).sum(axis=-1, keepdims=True))
+    small[..., np.arange(w.shape[-1]), np.arange(w.shape[-1])] = False
+    return np.where(small, 0.0, root)
