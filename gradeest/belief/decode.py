@@ -5,17 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import absence, grade_scale, pieces_per_kg
 from gradeest.belief.density import LN_1000, State
-from gradeest.belief.evidence import dry_share
-from gradeest.belief.network import Network, logit, logit_normal
+from gradeest.belief.evidence import BatchMetal, StreamPart, dry_share
+from gradeest.belief.network import Cell, Network, logit, logit_normal
 from gradeest.belief.picking import pick
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import EXACT_KG, LEFT_OVER, METALS, Bench
+
+if TYPE_CHECKING:
+    from gradeest.belief.machine import StateMachine
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -47,11 +51,13 @@ def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Has
     return chosen
 
 
-def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[State, Fitted]:
-    """Grades of all cells at draws of theta (draw, unknown)."""
+def decode(
+    theta: Values, network: Network, rng: np.random.Generator, machine: StateMachine | None = None
+) -> tuple[State, Fitted]:
+    """Everything that evidence touches at draws of theta (draw, unknown); `machine`, of the network if there is one."""
     from gradeest.belief.machine import state_at  # the compiler takes half a second to import
 
-    state = state_at(theta, network)
+    state = state_at(theta, network) if machine is None else machine(theta)
     chosen = choose(network, state, rng)
     found = Fitted({}, {}, {}, {}, {}, {}, {}, {}, {})
     for key, side in chosen.items():
@@ -60,41 +66,61 @@ def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[S
             found.switches[key[1:]] = side.astype(bool)
         else:
             found.failed[key[1:]] = side.astype(bool)
-    free = len(network.free)
+    taking = taking_of(network)
     for c, cell in enumerate(network.cells):
         key = (cell.address, cell.metal)
-        trace = chosen["trace", cell.lot, cell.kind, cell.metal]
+        found.ln_grade[key] = _ln_grade(c, network, state, chosen)
+        local: tuple[Hashable, ...] = (_switch(cell),)
         if c in network.anchored:
-            anchored = network.anchored[c]
-            row = _lookup(anchored.rows, anchored.choices, chosen)
-            found.ln_grade[key] = _pick(state.anchored_ln_grade, row)
-            found.z[key] = np.where(trace == 0, _pick(state.anchored_z, row), np.nan)
-            local = anchored.choices
+            local = network.anchored[c].choices
+            z = _pick(state.anchored_z, _lookup(network.anchored[c].rows, local, chosen))
         else:
-            index = network.free[c]
-            found.ln_grade[key] = _pick(state.free_ln_grade, index + trace * free)
-            found.z[key] = np.where(trace == 0, state.free_z[:, index], np.nan)
-            local = (("trace", cell.lot, cell.kind, cell.metal),)
+            z = state.free_z[:, network.free[c]]
+        found.z[key] = np.where(chosen[_switch(cell)] == 0, z, np.nan)
+        taken = taking.get(key, ())
         rest = network.values.get((c, "rest"))
         if rest is None:
             found.ln_rest_grade[key] = found.ln_grade[key]
         else:
-            kg = cell.dry_kg - sum(
-                i.portions[cell.address] for i in network.evidence.batch_metals
-                if i.metal == cell.metal and cell.address in i.portions
-            )  # fmt: skip
+            kg = cell.dry_kg - sum(item.portions[cell.address] for item in taken)
             amount = _pick(state.values, _lookup(rest, local, chosen))
             found.ln_rest_grade[key] = amount - math.log(kg) + LN_1000
-        for item in network.evidence.batch_metals:
-            if item.metal == cell.metal and cell.address in item.portions:
-                row = _lookup(network.values[c, item.batch], local, chosen)
-                found.charge_g[item.batch, cell.address, cell.metal] = np.exp(_pick(state.values, row))
+        for item in taken:
+            row = _lookup(network.values[c, item.batch], local, chosen)
+            found.charge_g[item.batch, cell.address, cell.metal] = np.exp(_pick(state.values, row))
     _streams(network, state, chosen, found)
     _set_aside(theta, network, state, chosen, found, rng)
     _recovered(network, state, chosen, found)
     _refined(network, state, found, rng)
     _came_through(network, found)
     return state, found
+
+
+def ln_grades(state: State, network: Network, rng: np.random.Generator) -> Values:
+    """ln grade of all cells, (draw, cell), choices made."""
+    chosen = choose(network, state, rng)
+    return np.stack([_ln_grade(c, network, state, chosen) for c in range(len(network.cells))], axis=-1)
+
+
+def _ln_grade(c: int, network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]]) -> Values:
+    if c in network.anchored:
+        anchored = network.anchored[c]
+        return _pick(state.anchored_ln_grade, _lookup(anchored.rows, anchored.choices, chosen))
+    trace = chosen[_switch(network.cells[c])]
+    return _pick(state.free_ln_grade, network.free[c] + trace * len(network.free))
+
+
+def _switch(cell: Cell) -> tuple[str, str, str, str]:
+    return ("trace", cell.lot, cell.kind, cell.metal)
+
+
+def taking_of(network: Network) -> dict[tuple[str, str], list[BatchMetal]]:
+    """The batches that took of every fraction and metal, as far as evidence speaks of them."""
+    found: dict[tuple[str, str], list[BatchMetal]] = {}
+    for item in network.evidence.batch_metals:
+        for address in item.portions:
+            found.setdefault((address, item.metal), []).append(item)
+    return found
 
 
 def _streams(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
@@ -116,6 +142,7 @@ def _set_aside(
     aside = {part.address for part in parts if part.sort == "set-aside"}
     by_batch: dict[tuple[str, str], dict[tuple[str, str], Values]] = {}
     most_g = {(one.address, one.metal): one.most_g for one in network.set_aside}
+    charges = charges_of(found)
     for one in network.set_aside:
         drawn = one.unknown < 0
         ln_odds = one.centre + one.sd * rng.normal(size=len(theta)) if drawn else state.ln_odds[:, 1 + one.unknown]
@@ -125,7 +152,7 @@ def _set_aside(
         own = {k: o for k, o in by_batch.get(item.batch_metal, {}).items() if k not in found.stream_g}
         if not own:
             continue
-        whole = charge_of(item.batch_metal, found)
+        whole = charges[item.batch_metal]
         if item.batch_metal in network.stated_for_all:
             ln_work = _pick(state.ln_in_work, n + chosen["failed", item.batch, item.metal] * network.sizes["backward"])
             whole = np.exp(ln_work) * -np.expm1(np.minimum(state.ln_m[:, n] - ln_work, 0.0))
@@ -137,9 +164,12 @@ def _set_aside(
         found.stream_g.update({key: np.minimum(whole * odds / shares, most_g[key]) for key, odds in own.items()})
 
 
-def charge_of(batch_metal: tuple[str, str], found: Fitted) -> Values:
-    """All metal that went into a batch, (draw,)."""
-    return np.asarray(sum(g for (batch, _, metal), g in found.charge_g.items() if (batch, metal) == batch_metal))
+def charges_of(found: Fitted) -> dict[tuple[str, str], Values]:
+    """All metal that went into every batch, (draw,)."""
+    total: dict[tuple[str, str], Values] = {}
+    for (batch, _, metal), grams in found.charge_g.items():
+        total[batch, metal] = total[batch, metal] + grams if (batch, metal) in total else grams
+    return total
 
 
 def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]], found: Fitted) -> None:
@@ -157,19 +187,22 @@ def _recovered(network: Network, state: State, chosen: dict[Hashable, NDArray[np
             row += 1
     given: dict[tuple[str, str], Values] = {}  # product over charge, of weighed batches
     weighed = network.evidence.batch_metals[: network.sizes["W"]]
+    charges = charges_of(found)
+    later_of: dict[tuple[str, str], list[tuple[BatchMetal, StreamPart]]] = {}
+    for later in weighed:
+        for part in later.streams:
+            later_of.setdefault((part.left_by, later.metal), []).append((later, part))
     for n, item in reversed(list(enumerate(weighed))):  # later batches first: their streams come from earlier ones
         side = chosen["failed", item.batch, item.metal]
         own = np.exp(state.ln_p[:, n] - _pick(state.ln_in_work, n + side * backward))
-        charge, ratio = charge_of(item.batch_metal, found), own
-        for later in weighed:
-            for part in later.streams:
-                if later.metal == item.metal and part.left_by == item.batch:
-                    share = found.charge_g[later.batch, part.address, item.metal] / charge
-                    gave = given[later.batch_metal]
-                    of_rest = part.sort in LEFT_OVER or (
-                        part.sort == "set-aside" and item.batch_metal in network.stated_for_all
-                    )
-                    ratio = ratio + share * (gave if of_rest else gave - own)
+        charge, ratio = charges[item.batch_metal], own
+        for later, part in later_of.get(item.batch_metal, ()):
+            share = found.charge_g[later.batch, part.address, item.metal] / charge
+            gave = given[later.batch_metal]
+            of_rest = part.sort in LEFT_OVER or (
+                part.sort == "set-aside" and item.batch_metal in network.stated_for_all
+            )
+            ratio = ratio + share * (gave if of_rest else gave - own)
         given[item.batch_metal] = ratio
         for address, kg in item.portions.items():
             key = (address, item.metal)
@@ -232,6 +265,11 @@ class Completion:
         self.bench, self.catalogue, self.k, self.draws, self.rng = bench, catalogue, catalogue.constants, draws, rng
         self.network, self.state, self.theta = network, state, theta
         self.fitted = fitted or Fitted({}, {}, {}, {}, {}, {}, {}, {}, {})
+        self._taking = {} if network is None else taking_of(network)
+        self._charged: dict[str, list[tuple[str, float]]] = {}
+        for batch in bench.batches.values():
+            for charge in batch.charges:
+                self._charged.setdefault(charge.address, []).append((batch.name, charge.mass_kg))
         self._betas: dict[tuple[str, str], Values] = {}
         self._kinds: dict[tuple[str, str], tuple[Values, Values]] = {}
         self._absent: dict[tuple[str, str], Values] = {}
@@ -366,10 +404,8 @@ class Completion:
         this metal, sales) is split off here.
         """
         left = self.bench.left_kg(address)
-        spoken = sum(
-            c.mass_kg for b in self.bench.batches.values() for c in b.charges
-            if c.address == address and (b.name, metal) in self._spoken(address)
-        )  # fmt: skip
+        batches = self._spoken(address, metal)
+        spoken = sum(kg for batch, kg in self._charged.get(address, ()) if batch in batches)
         silent = self.bench.fraction(address).mass_kg - left - spoken
         if left <= 0 or silent <= EXACT_KG:
             return 1.0
@@ -377,11 +413,10 @@ class Completion:
         share = self.rng.beta(max(left * per_kg, 1e-2), max(silent * per_kg, 1e-2), size=self.draws)
         return share * (left + silent) / left
 
-    def _spoken(self, address: str) -> set[tuple[str, str]]:
-        if self.network is None:
-            return set()
-        items = [item for item in self.network.evidence.batch_metals if address in item.portions]
-        return {(i.through.get(address, i.batch).partition("/")[0], i.metal) for i in items}
+    def _spoken(self, address: str, metal: str) -> set[str]:
+        """Batches that evidence on a fraction's metal speaks of."""
+        items = self._taking.get((address, metal), ())
+        return {item.through.get(address, item.batch).partition("/")[0] for item in items}
 
     def recovery_logit(self) -> Values:
         """Route recovery r on the logit scale, (draw, route, metal), nan where a route recovers none."""
@@ -426,11 +461,11 @@ class Completion:
 
     def recoverable(self) -> Values:
         """Fine metal already weighed per dry kg processed, g/t, nan where none was: (draw, fraction, metal)."""
-        addresses = self.bench.addresses()
-        out = np.full((self.draws, len(addresses), len(METALS)), np.nan)
+        number = {address: n for n, address in enumerate(self.bench.addresses())}
+        out = np.full((self.draws, len(number), len(METALS)), np.nan)
         for (address, metal), grams in self.fitted.recovered_g.items():
             kg = self.fitted.processed_kg[address, metal]
-            out[:, addresses.index(address), METALS.index(metal)] = grams / kg * 1000
+            out[:, number[address], METALS.index(metal)] = grams / kg * 1000
         return out
 
     def dry_left_kg(self) -> Values:

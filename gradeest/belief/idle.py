@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.belief.machine import state_at
 from gradeest.belief.network import Network
 from gradeest.belief.picking import configuration_weights, pick
 
@@ -21,12 +20,12 @@ LEAST_USED = 50.0  # draws in which a side was used, before its place is taken f
 WIDER = 1.2  # than the side in use: a wide idle density costs little, a narrow one traps
 
 
-def fit_idle_sides(network: Network, theta: Values) -> Network:
-    """The same network with the idle densities fitted to draws (draw, unknown)."""
-    if not network.copies:
-        return network
-    state = state_at(theta, network)
-    weights = configuration_weights(network.configurations, state.configurations)
+def fit_idle_sides(network: Network, theta: Values, log_weights: Values) -> Network:
+    """The same network with the idle densities fitted to draws.
+
+    Parameters: theta (draw, unknown), log_weights (draw, configuration) of the choices there.
+    """
+    weights = configuration_weights(network.configurations, log_weights)
     position = {key: i for i, key in enumerate(network.configurations.choices)}
     arrays = {**network.arrays, **{f"{n}_{s}": network.arrays[f"{n}_{s}"].copy() for n in IDLE for s in ("pm", "ps")}}
     for name, index, choices, outcome in network.copies:
@@ -43,10 +42,13 @@ def fit_idle_sides(network: Network, theta: Values) -> Network:
     return replace(network, arrays=arrays)
 
 
-def refresh_idle(network: Network, theta: Values, rng: np.random.Generator) -> Values:
-    """Draws (draw, unknown) whose idle unknowns are drawn anew, each draw's choices made first (a Gibbs step)."""
+def refresh_idle(network: Network, theta: Values, log_weights: Values, rng: np.random.Generator) -> Values:
+    """Draws (draw, unknown) whose idle unknowns are drawn anew, each draw's choices made first (a Gibbs step).
+
+    Parameters: log_weights (draw, configuration), of the choices at these draws.
+    """
     position = {key: i for i, key in enumerate(network.configurations.choices)}
-    values = pick(network.configurations, state_at(theta, network).configurations, rng)
+    values = pick(network.configurations, log_weights, rng)
     refreshed = theta.copy()
     for name, index, choices, outcome in network.copies:
         idle = (values[:, [position[key] for key in choices]] != np.array(outcome)).any(axis=1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from gradeest.belief.elementary import exp_row, log1mexp_row, log_ndtr_row, log_row, sigmoid_row, softplus_row
 from gradeest.belief.holdup import NEWTON_STEPS
-from gradeest.belief.listing import part_of_compiled
+from gradeest.belief.listing import compiled, part_of_compiled
 from gradeest.belief.recorder import (
     DIV,
     EXP,
@@ -27,7 +27,7 @@ from gradeest.belief.recorder import (
 HALF_LN_2PI = 0.9189385332046727
 
 
-@part_of_compiled
+@compiled
 def forward(tape, begin, end, to, v, work, bits, lanes, ln_full, exponent):  # type: ignore[no-untyped-def]
     """The instructions begin : end in order; results into the rows of v from `to` on."""
     op, a, b, c, lists, factors, added = tape
@@ -154,7 +154,7 @@ def _invert_holdup(v, p, q, to, work, bits, lanes, ln_full, exponent):  # type: 
         v[to, i] = v[to, i] if v[p, i] < ln_full else v[p, i]
 
 
-@part_of_compiled
+@compiled
 def backward(tape, begin, end, of, v, g, work, bits, lanes, ln_full, exponent):  # type: ignore[no-untyped-def]
     """The same from the last to the first: derivatives g of what they give, rows from `of` on, to what they work on."""
     op, a, b, c, lists, factors, _ = tape

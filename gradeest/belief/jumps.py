@@ -11,6 +11,7 @@ Unknowns that a configuration leaves idle are drawn from their idle density, whi
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import dataclass
 from itertools import pairwise, product
 from typing import Any
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.blocks import Blocks
 from gradeest.belief.listing import compiled
+from gradeest.belief.machine import deal
 from gradeest.belief.network import Network
 from gradeest.belief.picking import configuration_weights, members
 
@@ -31,6 +33,7 @@ RIDGE = 5.0  # draws' worth of a prior that nothing depends on what is shared
 TYPICAL = 0.5  # draws' worth, for each unknown, of a prior that a configuration is as wide as the likeliest
 MOST_DRAWS = 2_000  # that regressions are made from
 FREEDOM = 8.0  # degrees, of Student's t
+SOME_DRAWS = 32  # that one thread proposes together
 
 
 @dataclass(frozen=True)
@@ -53,16 +56,37 @@ class Jumps:
         new, gain = theta.copy(), np.zeros((self.parts.count, theta.shape[1]))
         normals = rng.normal(size=(len(self.members[1]), theta.shape[1]))
         stretch = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, size=gain.shape))
-        _propose(
-            self.members, self.shared, self.configurations, self.ln_share, self.share, self.used, self.idle,
-            self.regression, self.root, theta, normals, stretch, rng.uniform(size=gain.shape), new, gain,
-        )  # fmt: skip
+        uniform = rng.uniform(size=gain.shape)
+
+        def some(start: int, lanes: int) -> None:
+            _propose(
+                self.members, self.shared, self.configurations, self.ln_share, self.share, self.used, self.idle,
+                self.regression, self.root, theta, normals, stretch, uniform, new, gain, start, start + lanes,
+            )  # fmt: skip
+
+        deal(theta.shape[1], SOME_DRAWS, os.cpu_count() or 1, some)
         return new, gain
 
 
 @compiled
 def _propose(  # type: ignore[no-untyped-def]
-    of, shared, cfgs, ln_share, share, used, idle, regression, root, theta, normals, stretch, uniform, new, gain
+    of,
+    shared,
+    cfgs,
+    ln_share,
+    share,
+    used,
+    idle,
+    regression,
+    root,
+    theta,
+    normals,
+    stretch,
+    uniform,
+    new,
+    gain,
+    begin,
+    end,
 ):
     most = 1
     for p in range(len(cfgs) - 1):
@@ -71,8 +95,8 @@ def _propose(  # type: ignore[no-untyped-def]
     for p in range(len(cfgs) - 1):
         if cfgs[p] == cfgs[p + 1]:
             continue
-        begin, first, on = of[0][p], shared[0][p], shared[0][p + 1] - shared[0][p]
-        for i in range(theta.shape[1]):
+        own, first, on = of[0][p], shared[0][p], shared[0][p + 1] - shared[0][p]
+        for i in range(begin, end):
             c = cfgs[p]
             while c + 1 < cfgs[p + 1] and uniform[p, i] > share[c]:
                 c += 1
@@ -82,11 +106,11 @@ def _propose(  # type: ignore[no-untyped-def]
                 for k in range(on):
                     value += regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
                 for s in range(r + 1):
-                    value += root[1][w + r * count + s] * normals[begin + s, i] * stretch[p, i]
-                new[of[1][begin + used[1][used[0][c] + r]], i] = value
+                    value += root[1][w + r * count + s] * normals[own + s, i] * stretch[p, i]
+                new[of[1][own + used[1][used[0][c] + r]], i] = value
             for k in range(idle[0][c], idle[0][c + 1]):
-                place = begin + idle[1][k]
-                new[of[1][place], i] = idle[2][k] + idle[3][k] * normals[begin + count + k - idle[0][c], i]
+                place = own + idle[1][k]
+                new[of[1][place], i] = idle[2][k] + idle[3][k] * normals[own + count + k - idle[0][c], i]
             for sign in range(2):
                 where = new if sign else theta
                 top, total = -np.inf, 0.0
@@ -94,7 +118,7 @@ def _propose(  # type: ignore[no-untyped-def]
                     count, rows, w = used[0][c + 1] - used[0][c], regression[0][c], root[0][c]
                     ln_q, square = ln_share[c], 0.0
                     for r in range(count):
-                        value = where[of[1][begin + used[1][used[0][c] + r]], i] - regression[1][rows + r]
+                        value = where[of[1][own + used[1][used[0][c] + r]], i] - regression[1][rows + r]
                         for k in range(on):
                             value -= regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
                         for s in range(r):
@@ -103,7 +127,7 @@ def _propose(  # type: ignore[no-untyped-def]
                         square += gap[r] * gap[r]
                     ln_q -= 0.5 * (FREEDOM + count) * np.log1p(square / FREEDOM)
                     for k in range(idle[0][c], idle[0][c + 1]):
-                        value = (where[of[1][begin + idle[1][k]], i] - idle[2][k]) / idle[3][k]
+                        value = (where[of[1][own + idle[1][k]], i] - idle[2][k]) / idle[3][k]
                         ln_q -= 0.5 * value * value
                     if ln_q > top:
                         total = total * np.exp(top - ln_q) + 1.0

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gradeest.belief.blocks import find_blocks
 from gradeest.belief.density import State
 from gradeest.belief.instructions import backward, forward
 from gradeest.belief.listing import compiled, part_of_compiled
@@ -111,6 +112,16 @@ def _pool(threads: int, process: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads)
 
 
+def deal(draws: int, lanes: int, threads: int, one: Callable[[int, int], None]) -> None:
+    """Call one(first draw, how many) for all draws, at most `lanes` at a time, on several cores."""
+    starts = range(0, draws, lanes)
+    if len(starts) > 1 and threads > 1:
+        list(_pool(threads, os.getpid()).map(lambda start: one(start, min(lanes, draws - start)), starts))
+    else:
+        for start in starts:
+            one(start, min(lanes, draws - start))
+
+
 def _rows(count: int, lanes: int) -> Values:
     """Rows of zeros that begin where a line of the processor's memory does."""
     room = np.zeros(count * lanes + LINE)
@@ -148,17 +159,12 @@ class Machine:
     def _deal(self, draws: int, gradients: bool, work_on: Callable[..., None]) -> None:
         """Call work_on(code, first draw, how many, memory ...) for all draws, some at a time on every core."""
 
-        def one(start: int) -> None:
+        def one(start: int, lanes: int) -> None:
             memory = self._buffers(gradients)
-            work_on(self._code, start, min(self.lanes, draws - start), *memory)
+            work_on(self._code, start, lanes, *memory)
             self._free[gradients].append(memory)
 
-        starts = range(0, draws, self.lanes)
-        if len(starts) > 1 and self.threads > 1:
-            list(_pool(self.threads, os.getpid()).map(one, starts))
-        else:
-            for start in starts:
-                one(start)
+        deal(draws, self.lanes, self.threads, one)
 
     def values(self, theta: Values) -> Values:
         """Weighted terms, and below them what is shown, (term, draw) at theta (unknown, draw)."""
@@ -196,8 +202,22 @@ class Machine:
         return parts[: len(self.program.terms)].sum(axis=0) + self.program.offset, slope
 
 
+class StateMachine:
+    """All that the density computes on its way, at draws; for several calls on one network."""
+
+    def __init__(self, network: Network) -> None:
+        program, self._where = record_state(network)
+        self._machine = Machine(program, find_blocks(network, program).of_unknown)
+        self.rows = len(program.terms)  # numbers to a draw
+
+    def __call__(self, theta: Values) -> State:
+        """The state at draws theta (draw, unknown); arrays (draw, ...), but no sum of the density."""
+        parts = self._machine.values(theta.T)
+        whole = np.full(len(theta), np.nan)
+        fields = {name: parts[rows].T.reshape(len(theta), *shape) for name, (rows, shape) in self._where.items()}
+        return State(log_density=whole, **fields)
+
+
 def state_at(theta: Values, network: Network) -> State:
-    """All that the density computes on its way, at draws theta (draw, unknown); arrays (draw, ...)."""
-    program, where = record_state(network)
-    parts = Machine(program).values(theta.T)
-    return State(**{name: parts[rows].T.reshape(len(theta), *shape) for name, (rows, shape) in where.items()})
+    """The state at draws theta (draw, unknown), but no sum of the density; arrays (draw, ...)."""
+    return StateMachine(network)(theta)

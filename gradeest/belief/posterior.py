@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
-from gradeest.belief.decode import Completion, decode
+from gradeest.belief.decode import Completion, decode, ln_grades
 from gradeest.belief.draws import ENGINES, Diagnostics, Posterior
 from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers
@@ -37,7 +37,7 @@ FAST_MOVES = (  # adapting, drawing (so often; the later two thirds are judged),
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 MOST_UNSURE = 0.016  # error of a chance: particles that all began on one side have turned five times by then
 MOVED = 1.25  # effective draws to a particle: fewer have hardly turned
-SLAB, AT_ONCE = 2_000, 64  # draws whose whole state is held together; quantities that are judged together
+SLAB, AT_ONCE = 20_000_000, 64  # numbers of states that are held together; quantities that are judged together
 GROUPS = 8  # of particles, for split R-hat
 REACH, SOME = 4.0, 2_000  # standard deviations, and draws that are enough to tell them
 
@@ -184,13 +184,16 @@ def _grades_of(theta: Values, network: Network, rng: np.random.Generator) -> tup
 
     The weights are (all draws, configuration). Some chains at a time, for a state is many times as large as its grades.
     """
+    from gradeest.belief.machine import StateMachine
+
     chains, draws, unknowns = theta.shape
-    together = max(SLAB // draws, 1)
+    machine = StateMachine(network)
+    together = max(SLAB // (machine.rows * draws), 1)
     grades, weights = [], []
     for start in range(0, chains, together):
         slab = theta[start : start + together]
-        state, found = decode(slab.reshape(-1, unknowns), network, rng)
-        grades.append(np.stack(list(found.ln_grade.values()), axis=-1).reshape(*slab.shape[:2], -1))
+        state = machine(slab.reshape(-1, unknowns))
+        grades.append(ln_grades(state, network, rng).reshape(*slab.shape[:2], -1))
         weights.append(np.array(state.configurations))
     return np.concatenate(grades), np.concatenate(weights)
 

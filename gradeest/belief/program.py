@@ -59,9 +59,9 @@ def record(network: Network) -> Program:
 
 
 def record_state(network: Network) -> tuple[Program, dict[str, tuple[slice, tuple[int, ...]]]]:
-    """The program of all that `State` holds; which of its terms are which field, and the field's shape."""
+    """The program of all that `State` holds but the sum; which of its terms are which field, and the field's shape."""
     recorder, state = _trace(network)
-    rows = {f.name: recorder.index(getattr(state, f.name)) for f in fields(State)}
+    rows = {f.name: recorder.index(getattr(state, f.name)) for f in fields(State) if f.name != "log_density"}
     where, start = {}, 0
     for name, index in rows.items():
         where[name] = (slice(start, start + index.size), index.shape)

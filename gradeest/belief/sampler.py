@@ -139,8 +139,9 @@ class _Mover:
         theta, size = self.theta, self.blocks.count
         if not self.network.copies:
             return
-        self._use(fit_idle_sides(self.network, theta.T))
-        theta = refresh_idle(self.network, theta.T, self.rng).T.copy()
+        self._use(fit_idle_sides(self.network, theta.T, self.machine.values(theta)[self.count :].T))
+        log_weights = self.machine.values(theta)[self.count :].T
+        theta = refresh_idle(self.network, theta.T, log_weights, self.rng).T.copy()
         if self.blocks.count != size:
             self.step = np.full((self.blocks.count, 1), 0.5)
         self.shape = self._curvature(theta[:, :PLACES], theta.mean(axis=1)).widened(theta)

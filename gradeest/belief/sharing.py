@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtri_exp
 
-from gradeest.belief.decode import Fitted, charge_of
+from gradeest.belief.decode import Fitted, charges_of
 from gradeest.belief.density import State
 from gradeest.belief.evidence import BatchMetal, recovers_of_all
 from gradeest.belief.holdup import hold_up
@@ -65,6 +65,7 @@ class _Shares:
         self.bench, self.catalogue, self.net, self.state, self.fitted = bench, catalogue, network, state, fitted
         self.theta, self.rng, self.x = theta, rng, network.arrays
         self.items = network.evidence.batch_metals
+        self.charges = charges_of(fitted)
         self.found: Shares = {}
 
     def unknown(self, name: str, index: int) -> Values:
@@ -146,11 +147,11 @@ class _Shares:
         if not streams or recovers_of_all(item.route, self.catalogue):
             return kept
         aside = np.sum([self.fitted.stream_g[stream] for stream in streams], axis=0)
-        return np.asarray(kept + np.log1p(-aside / charge_of(item.batch_metal, self.fitted)))
+        return np.asarray(kept + np.log1p(-aside / self.charges[item.batch_metal]))
 
     def _in_work(self, item: BatchMetal, ln_kept: Values) -> Values:
         """ln of the metal in work, from all that went in."""
-        return np.asarray(np.log(charge_of(item.batch_metal, self.fitted)) + ln_kept)
+        return np.asarray(np.log(self.charges[item.batch_metal]) + ln_kept)
 
     def _forward(self, n: int, item: BatchMetal, q: Values, ln_kept: Values) -> Values:
         """ln of what part of the metal is in the product, of readings of a few digits."""

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from gradeest.belief.assembly import build_network
-from gradeest.belief.decode import charge_of, decode
+from gradeest.belief.decode import charges_of, decode
 from gradeest.belief.posterior import ALL_BUT_DECIDED, Posterior, fit
 from gradeest.records.domain import Fraction, NonDetect
 from tests.engine_bench import DAY, batch, bench, lot, product
@@ -191,5 +191,5 @@ def test_metal_closes_in_every_draw() -> None:
         side = found.failed["B1", "Au"].astype(int) * network.sizes["backward"]
         kept = np.exp(state.ln_in_work[np.arange(200), side])
         streams = sum(grams for (stream, _), grams in found.stream_g.items() if stream.startswith("B1/"))
-        assert charge_of(("B1", "Au"), found) == pytest.approx(kept + streams, rel=1e-9)
+        assert charges_of(found)["B1", "Au"] == pytest.approx(kept + streams, rel=1e-9)
         assert np.all(kept > 0)
