@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +16,6 @@ from gradeest.belief.network import Cell, Network, logit, logit_normal
 from gradeest.belief.picking import pick
 from gradeest.materials.catalogue import Catalogue
 from gradeest.records.domain import EXACT_KG, LEFT_OVER, METALS, Bench
-
-if TYPE_CHECKING:
-    from gradeest.belief.machine import StateMachine
 
 Values = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -41,24 +37,22 @@ class Fitted:
     product_g: dict[tuple[str, str], Values] = field(default_factory=dict)  # (batch, product): fine metal in it
 
 
-def choose(network: Network, state: State, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
-    """Draw every undecided choice from its probability given the draw's unknowns."""
+def choose(network: Network, log_weights: Values, rng: np.random.Generator) -> dict[Hashable, NDArray[np.int64]]:
+    """Draw every undecided choice from its probability, by log weights of the configurations at every draw."""
     configurations = network.configurations
-    chosen = {key: np.full(len(state.configurations), value) for key, value in network.fixed.items()}
-    values = pick(configurations, state.configurations, rng)
+    chosen = {key: np.full(len(log_weights), value) for key, value in network.fixed.items()}
+    values = pick(configurations, log_weights, rng)
     for position in np.flatnonzero((configurations.values >= 0).any(axis=0)):
         chosen[configurations.choices[position]] = values[:, position]
     return chosen
 
 
-def decode(
-    theta: Values, network: Network, rng: np.random.Generator, machine: StateMachine | None = None
-) -> tuple[State, Fitted]:
-    """Everything that evidence touches at draws of theta (draw, unknown); `machine`, of the network if there is one."""
+def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[State, Fitted]:
+    """Everything that evidence touches at draws of theta (draw, unknown)."""
     from gradeest.belief.machine import state_at  # the compiler takes half a second to import
 
-    state = state_at(theta, network) if machine is None else machine(theta)
-    chosen = choose(network, state, rng)
+    state = state_at(theta, network)
+    chosen = choose(network, state.configurations, rng)
     found = Fitted({}, {}, {}, {}, {}, {}, {}, {}, {})
     for key, side in chosen.items():
         assert isinstance(key, tuple)
@@ -69,7 +63,7 @@ def decode(
     taking = taking_of(network)
     for c, cell in enumerate(network.cells):
         key = (cell.address, cell.metal)
-        found.ln_grade[key] = _ln_grade(c, network, state, chosen)
+        found.ln_grade[key] = _ln_grade(c, network, state.anchored_ln_grade, state.free_ln_grade, chosen)
         local: tuple[Hashable, ...] = (_switch(cell),)
         if c in network.anchored:
             local = network.anchored[c].choices
@@ -96,18 +90,23 @@ def decode(
     return state, found
 
 
-def ln_grades(state: State, network: Network, rng: np.random.Generator) -> Values:
-    """ln grade of all cells, (draw, cell), choices made."""
-    chosen = choose(network, state, rng)
-    return np.stack([_ln_grade(c, network, state, chosen) for c in range(len(network.cells))], axis=-1)
+OF_GRADES = ("configurations", "anchored_ln_grade", "free_ln_grade")  # fields of a state that tell them
 
 
-def _ln_grade(c: int, network: Network, state: State, chosen: dict[Hashable, NDArray[np.int64]]) -> Values:
+def ln_grades(state: Mapping[str, Values], network: Network, rng: np.random.Generator) -> Values:
+    """ln grade of all cells, (draw, cell), choices made; `state` has the fields `OF_GRADES`."""
+    log_weights, anchored, free = (state[name] for name in OF_GRADES)
+    chosen = choose(network, log_weights, rng)
+    return np.stack([_ln_grade(c, network, anchored, free, chosen) for c in range(len(network.cells))], axis=-1)
+
+
+def _ln_grade(
+    c: int, network: Network, anchored: Values, free: Values, chosen: dict[Hashable, NDArray[np.int64]]
+) -> Values:
     if c in network.anchored:
-        anchored = network.anchored[c]
-        return _pick(state.anchored_ln_grade, _lookup(anchored.rows, anchored.choices, chosen))
-    trace = chosen[_switch(network.cells[c])]
-    return _pick(state.free_ln_grade, network.free[c] + trace * len(network.free))
+        of = network.anchored[c]
+        return _pick(anchored, _lookup(of.rows, of.choices, chosen))
+    return _pick(free, network.free[c] + chosen[_switch(network.cells[c])] * len(network.free))
 
 
 def _switch(cell: Cell) -> tuple[str, str, str, str]:

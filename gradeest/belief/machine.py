@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields
 from functools import cache
 from typing import Any
 
@@ -33,6 +34,7 @@ LINE = 8  # numbers
 VALUES, SLOPES = -2, -1  # in place of a number of steps: look at theta itself
 NONE = np.zeros(0, dtype=np.int64)
 NO_VIEW = (np.zeros(0), NONE, np.zeros(1, dtype=np.int64), NONE, np.zeros(0), NONE, NONE, np.zeros(0))
+STATE = tuple(field.name for field in fields(State) if field.name != "log_density")  # that has a row for every number
 NO_TURNS = (np.zeros((1, 1)), np.zeros((1, 1)), np.zeros((1, 1)), np.zeros(0, dtype=np.int64))
 
 
@@ -203,21 +205,19 @@ class Machine:
 
 
 class StateMachine:
-    """All that the density computes on its way, at draws; for several calls on one network."""
+    """What the density computes on its way, at draws; for several calls on one network."""
 
-    def __init__(self, network: Network) -> None:
-        program, self._where = record_state(network)
+    def __init__(self, network: Network, names: Collection[str] = STATE) -> None:
+        program, self._where = record_state(network, names)
         self._machine = Machine(program, find_blocks(network, program).of_unknown)
         self.rows = len(program.terms)  # numbers to a draw
 
-    def __call__(self, theta: Values) -> State:
-        """The state at draws theta (draw, unknown); arrays (draw, ...), but no sum of the density."""
+    def __call__(self, theta: Values) -> dict[str, Values]:
+        """The fields asked for of the state at draws theta (draw, unknown); arrays (draw, ...)."""
         parts = self._machine.values(theta.T)
-        whole = np.full(len(theta), np.nan)
-        fields = {name: parts[rows].T.reshape(len(theta), *shape) for name, (rows, shape) in self._where.items()}
-        return State(log_density=whole, **fields)
+        return {name: parts[rows].T.reshape(len(theta), *shape) for name, (rows, shape) in self._where.items()}
 
 
 def state_at(theta: Values, network: Network) -> State:
     """The state at draws theta (draw, unknown), but no sum of the density; arrays (draw, ...)."""
-    return StateMachine(network)(theta)
+    return State(log_density=np.full(len(theta), np.nan), **StateMachine(network)(theta))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
-from gradeest.belief.decode import Completion, decode, ln_grades
+from gradeest.belief.decode import OF_GRADES, Completion, decode, ln_grades
 from gradeest.belief.draws import ENGINES, Diagnostics, Posterior
 from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers
@@ -187,14 +187,14 @@ def _grades_of(theta: Values, network: Network, rng: np.random.Generator) -> tup
     from gradeest.belief.machine import StateMachine
 
     chains, draws, unknowns = theta.shape
-    machine = StateMachine(network)
+    machine = StateMachine(network, OF_GRADES)
     together = max(SLAB // (machine.rows * draws), 1)
     grades, weights = [], []
     for start in range(0, chains, together):
         slab = theta[start : start + together]
         state = machine(slab.reshape(-1, unknowns))
         grades.append(ln_grades(state, network, rng).reshape(*slab.shape[:2], -1))
-        weights.append(np.array(state.configurations))
+        weights.append(np.array(state["configurations"]))
     return np.concatenate(grades), np.concatenate(weights)
 
 

@@ -6,7 +6,8 @@ together, and what the log density does not need is dropped.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Collection
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,10 +59,10 @@ def record(network: Network) -> Program:
     return _renumber(code, terms, code.renamed(recorder.index(state.configurations)), weight, offset, recorder)
 
 
-def record_state(network: Network) -> tuple[Program, dict[str, tuple[slice, tuple[int, ...]]]]:
-    """The program of all that `State` holds but the sum; which of its terms are which field, and the field's shape."""
+def record_state(network: Network, names: Collection[str]) -> tuple[Program, dict[str, tuple[slice, tuple[int, ...]]]]:
+    """The program of these fields of `State`; which of its terms are which field, and the field's shape."""
     recorder, state = _trace(network)
-    rows = {f.name: recorder.index(getattr(state, f.name)) for f in fields(State) if f.name != "log_density"}
+    rows = {name: recorder.index(getattr(state, name)) for name in names}
     where, start = {}, 0
     for name, index in rows.items():
         where[name] = (slice(start, start + index.size), index.shape)

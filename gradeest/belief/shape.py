@@ -74,6 +74,13 @@ class Shape:
         _to_z(self.flat, theta, z)
         return z
 
+    def uphill(self, slope: Values) -> Values:
+        """Steps of Newton's method of the blocks by the gradient, both (unknown, draw); 0 for the shared."""
+        step = np.zeros_like(slope)
+        for stack, w in zip(self.blocks.stacks, self.within, strict=True):
+            step[stack] = w @ (np.swapaxes(w, 1, 2) @ slope[stack])
+        return step
+
     def widened(self, theta: Values) -> Shape:
         """Every direction as wide as draws (unknown, draw) are, where the curvature thought it narrower."""
         gap, parts = theta - self.centre[:, None], []

@@ -12,7 +12,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, ndtri_exp
 
 from gradeest.belief.decode import Fitted, charges_of
 from gradeest.belief.density import State
@@ -165,6 +164,8 @@ class _Shares:
 
         With spot tests beside, side and quantile are unknowns of the fit; else both were summed out and are drawn.
         """
+        from scipy.special import log_ndtr, ndtri_exp  # slow to import, and most benches need neither
+
         dropped = np.zeros(len(self.theta))
         gone = [other for other in self.items if other.nondetect is not None and other.nondetect.liquid == "gone"]
         if item in gone:

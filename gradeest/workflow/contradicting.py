@@ -41,11 +41,11 @@ def refuse_impossible(network: Network) -> None:
     """Raise InferenceError where what was recorded has no probability at all, or the arithmetic runs out of range."""
     import numpy as np
 
-    from gradeest.belief.density import log_density
+    from gradeest.belief.machine import Machine
+    from gradeest.belief.program import record
 
-    with np.errstate(all="ignore"):
-        start = log_density(np.zeros(network.size), network)
-    if not np.isfinite(start):
+    start, _ = Machine(record(network))(np.zeros((network.size, 1)))
+    if not np.isfinite(start[0]):
         raise InferenceError(
             "what was recorded cannot be explained at all, so no numbers are shown",
             "look at the newest entries with `gradeest history`: a wrong unit is the usual cause; `gradeest undo N` "
