@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.blocks import Blocks
-from gradeest.belief.listing import compiled
+from gradeest.belief.elementary import exp_row, log_row
+from gradeest.belief.listing import compiled, part_of_compiled
 from gradeest.belief.machine import deal
 from gradeest.belief.network import Network
 from gradeest.belief.picking import configuration_weights, members
@@ -33,7 +34,7 @@ RIDGE = 5.0  # draws' worth of a prior that nothing depends on what is shared
 TYPICAL = 0.5  # draws' worth, for each unknown, of a prior that a configuration is as wide as the likeliest
 MOST_DRAWS = 2_000  # that regressions are made from
 FREEDOM = 8.0  # degrees, of Student's t
-SOME_DRAWS = 32  # that one thread proposes together
+SOME_DRAWS = 96  # that one thread proposes together
 
 
 @dataclass(frozen=True)
@@ -88,54 +89,112 @@ def _propose(  # type: ignore[no-untyped-def]
     begin,
     end,
 ):
-    most = 1
+    """The draws begin : end, a row of them at a time."""
+    lanes, most, widest = end - begin, 1, 1
     for p in range(len(cfgs) - 1):
-        most = max(most, of[0][p + 1] - of[0][p])
-    gap = np.empty(most)
+        most = max(most, used[0][cfgs[p + 1]] - used[0][cfgs[p]])
+        widest = max(widest, of[0][p + 1] - of[0][p])
+    means, gap = np.empty((most, lanes)), np.empty((widest, lanes))
+    ln_q, work = np.empty((MOST_CONFIGURATIONS, lanes)), np.zeros((4, lanes))
+    bits = work.view(np.int64)
     for p in range(len(cfgs) - 1):
         if cfgs[p] == cfgs[p + 1]:
             continue
-        own, first, on = of[0][p], shared[0][p], shared[0][p + 1] - shared[0][p]
-        for i in range(begin, end):
-            c = cfgs[p]
-            while c + 1 < cfgs[p + 1] and uniform[p, i] > share[c]:
-                c += 1
-            count, rows, w = used[0][c + 1] - used[0][c], regression[0][c], root[0][c]
+        own, start, low = of[0][p], used[0][cfgs[p]], -1.0
+        for c in range(cfgs[p], cfgs[p + 1]):
+            high = share[c] if c + 1 < cfgs[p + 1] else 2.0
+            mean = used[0][c] - start
+            _expect(shared, p, c, used, regression, theta, begin, lanes, means, mean)
+            count, w = used[0][c + 1] - used[0][c], root[0][c]
             for r in range(count):
-                value = regression[1][rows + r]
-                for k in range(on):
-                    value += regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
+                to = of[1][own + used[1][used[0][c] + r]]
+                for i in range(lanes):
+                    gap[0, i] = 0.0
                 for s in range(r + 1):
-                    value += root[1][w + r * count + s] * normals[own + s, i] * stretch[p, i]
-                new[of[1][own + used[1][used[0][c] + r]], i] = value
+                    by = root[1][w + r * count + s]
+                    for i in range(lanes):
+                        gap[0, i] += by * normals[own + s, begin + i]
+                for i in range(lanes):
+                    value = means[mean + r, i] + stretch[p, begin + i] * gap[0, i]
+                    u = uniform[p, begin + i]
+                    new[to, begin + i] = value if low < u and u <= high else new[to, begin + i]
             for k in range(idle[0][c], idle[0][c + 1]):
-                place = own + idle[1][k]
-                new[of[1][place], i] = idle[2][k] + idle[3][k] * normals[own + count + k - idle[0][c], i]
-            for sign in range(2):
-                where = new if sign else theta
-                top, total = -np.inf, 0.0
-                for c in range(cfgs[p], cfgs[p + 1]):
-                    count, rows, w = used[0][c + 1] - used[0][c], regression[0][c], root[0][c]
-                    ln_q, square = ln_share[c], 0.0
-                    for r in range(count):
-                        value = where[of[1][own + used[1][used[0][c] + r]], i] - regression[1][rows + r]
-                        for k in range(on):
-                            value -= regression[1][rows + (k + 1) * count + r] * theta[shared[1][first + k], i]
-                        for s in range(r):
-                            value -= root[1][w + r * count + s] * gap[s]
-                        gap[r] = value / root[1][w + r * count + r]
-                        square += gap[r] * gap[r]
-                    ln_q -= 0.5 * (FREEDOM + count) * np.log1p(square / FREEDOM)
-                    for k in range(idle[0][c], idle[0][c + 1]):
-                        value = (where[of[1][own + idle[1][k]], i] - idle[2][k]) / idle[3][k]
-                        ln_q -= 0.5 * value * value
-                    if ln_q > top:
-                        total = total * np.exp(top - ln_q) + 1.0
-                        top = ln_q
-                    else:
-                        total += np.exp(ln_q - top)
-                ln_q = top + np.log(total)
-                gain[p, i] += -ln_q if sign else ln_q
+                to, centre, sd = of[1][own + idle[1][k]], idle[2][k], idle[3][k]
+                row = own + count + k - idle[0][c]
+                for i in range(lanes):
+                    u = uniform[p, begin + i]
+                    new[to, begin + i] = (
+                        centre + sd * normals[row, begin + i] if low < u and u <= high else new[to, begin + i]
+                    )
+            low = high
+        for sign in range(2):
+            where = new if sign else theta
+            for c in range(cfgs[p], cfgs[p + 1]):
+                _score(of, own, c, used, idle, root, where, begin, lanes, means, used[0][c] - start, gap, work, bits)
+                for i in range(lanes):
+                    ln_q[c - cfgs[p], i] = ln_share[c] - work[1, i]
+            count = cfgs[p + 1] - cfgs[p]
+            for i in range(lanes):
+                work[1, i], work[2, i] = ln_q[0, i], 0.0
+            for c in range(1, count):
+                for i in range(lanes):
+                    work[1, i] = max(work[1, i], ln_q[c, i])
+            if count > 1:
+                for c in range(count):
+                    for i in range(lanes):
+                        ln_q[c, i] -= work[1, i]
+                    exp_row(ln_q, c, work, bits, lanes)
+                    for i in range(lanes):
+                        work[2, i] += ln_q[c, i]
+                log_row(work, 2, work, 3, work, bits, lanes)
+                for i in range(lanes):
+                    work[1, i] += work[3, i]
+            for i in range(lanes):
+                gain[p, begin + i] += -work[1, i] if sign else work[1, i]
+
+
+@part_of_compiled
+def _expect(shared, p, c, used, regression, theta, begin, lanes, means, mean):  # type: ignore[no-untyped-def]
+    """Means of the unknowns that configuration c of part p uses, into the rows of `means` from `mean` on."""
+    first, on = shared[0][p], shared[0][p + 1] - shared[0][p]
+    count, rows = used[0][c + 1] - used[0][c], regression[0][c]
+    for r in range(count):
+        by = regression[1][rows + r]
+        for i in range(lanes):
+            means[mean + r, i] = by
+        for k in range(on):
+            by, x = regression[1][rows + (k + 1) * count + r], shared[1][first + k]
+            for i in range(lanes):
+                means[mean + r, i] += by * theta[x, begin + i]
+
+
+@part_of_compiled
+def _score(of, own, c, used, idle, root, where, begin, lanes, means, mean, gap, work, bits):  # type: ignore[no-untyped-def]
+    """work[1] = -ln of the density of configuration c where the draws are, up to its constant."""
+    count, w = used[0][c + 1] - used[0][c], root[0][c]
+    for i in range(lanes):
+        work[2, i] = 1.0
+    for r in range(count):
+        x = of[1][own + used[1][used[0][c] + r]]
+        for i in range(lanes):
+            gap[r, i] = where[x, begin + i] - means[mean + r, i]
+        for s in range(r):
+            by = root[1][w + r * count + s]
+            for i in range(lanes):
+                gap[r, i] -= by * gap[s, i]
+        by = 1.0 / root[1][w + r * count + r]
+        for i in range(lanes):
+            gap[r, i] *= by
+            work[2, i] += gap[r, i] * gap[r, i] / FREEDOM
+    log_row(work, 2, work, 1, work, bits, lanes)
+    by = 0.5 * (FREEDOM + count)
+    for i in range(lanes):
+        work[1, i] *= by
+    for k in range(idle[0][c], idle[0][c + 1]):
+        x, centre, by = of[1][own + idle[1][k]], idle[2][k], 1.0 / idle[3][k]
+        for i in range(lanes):
+            value = (where[x, begin + i] - centre) * by
+            work[1, i] += 0.5 * value * value
 
 
 def fit_jumps(network: Network, parts: Blocks, touched: NDArray[np.bool_], theta: Values, log_weights: Values) -> Jumps:
