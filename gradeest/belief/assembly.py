@@ -164,9 +164,14 @@ class Assembly:
             lot = address if (address, metal) in self.links else address.partition("/")[0]  # linked ash is of no lot
             self.cells.append(Cell(address, lot, fraction.kind, metal, mass))
         self.scales = [self.scale(c.kind, c.metal) for c in self.cells]
-        self.items_of: list[list[BatchMetal]] = [
-            [i for i in self.items if i.metal == c.metal and c.address in i.portions] for c in self.cells
-        ]
+        taking: dict[tuple[str, str], list[BatchMetal]] = {}
+        for item in self.items:
+            for address in item.portions:
+                taking.setdefault((address, item.metal), []).append(item)
+        self.items_of = [taking.get((c.address, c.metal), []) for c in self.cells]
+        self.sharing: dict[Hashable, list[int]] = {}  # the cells of every switch
+        for n, cell in enumerate(self.cells):
+            self.sharing.setdefault(switch(cell), []).append(n)
         self.weights_of = [[i for i in items if i.role in BACKWARD] for items in self.items_of]
 
     def is_linked(self, cell: int) -> bool:
@@ -403,9 +408,9 @@ class Assembly:
 
 def grade_scale(bench: Bench, catalogue: Catalogue, kind: str, metal: str) -> GradeScale:
     """The grade scale of a kind, with L = 1,000,000 g/t where the person insisted on an incredible result."""
-    sure = any(
-        p.sure and p.metal == metal and kind in bench.kinds_in(b) for b in bench.batches.values() for p in b.products
-    ) or any(a.sure and a.metal == metal and bench.fraction(parts_of(a)[0][0]).kind == kind for a in bench.assays)
+    sure = (kind, metal) in bench.insisted or any(
+        a.sure and a.metal == metal and bench.fraction(parts_of(a)[0][0]).kind == kind for a in bench.assays
+    )
     row = catalogue.kinds[kind].grades[metal]
     return GradeScale.of(row, catalogue.constants["grade.max_g_per_t"] if sure else None)
 

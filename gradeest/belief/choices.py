@@ -96,7 +96,7 @@ class Configurations:
     choices: tuple[Key, ...]
     terms: NDArray[np.int64]
     of_group: NDArray[np.int64]
-    values: NDArray[np.int64]
+    values: NDArray[np.int8]
 
 
 def enumerate_configurations(graph: ChoiceGraph, factors: Sequence[Factor], zero: int) -> Configurations:
@@ -107,7 +107,7 @@ def enumerate_configurations(graph: ChoiceGraph, factors: Sequence[Factor], zero
     for factor in factors:
         by_group.setdefault(component_of[factor.choices[0]], []).append(factor)
     terms: list[list[int]] = []
-    values: list[NDArray[np.int64]] = []
+    values: list[dict[Key, int]] = []
     of_group: list[list[int]] = []
     for g, component in enumerate(graph.components()):
         rows = []
@@ -118,17 +118,13 @@ def enumerate_configurations(graph: ChoiceGraph, factors: Sequence[Factor], zero
                 continue
             rows.append(len(terms))
             terms.append([entry for entry in picked if entry is not None])
-            row = np.full(len(position), -1, dtype=np.int64)
-            for key, value in chosen.items():
-                row[position[key]] = value
-            values.append(row)
+            values.append(chosen)
         of_group.append(rows)
-    return Configurations(
-        tuple(position),
-        pad_rows(terms, zero),
-        pad_rows(of_group, len(terms)),
-        np.array(values, dtype=np.int64).reshape(len(values), len(position)),
-    )
+    table = np.full((len(values), len(position)), -1, dtype=np.int8)
+    for n, chosen in enumerate(values):
+        for key, value in chosen.items():
+            table[n, position[key]] = value
+    return Configurations(tuple(position), pad_rows(terms, zero), pad_rows(of_group, len(terms)), table)
 
 
 def pad_rows(rows: Sequence[Sequence[int]], fill: int) -> NDArray[np.int64]:

@@ -47,11 +47,14 @@ def choose(network: Network, log_weights: Values, rng: np.random.Generator) -> d
     return chosen
 
 
-def decode(theta: Values, network: Network, rng: np.random.Generator) -> tuple[State, Fitted]:
-    """Everything that evidence touches at draws of theta (draw, unknown)."""
-    from gradeest.belief.machine import state_at  # the compiler takes half a second to import
+def decode(
+    theta: Values, network: Network, rng: np.random.Generator, state: State | None = None
+) -> tuple[State, Fitted]:
+    """Everything that evidence touches at draws of theta (draw, unknown); `state` is that there, if it is known."""
+    if state is None:
+        from gradeest.belief.machine import state_at  # the compiler takes half a second to import
 
-    state = state_at(theta, network)
+        state = state_at(theta, network)
     chosen = choose(network, state.configurations, rng)
     found = Fitted({}, {}, {}, {}, {}, {}, {}, {}, {})
     for key, side in chosen.items():

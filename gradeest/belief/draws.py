@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,3 +59,24 @@ class Posterior:
     def draws(self) -> int:
         """Number of draws."""
         return int(self.grade_g_per_t.shape[0])
+
+
+OF_DRAWS = (
+    *("grade_g_per_t", "rest_grade_g_per_t", "is_trace", "recoverable_g_per_t", "kind_mean_g_per_t", "kind_absent"),
+    *("recovery_logit", "ln_a", "form_z"),
+)
+NAMED_DRAWS = ("charge_g", "shares", "stream_g", "product_g")
+
+
+def join_draws(parts: Sequence[Posterior]) -> Posterior:
+    """One posterior of the draws of several, which are alike in all else."""
+    if len(parts) == 1:
+        return parts[0]
+    whole = sum(part.draws for part in parts)
+    joined: dict[str, Any] = {name: np.concatenate([getattr(part, name) for part in parts]) for name in OF_DRAWS}
+    named: dict[str, Any] = {
+        name: {key: np.concatenate([getattr(part, name)[key] for part in parts]) for key in getattr(parts[0], name)}
+        for name in NAMED_DRAWS
+    }
+    failed = {key: sum(p.failed_chance[key] * p.draws for p in parts) / whole for key in parts[0].failed_chance}
+    return replace(parts[0], failed_chance=failed, **joined, **named)

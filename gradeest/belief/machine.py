@@ -217,7 +217,11 @@ class StateMachine:
         parts = self._machine.values(theta.T)
         return {name: parts[rows].T.reshape(len(theta), *shape) for name, (rows, shape) in self._where.items()}
 
+    def state(self, theta: Values) -> State:
+        """The same of all fields, but no sum of the density."""
+        return State(log_density=np.full(len(theta), np.nan), **self(theta))
+
 
 def state_at(theta: Values, network: Network) -> State:
     """The state at draws theta (draw, unknown), but no sum of the density; arrays (draw, ...)."""
-    return State(log_density=np.full(len(theta), np.nan), **StateMachine(network)(theta))
+    return StateMachine(network).state(theta)

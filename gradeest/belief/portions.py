@@ -35,14 +35,27 @@ def list_weighed(net: Assembly) -> None:
     table = _Weighed(net)
     waiting = dict(enumerate(net.items[: net.backward]))
     after = {n: {later.batch_metal for later, _ in read_off(net, item)} for n, item in waiting.items()}
+    known: dict[int, int] = {}  # urgencies that nothing has changed since
+    taking: dict[tuple[str, str], list[int]] = {}
+    for n, item in waiting.items():
+        for address in item.portions:
+            taking.setdefault((address, item.metal), []).append(n)
     while waiting:
         following, least = -1, math.inf
         for n, item in waiting.items():
-            if after[n] <= table.level.keys() and (urgency := table.urgency(item)) < least:
-                following, least = n, urgency
+            if not after[n] <= table.level.keys():
+                continue
+            if n not in known:
+                known[n] = table.urgency(item)
+            if known[n] < least:
+                following, least = n, known[n]
                 if not least:
                     break
-        table.add(following, waiting.pop(following))
+        taken = waiting.pop(following)
+        table.add(following, taken)
+        for address in taken.portions:
+            for n in taking[address, taken.metal]:
+                known.pop(n, None)
     net.arrays |= {
         "wp_group": integers(table.group), "wp_side": integers(table.side), "wp_ratio": integers(table.ratio),
         "w_portions": pad_rows(table.rows, len(table.group)), "v_scale": floats(table.scale),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
 from gradeest.belief.decode import OF_GRADES, Completion, decode, ln_grades
-from gradeest.belief.draws import ENGINES, Diagnostics, Posterior
+from gradeest.belief.draws import ENGINES, Diagnostics, Posterior, join_draws
 from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers
 from gradeest.belief.network import Network
@@ -28,7 +28,7 @@ MOST_R_HAT = 1.03
 LEAST_ESS = 500.0  # of means and spreads alike, of 192 particles: each has forgotten where it began
 FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that still moves
 MOST_DIVERGING = 0.01  # of all draws
-KEPT_DRAWS = 4_000
+KEPT_DRAWS, MOST_KEPT = 4_000, 100_000_000  # draws of a fit; numbers that are kept of one run, before it is judged
 FAST_MOVES = (  # adapting, drawing (so often; the later two thirds are judged), acceptance aimed at; on until settled
     (16, 20, 3, 0.8),
     (24, 100, 3, 0.8),
@@ -37,7 +37,8 @@ FAST_MOVES = (  # adapting, drawing (so often; the later two thirds are judged),
 ALL_BUT_DECIDED = 0.02  # chance of a choice below which particles need not have turned
 MOST_UNSURE = 0.016  # error of a chance: particles that all began on one side have turned five times by then
 MOVED = 1.25  # effective draws to a particle: fewer have hardly turned
-SLAB, AT_ONCE = 20_000_000, 64  # numbers of states that are held together; quantities that are judged together
+SLAB, LEAST_SLAB = 40_000_000, 250  # numbers of states that are held together; draws, at least
+AT_ONCE = 64  # quantities that are judged together
 GROUPS = 8  # of particles, for split R-hat
 REACH, SOME = 4.0, 2_000  # standard deviations, and draws that are enough to tell them
 
@@ -83,14 +84,19 @@ def posterior_of(
     diagnostics: Diagnostics,
 ) -> Posterior:
     """The posterior that draws of the unknowns (draw, unknown) stand for, by the addresses of the bench."""
-    state, fitted = decode(theta, network, rng)
-    by_source = split_layers(bench)
-    completion = Completion(by_source, catalogue, theta.shape[0], rng, network, state, fitted, theta)
-    failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
-    found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
-    shares = shares_of(by_source, catalogue, network, state, fitted, theta, rng)
-    found = replace(found, charge_g=fitted.charge_g, stream_g=fitted.stream_g, product_g=fitted.product_g)
-    return join_layers(replace(found, shares=shares), bench)
+    from gradeest.belief.machine import StateMachine
+
+    machine, by_source = StateMachine(network), split_layers(bench)
+    together, parts = max(SLAB // machine.rows, LEAST_SLAB), []
+    for some in np.array_split(theta, -(-len(theta) // together)):
+        state, fitted = decode(some, network, rng, machine.state(some))
+        completion = Completion(by_source, catalogue, len(some), rng, network, state, fitted, some)
+        failed = {key: float(flags.mean()) for key, flags in fitted.failed.items()}
+        found = _complete(completion, failed, network.evidence.rests_on(), diagnostics)
+        shares = shares_of(by_source, catalogue, network, state, fitted, some, rng)
+        found = replace(found, charge_g=fitted.charge_g, stream_g=fitted.stream_g, product_g=fitted.product_g)
+        parts.append(replace(found, shares=shares))
+    return join_layers(join_draws(parts), bench)
 
 
 def sample_network(
@@ -137,10 +143,11 @@ def _fast_runs(network: Network, rng: np.random.Generator, report: Report | None
         sampler.adapt(adapting, report, target=target)
         kept = []
         for _ in range(times):
-            theta, diverging, sampled = sampler.draw(drawing, report)
+            theta, diverging, sampled = sampler.draw(drawing, report, most=MOST_KEPT)
             kept.append((theta, diverging))
             later, diverged = zip(*kept[len(kept) // 3 :], strict=True)
-            yield np.concatenate(later, axis=1), sum(diverged) // TRAJECTORIES, sampled  # as if one to a draw
+            whole = later[0] if len(later) == 1 else np.concatenate(later, axis=1)
+            yield whole, sum(diverged) // TRAJECTORIES, sampled  # as if one to a draw
 
 
 def _reference_runs(network: Network, rng: np.random.Generator) -> Iterator[Run]:

@@ -36,7 +36,7 @@ LONGEST = (3, 8)  # steps of one trajectory; of a run that has not settled
 TRAJECTORIES = 3  # to a draw: of the blocks, and two of the shared parameters
 JUMPS, LEARNING_JUMPS = 2, 4  # to a draw; while the shape is learned
 OF_A_PART = (*SHARED, "rho")  # unknowns that belong to no part of a block
-SHARED_STEPS = 2  # of one trajectory of the shared parameters
+SHARED_TURN, SHARED_STEPS = 1.0, (2, 8)  # radians that the shared parameters are to go, and steps for that
 DIVERGED = -1000.0  # gain in log density of a trajectory that went wrong
 PLACES = 8  # draws that the curvature is averaged over
 SEEKING, FARTHEST = 8, 1.0  # steps to a first place of the shared parameters, each no longer than this
@@ -193,8 +193,9 @@ class _Mover:
     def move_shared(self) -> float:
         """One trajectory of the shared parameters given the blocks; returns the mean acceptance."""
         self._look()
-        step = np.append(np.zeros(self.blocks.count), min(self.shared_step, QUARTER / SHARED_STEPS))[:, None]
-        z, values, force, before, after = self._trajectory(step, self.blocks.shared, SHARED_STEPS)
+        count = int(np.clip(np.ceil(SHARED_TURN / self.shared_step), *SHARED_STEPS))
+        step = np.append(np.zeros(self.blocks.count), min(self.shared_step, QUARTER / count))[:, None]
+        z, values, force, before, after = self._trajectory(step, self.blocks.shared, count)
         terms = values[: self.count]
         gain = (terms - self.terms).sum(axis=0) + 0.5 * ((before**2).sum(axis=0) - (after**2).sum(axis=0))
         chance, taken = self._decide(gain[None])
@@ -304,18 +305,20 @@ class Sampler:
                 if report is not None:
                     report((n + 1) / moves, "learning the shape")
 
-    def draw(self, moves: int, report: Report | None = None) -> tuple[Values, int, Network]:
+    def draw(self, moves: int, report: Report | None = None, *, most: int | None = None) -> tuple[Values, int, Network]:
         """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of.
 
-        There are `TRAJECTORIES` to a draw.
+        There are `TRAJECTORIES` to a draw. Of the draws as many are left out, evenly, as make more than `most` numbers.
         """
         mover = self._mover
         mover.divergences = 0
-        kept = np.empty((moves, *mover.z.shape))
+        every = 1 if most is None else max(-(-moves * mover.z.size // most), 1)
+        kept = np.empty((moves // every, *mover.z.shape))
         with threadpool_limits(1):
             for n in range(moves):
                 mover.move(JUMPS)
-                kept[n] = mover.theta
+                if (n + 1) % every == 0 and n // every < len(kept):
+                    kept[n // every] = mover.theta
                 if report is not None:
                     report((n + 1) / moves, "drawing")
-        return np.transpose(kept, (2, 0, 1)), mover.divergences, mover.network
+        return np.transpose(kept, (2, 0, 1)), mover.divergences // every, mover.network

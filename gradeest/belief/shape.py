@@ -183,10 +183,10 @@ def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre
     for stack in blocks.stacks:
         own, across = _typical(bends[:, stack, : stack.shape[1]], bends[:, stack, widest:])
         w = _inverse_root(own)
-        within.append(w)
+        within.append(_triangular(w))
         follow.append(-w @ (np.swapaxes(w, 1, 2) @ across))
         left = left + np.einsum("bns,bnt->st", across, follow[-1])
-    of_shared = _inverse_root(left)
+    of_shared = _triangular(_inverse_root(left))
     wide = np.sqrt((of_shared**2).sum(axis=1))
     for w, slopes in zip(within, follow, strict=True):
         slopes[np.abs(slopes) * wide < LEAST * np.sqrt((w**2).sum(axis=2))[:, :, None]] = 0.0
@@ -209,7 +209,7 @@ def _typical(own: Values, across: Values) -> tuple[Values, Values]:
 def _inverse_root(curvature: Values) -> Values:
     """W with W W' = curvature^-1 for matrices (..., n, n), curvatures kept within `CURVATURES`."""
     values, vectors = np.linalg.eigh((curvature + np.swapaxes(curvature, -1, -2)) / 2)
-    return _triangular(vectors / np.sqrt(np.clip(values, *CURVATURES))[..., None, :])
+    return np.asarray(vectors / np.sqrt(np.clip(values, *CURVATURES))[..., None, :])
 
 
 def _triangular(w: Values) -> Values:

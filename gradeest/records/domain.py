@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 from gradeest.materials.rows import METALS as METALS
@@ -364,6 +365,12 @@ class Bench:
         roots = [root for address in taken for root in self.fractions_behind(address)]
         return sorted({self.fraction(root).kind for root in roots})
 
+    @cached_property
+    def insisted(self) -> frozenset[tuple[str, str]]:
+        """Kinds and metals of which a weight was recorded that could hardly be."""
+        sure = [(batch, product.metal) for batch in self.batches.values() for product in batch.products if product.sure]
+        return frozenset((kind, metal) for batch, metal in sure for kind in self.kinds_in(batch))
+
     def addresses(self) -> tuple[str, ...]:
         """All LOT/FRACTION addresses in ledger order."""
         return tuple(f"{lot.name}/{f.name}" for lot in self.lots.values() for f in lot.fractions)
@@ -386,17 +393,26 @@ class Bench:
 
     def takings(self, address: str) -> tuple[Taking, ...]:
         """Everything that took of a fraction, product or stream: charges, sales, discards, a split."""
-        charges = [c for b in self.batches.values() for c in b.charges if c.address == address]
+        charges = [charge for _, charge in self.charges_of.get(address, ())]
         others: tuple[Taking, ...] = (*self.sales, *self.discards, *self.splits)
         return (*charges, *(taking for taking in others if taking.address == address))
 
+    @cached_property
+    def charges_of(self) -> dict[str, list[tuple[str, Charge]]]:
+        """Charges of every fraction, product or stream, with their batches' names, in order."""
+        found: dict[str, list[tuple[str, Charge]]] = {}
+        for batch in self.batches.values():
+            for charge in batch.charges:
+                found.setdefault(charge.address, []).append((batch.name, charge))
+        return found
+
     def taken_by(self, address: str) -> tuple[str, ...]:
         """Names of the batches that took of a fraction or stream."""
-        return tuple(b.name for b in self.batches.values() if any(c.address == address for c in b.charges))
+        return tuple(dict.fromkeys(batch for batch, _ in self.charges_of.get(address, ())))
 
     def charged_kg(self, address: str) -> float:
         """Mass of a fraction, stream or product that batches have taken, in kg."""
-        return sum(c.mass_kg for b in self.batches.values() for c in b.charges if c.address == address)
+        return sum(charge.mass_kg for _, charge in self.charges_of.get(address, ()))
 
     def layers_left_kg(self, address: str) -> tuple[float, ...]:
         """What stands in the jar of each source of a fraction, in kg, oldest source first (never negative)."""
