@@ -57,40 +57,24 @@ class Jumps:
         new, gain = theta.copy(), np.zeros((self.parts.count, theta.shape[1]))
         normals = rng.normal(size=(len(self.members[1]), theta.shape[1]))
         stretch = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, size=gain.shape))
-        uniform = rng.uniform(size=gain.shape)
+        learned = (
+            self.members, self.shared, self.configurations, self.ln_share, self.share, self.used, self.idle,
+            self.regression, self.root,
+        )  # fmt: skip
+        chance = (normals, stretch, rng.uniform(size=gain.shape))
 
         def some(start: int, lanes: int) -> None:
-            _propose(
-                self.members, self.shared, self.configurations, self.ln_share, self.share, self.used, self.idle,
-                self.regression, self.root, theta, normals, stretch, uniform, new, gain, start, start + lanes,
-            )  # fmt: skip
+            _propose(learned, theta, chance, new, gain, start, lanes)
 
         deal(theta.shape[1], SOME_DRAWS, os.cpu_count() or 1, some)
         return new, gain
 
 
 @compiled
-def _propose(  # type: ignore[no-untyped-def]
-    of,
-    shared,
-    cfgs,
-    ln_share,
-    share,
-    used,
-    idle,
-    regression,
-    root,
-    theta,
-    normals,
-    stretch,
-    uniform,
-    new,
-    gain,
-    begin,
-    end,
-):
-    """The draws begin : end, a row of them at a time."""
-    lanes, most, widest = end - begin, 1, 1
+def _propose(learned, theta, chance, new, gain, begin, lanes):  # type: ignore[no-untyped-def]
+    """So many draws from `begin` on, a row of them at a time."""
+    of, shared, cfgs, ln_share, share, used, idle, regression, root = learned
+    most, widest = 1, 1
     for p in range(len(cfgs) - 1):
         most = max(most, used[0][cfgs[p + 1]] - used[0][cfgs[p]])
         widest = max(widest, of[0][p + 1] - of[0][p])
@@ -105,52 +89,63 @@ def _propose(  # type: ignore[no-untyped-def]
             high = share[c] if c + 1 < cfgs[p + 1] else 2.0
             mean = used[0][c] - start
             _expect(shared, p, c, used, regression, theta, begin, lanes, means, mean)
-            count, w = used[0][c + 1] - used[0][c], root[0][c]
-            for r in range(count):
-                to = of[1][own + used[1][used[0][c] + r]]
-                for i in range(lanes):
-                    gap[0, i] = 0.0
-                for s in range(r + 1):
-                    by = root[1][w + r * count + s]
-                    for i in range(lanes):
-                        gap[0, i] += by * normals[own + s, begin + i]
-                for i in range(lanes):
-                    value = means[mean + r, i] + stretch[p, begin + i] * gap[0, i]
-                    u = uniform[p, begin + i]
-                    new[to, begin + i] = value if low < u and u <= high else new[to, begin + i]
-            for k in range(idle[0][c], idle[0][c + 1]):
-                to, centre, sd = of[1][own + idle[1][k]], idle[2][k], idle[3][k]
-                row = own + count + k - idle[0][c]
-                for i in range(lanes):
-                    u = uniform[p, begin + i]
-                    new[to, begin + i] = (
-                        centre + sd * normals[row, begin + i] if low < u and u <= high else new[to, begin + i]
-                    )
+            _draw(learned, chance, p, c, means, mean, low, high, new, begin, lanes, gap)
             low = high
         for sign in range(2):
-            where = new if sign else theta
+            where, count = new if sign else theta, cfgs[p + 1] - cfgs[p]
             for c in range(cfgs[p], cfgs[p + 1]):
                 _score(of, own, c, used, idle, root, where, begin, lanes, means, used[0][c] - start, gap, work, bits)
                 for i in range(lanes):
                     ln_q[c - cfgs[p], i] = ln_share[c] - work[1, i]
-            count = cfgs[p + 1] - cfgs[p]
-            for i in range(lanes):
-                work[1, i], work[2, i] = ln_q[0, i], 0.0
-            for c in range(1, count):
-                for i in range(lanes):
-                    work[1, i] = max(work[1, i], ln_q[c, i])
-            if count > 1:
-                for c in range(count):
-                    for i in range(lanes):
-                        ln_q[c, i] -= work[1, i]
-                    exp_row(ln_q, c, work, bits, lanes)
-                    for i in range(lanes):
-                        work[2, i] += ln_q[c, i]
-                log_row(work, 2, work, 3, work, bits, lanes)
-                for i in range(lanes):
-                    work[1, i] += work[3, i]
+            _mix(ln_q, count, lanes, work, bits)
             for i in range(lanes):
                 gain[p, begin + i] += -work[1, i] if sign else work[1, i]
+
+
+@part_of_compiled
+def _draw(learned, chance, p, c, means, mean, low, high, new, begin, lanes, gap):  # type: ignore[no-untyped-def]
+    """New unknowns of part p for the draws whose uniform number says configuration c."""
+    of, _, _, _, _, used, idle, _, root = learned
+    normals, stretch, uniform = chance
+    own, count, w = of[0][p], used[0][c + 1] - used[0][c], root[0][c]
+    for r in range(count):
+        to = of[1][own + used[1][used[0][c] + r]]
+        for i in range(lanes):
+            gap[0, i] = 0.0
+        for s in range(r + 1):
+            by = root[1][w + r * count + s]
+            for i in range(lanes):
+                gap[0, i] += by * normals[own + s, begin + i]
+        for i in range(lanes):
+            value, u = means[mean + r, i] + stretch[p, begin + i] * gap[0, i], uniform[p, begin + i]
+            new[to, begin + i] = value if low < u and u <= high else new[to, begin + i]
+    for k in range(idle[0][c], idle[0][c + 1]):
+        to, centre, sd = of[1][own + idle[1][k]], idle[2][k], idle[3][k]
+        row = own + count + k - idle[0][c]
+        for i in range(lanes):
+            value, u = centre + sd * normals[row, begin + i], uniform[p, begin + i]
+            new[to, begin + i] = value if low < u and u <= high else new[to, begin + i]
+
+
+@part_of_compiled
+def _mix(ln_q, count, lanes, work, bits):  # type: ignore[no-untyped-def]
+    """work[1] = ln of the sum of so many densities; their rows are used up."""
+    for i in range(lanes):
+        work[1, i], work[2, i] = ln_q[0, i], 0.0
+    if count == 1:
+        return
+    for c in range(1, count):
+        for i in range(lanes):
+            work[1, i] = max(work[1, i], ln_q[c, i])
+    for c in range(count):
+        for i in range(lanes):
+            ln_q[c, i] -= work[1, i]
+        exp_row(ln_q, c, work, bits, lanes)
+        for i in range(lanes):
+            work[2, i] += ln_q[c, i]
+    log_row(work, 2, work, 3, work, bits, lanes)
+    for i in range(lanes):
+        work[1, i] += work[3, i]
 
 
 @part_of_compiled

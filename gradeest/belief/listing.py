@@ -95,36 +95,10 @@ def gather_linear(op, a, b, c, lists, numbers, unknowns, needed):  # type: ignor
     beside these and the number added of every instruction. Those that were taken into others are needed by none.
     """
     count = len(op)
-    linear = np.zeros(count, dtype=np.bool_)
-    bent, uses = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)  # uses in what is not linear, and is
-    for row in needed:
-        if row >= unknowns:
-            bent[row - unknowns] += 1
-    total = 0
-    for n in range(count - 1, -1, -1):
-        linear[n] = op[n] in (ADD, SUB, AFFINE, SUM)
-        if bent[n] + uses[n] == 0:
-            continue
-        counted = uses if linear[n] else bent
-        for k in range(_operands(op[n], a[n], b[n])):
-            row = _operand(op[n], a[n], b[n], c[n], lists, k)
-            total += 1
-            if row >= unknowns:
-                counted[row - unknowns] += 1
-    terms, within = np.ones(count, dtype=np.int64), np.zeros(count, dtype=np.bool_)
-    room = 1
-    for n in range(count):
-        if linear[n]:
-            terms[n] = 0
-            for k in range(_operands(op[n], a[n], b[n])):
-                row = _operand(op[n], a[n], b[n], c[n], lists, k)
-                terms[n] += terms[row - unknowns] if row >= unknowns and within[row - unknowns] else 1
-            within[n] = bent[n] == 0 and (uses[n] == 1 or terms[n] == 1)
-        if not within[n]:
-            room += terms[n] if linear[n] else _operands(op[n], a[n], b[n])
+    linear, within, room = _join_linear(op, a, b, c, lists, unknowns, needed)
     new, begins, ends = op.copy(), a.copy(), b.copy()
     joined, factors, added = np.empty(room, dtype=np.int64), np.ones(room), np.zeros(count)
-    stack, scales = np.empty(room + total + 1, dtype=np.int64), np.empty(room + total + 1)
+    stack, scales = np.empty(room + count + 1, dtype=np.int64), np.empty(room + count + 1)
     length = 0
     for n in range(count):
         if op[n] == LOGSUMEXP:
@@ -160,6 +134,37 @@ def gather_linear(op, a, b, c, lists, numbers, unknowns, needed):  # type: ignor
                     height += 1
         ends[n] = length
     return new, begins, ends, c, joined[:length], factors[:length], added
+
+
+@compiled
+def _join_linear(op, a, b, c, lists, unknowns, needed):  # type: ignore[no-untyped-def]
+    """Which instructions are linear, which are taken into the others, and how many rows all work on then, at most."""
+    count = len(op)
+    linear, within = np.zeros(count, dtype=np.bool_), np.zeros(count, dtype=np.bool_)
+    bent, uses = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)  # uses in what is not linear, and is
+    for row in needed:
+        if row >= unknowns:
+            bent[row - unknowns] += 1
+    for n in range(count - 1, -1, -1):
+        linear[n] = op[n] in (ADD, SUB, AFFINE, SUM)
+        if bent[n] + uses[n] == 0:
+            continue
+        counted = uses if linear[n] else bent
+        for k in range(_operands(op[n], a[n], b[n])):
+            row = _operand(op[n], a[n], b[n], c[n], lists, k)
+            if row >= unknowns:
+                counted[row - unknowns] += 1
+    terms, room = np.ones(count, dtype=np.int64), 1
+    for n in range(count):
+        operands = _operands(op[n], a[n], b[n])
+        if linear[n]:
+            terms[n] = 0
+            for k in range(operands):
+                row = _operand(op[n], a[n], b[n], c[n], lists, k)
+                terms[n] += terms[row - unknowns] if row >= unknowns and within[row - unknowns] else 1
+            within[n] = bent[n] == 0 and (uses[n] == 1 or terms[n] == 1)
+        room += 0 if within[n] else terms[n] if linear[n] else operands
+    return linear, within, room + len(lists)
 
 
 @compiled

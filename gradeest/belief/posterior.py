@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gradeest.belief.assembly import build_network, pieces_per_kg
-from gradeest.belief.decode import OF_GRADES, Completion, decode, ln_grades
+from gradeest.belief.completion import Completion
+from gradeest.belief.decode import OF_GRADES, decode, ln_grades
 from gradeest.belief.draws import ENGINES, Diagnostics, Posterior, join_draws
 from gradeest.belief.evidence import dry_share, gather
 from gradeest.belief.layers import join_layers, split_layers

@@ -10,7 +10,7 @@ import numpy as np
 
 from gradeest.belief.ashes import untracked_logit
 from gradeest.belief.assembly import pieces_per_kg
-from gradeest.belief.decode import Completion
+from gradeest.belief.completion import Completion
 from gradeest.belief.evidence import dry_share, recovers_of_all
 from gradeest.belief.holdup import hold_up
 from gradeest.belief.layers import parts_of

@@ -11,9 +11,10 @@ in proportion to what stands of each (`layers_kg`, kg per source in the order th
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import Literal, TypeVar
 
 from gradeest.materials.rows import METALS as METALS
 from gradeest.records.piles import Pile, Weighing
@@ -23,6 +24,8 @@ from gradeest.records.results import SettledMetal as SettledMetal
 from gradeest.records.results import Settlement as Settlement
 from gradeest.records.results import SpotResult as SpotResult
 from gradeest.records.results import SpotTest as SpotTest
+from gradeest.records.work import Balance as Balance
+from gradeest.records.work import BalanceCheck as BalanceCheck
 from gradeest.records.work import GatePassed, Spending, Waste, WorkHours
 
 Liquid = Literal["tested-negative", "kept", "gone"]
@@ -257,27 +260,18 @@ class Split:
     event: int = 0
 
 
-@dataclass(frozen=True)
-class Balance:
-    """A weighing instrument and its smallest step."""
-
-    name: str
-    readability_g: float
-    date: dt.date
-
-
-@dataclass(frozen=True)
-class BalanceCheck:
-    """A known weight laid on a balance, and what it read, both in g."""
-
-    balance: str
-    weight_g: float
-    reads_g: float
-    date: dt.date
-    event: int = 0
-
-
 Taking = Charge | Sale | Discard | Split
+
+
+Named = TypeVar("Named", Fraction, Pile, Product, Stream)
+
+
+def _named(records: Sequence[Named], address: str) -> Named:
+    """The record that an address names in what is before its slash; KeyError where there is none."""
+    for record in records:
+        if record.name == address.partition("/")[2]:
+            return record
+    raise KeyError(address)
 
 
 @dataclass(frozen=True)
@@ -304,19 +298,12 @@ class Bench:
 
     def fraction(self, address: str) -> Fraction:
         """The fraction at `LOT/FRACTION`; KeyError where there is none."""
-        lot, _, name = address.partition("/")
-        for fraction in self.lots[lot].fractions:
-            if fraction.name == name:
-                return fraction
-        raise KeyError(address)
+        return _named(self.lots[address.partition("/")[0]].fractions, address)
 
     def pile(self, address: str) -> Pile:
         """The boards at `LOT/PILE`; KeyError where there are none."""
-        lot, _, name = address.partition("/")
-        for pile in self.lots[lot].boards if lot in self.lots else ():
-            if pile.name == name:
-                return pile
-        raise KeyError(address)
+        lot = address.partition("/")[0]
+        return _named(self.lots[lot].boards if lot in self.lots else (), address)
 
     def pile_addresses(self) -> tuple[str, ...]:
         """All LOT/PILE addresses in ledger order."""
@@ -324,19 +311,11 @@ class Bench:
 
     def product(self, address: str) -> Product:
         """The product at `BATCH/PRODUCT`; KeyError where there is none."""
-        batch, _, name = address.partition("/")
-        for product in self.batches[batch].products:
-            if product.name == name:
-                return product
-        raise KeyError(address)
+        return _named(self.batches[address.partition("/")[0]].products, address)
 
     def stream(self, address: str) -> Stream:
         """The stream at `BATCH/STREAM`; KeyError where there is none."""
-        batch, _, name = address.partition("/")
-        for stream in self.batches[batch].streams:
-            if stream.name == name:
-                return stream
-        raise KeyError(address)
+        return _named(self.batches[address.partition("/")[0]].streams, address)
 
     def is_of_batch(self, address: str) -> bool:
         """Whether an address names something that a batch left: BATCH/STREAM or BATCH/PRODUCT."""

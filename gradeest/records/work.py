@@ -1,4 +1,4 @@
-"""What a batch took: hands-on hours, money spent, liquid waste; gates passed; beside the records of `domain.py`."""
+"""What a batch took: hands-on hours, money spent, liquid waste; gates passed; balances; beside `domain.py`."""
 
 from __future__ import annotations
 
@@ -49,5 +49,25 @@ class GatePassed:
 
     route: str
     text: str
+    date: dt.date
+    event: int = 0
+
+
+@dataclass(frozen=True)
+class Balance:
+    """A weighing instrument and its smallest step."""
+
+    name: str
+    readability_g: float
+    date: dt.date
+
+
+@dataclass(frozen=True)
+class BalanceCheck:
+    """A known weight laid on a balance, and what it read, both in g."""
+
+    balance: str
+    weight_g: float
+    reads_g: float
     date: dt.date
     event: int = 0
