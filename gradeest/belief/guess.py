@@ -92,7 +92,7 @@ def rough_log_odds(subject: BatchMetal | Cell, net: Assembly, what: str) -> floa
         return _failed_odds(subject, net)
     scale = net.scale(subject.kind, subject.metal)
     prior = logit(min(max(scale.p_absent, 1e-6), 1 - 1e-6))
-    heard = [prior + _evidence(n, net) for n in net.sharing[switch(subject)]]
+    heard = [prior + _evidence(n, net) for n in net.sharing.get(switch(subject), ())]
     heard = [odds for odds in heard if odds != prior]  # fractions that share the switch and say something
     if not heard or min(heard) < 0 < max(heard):
         return 0.0 if heard else prior  # they contradict each other: open
