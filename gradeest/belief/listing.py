@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 import numba as nb
 import numpy as np
-from numba.core.caching import FunctionCache
+from numba.core.caching import FunctionCache, IndexDataCacheFile
 from numba.core.runtime import rtsys
 
 from gradeest.belief.recorder import ADD, AFFINE, EXP, LINEAR, LOGSUMEXP, SUB, SUM, WHERE
 
+KERNELS = ("elementary", "holdup", "instructions", "jumps", "listing", "machine", "recorder", "shape")
 OPTIONS = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
 
@@ -18,14 +22,25 @@ class KeptCode(FunctionCache):
     """Numba's own files beside the source; what is there is loaded without the tables that only compiling needs.
 
     Importing and registering those takes as long as all else that loading does, at every start. A function that has to
-    be compiled asks for them itself.
+    be compiled asks for them itself. Functions take parts from each other's files: all must be as they were.
     """
+
+    def __init__(self, function: Any) -> None:
+        super().__init__(function)
+        self._cache_file = IndexDataCacheFile(self._cache_path, self._impl.filename_base, text_of_kernels())
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """The kept function for a signature, or None."""
         rtsys.initialize(target_context)  # memory of arrays that a compiled function makes
         with self._guard_against_spurious_io_errors():
             return self._load_overload(sig, target_context)
+
+
+@cache
+def text_of_kernels() -> str:
+    """Stands for the text of all files with compiled functions (a date would not do: installed files may have one)."""
+    folder = Path(__file__).parent
+    return sha256(b"".join((folder / f"{name}.py").read_bytes() for name in KERNELS)).hexdigest()
 
 
 def compiled(function):  # type: ignore[no-untyped-def]

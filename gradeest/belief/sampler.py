@@ -23,7 +23,7 @@ from gradeest.belief.listing import touched_by
 from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
 from gradeest.belief.program import record
-from gradeest.belief.shape import Shape, curvature_shape
+from gradeest.belief.shape import Shape, curvature_shape, steps_uphill
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
@@ -41,7 +41,7 @@ DIVERGED = -1000.0  # gain in log density of a trajectory that went wrong
 PLACES = 8  # draws that the curvature is averaged over
 SEEKING, FARTHEST = 8, 1.0  # steps to a first place of the shared parameters, each no longer than this
 NEWTON_STEPS, NEAR_ENOUGH = 30, 0.5  # of the search for a first place; a gain in log density that ends it
-TRIED = 0.25 ** np.arange(8)  # parts of a step
+DAMPINGS = np.append(0.0, 10.0 ** np.arange(-1, 7))  # curvature added, so that steps become shorter
 Report = Callable[[float, str], None]
 
 
@@ -90,27 +90,25 @@ class _Mover:
     def _first_place(self) -> Values:
         """The likeliest place of the blocks where the shared parameters are at the middle of their prior.
 
-        By Newton's method, each block by itself: of its step as much is taken as serves it best.
+        By damped steps of Newton's method; each block takes the one that serves it best.
         """
-        blocks, place = self.blocks, np.zeros((self.network.size, 1))
+        blocks, place = self.blocks, np.zeros(self.network.size)
         for _ in range(NEWTON_STEPS):
-            shape = self._curvature(place, place[:, 0])
-            terms, slope = self.machine.terms(place)
-            towards = shape.uphill(slope)
-            towards *= np.minimum(1.0, FARTHEST / np.maximum(np.abs(towards), 1e-9))
-            towards[blocks.shared] = 0.0
-            tried = place + towards * TRIED
-            gain = blocks.per_block(self.machine.values(tried)[: self.count]) - blocks.per_block(terms)
-            gain = np.where(np.isfinite(gain), gain, -np.inf)
-            best = np.argmax(gain, axis=1)
-            share = np.where(gain.max(axis=1) > 0, TRIED[best], 0.0)[:, None]
-            place = place + towards * blocks.at_unknowns(share)
+            steps = steps_uphill(self._gradient, place, blocks, DAMPINGS)
+            tried = np.concatenate([np.zeros((len(place), 1)), steps], axis=1) + place[:, None]
+            height = blocks.per_block(self.machine.values(tried)[: self.count])
+            gain = np.where(np.isfinite(height), height, -np.inf) - height[:, [0]]
+            best = blocks.at_unknowns(np.argmax(gain, axis=1)[:, None])
+            place = np.take_along_axis(tried, best, axis=1)[:, 0]
             if gain.max(initial=0.0) < NEAR_ENOUGH:
                 break
-        return place[:, 0]
+        return place
+
+    def _gradient(self, theta: Values) -> Values:
+        return self.machine(theta)[1]
 
     def _curvature(self, places: Values, centre: Values) -> Shape:
-        return curvature_shape(lambda theta: self.machine(theta)[1], places, centre, self.blocks)
+        return curvature_shape(self._gradient, places, centre, self.blocks)
 
     @property
     def theta(self) -> Values:

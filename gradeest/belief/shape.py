@@ -74,13 +74,6 @@ class Shape:
         _to_z(self.flat, theta, z)
         return z
 
-    def uphill(self, slope: Values) -> Values:
-        """Steps of Newton's method of the blocks by the gradient, both (unknown, draw); 0 for the shared."""
-        step = np.zeros_like(slope)
-        for stack, w in zip(self.blocks.stacks, self.within, strict=True):
-            step[stack] = w @ (np.swapaxes(w, 1, 2) @ slope[stack])
-        return step
-
     def widened(self, theta: Values) -> Shape:
         """Every direction as wide as draws (unknown, draw) are, where the curvature thought it narrower."""
         gap, parts = theta - self.centre[:, None], []
@@ -165,20 +158,47 @@ def _to_z(flat, theta, z):  # type: ignore[no-untyped-def]
             z[j, i] /= own
 
 
-def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre: Values, blocks: Blocks) -> Shape:
-    """The shape about `centre` (unknown,) by the log density's curvature, averaged over `places` (unknown, place).
+def steps_uphill(gradient: Callable[[Values], Values], place: Values, blocks: Blocks, dampings: Values) -> Values:
+    """Damped steps of Newton's method from a place (unknown,), each block by itself, (unknown, damping); 0 if shared.
 
-    `gradient` takes and gives (unknown, draw). Blocks do not touch, so one draw probes an unknown of each at once.
+    Where the log density bends upwards it counts as bending downwards as much (Levenberg 1944; Dauphin et al. 2014).
     """
-    shared, widest = blocks.shared, max((stack.shape[1] for stack in blocks.stacks), default=0)
-    probes = np.zeros((len(centre), widest + len(shared)))
+    bends, slope = _bends(gradient, place[:, None], blocks)[0], gradient(place[:, None])[:, 0]
+    steps = np.zeros((len(place), len(dampings)))
+    for stack in blocks.stacks:
+        own = bends[stack, : stack.shape[1]]
+        values, vectors = np.linalg.eigh((own + np.swapaxes(own, -1, -2)) / 2)
+        main = np.swapaxes(vectors, -1, -2) @ slope[stack][:, :, None]
+        steps[stack] = vectors @ (main / (np.maximum(np.abs(values), CURVATURES[0])[:, :, None] + dampings))
+    return steps
+
+
+def _widest(blocks: Blocks) -> int:
+    return max((stack.shape[1] for stack in blocks.stacks), default=0)
+
+
+def _bends(gradient: Callable[[Values], Values], places: Values, blocks: Blocks) -> Values:
+    """Curvature at places (unknown, place): (place, unknown, probe), a probe for each unknown of a block and the shared.
+
+    Blocks do not touch, so one draw probes an unknown of each at once.
+    """
+    widest = _widest(blocks)
+    probes = np.zeros((places.shape[0], widest + len(blocks.shared)))
     for stack in blocks.stacks:
         for j in range(stack.shape[1]):
             probes[stack[:, j], j] = STEP
-    probes[shared, widest + np.arange(len(shared))] = STEP
-    bends = np.stack([
+    probes[blocks.shared, widest + np.arange(len(blocks.shared))] = STEP
+    return np.stack([
         (gradient(place[:, None] - probes) - gradient(place[:, None] + probes)) / (2 * STEP) for place in places.T
     ])  # fmt: skip
+
+
+def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre: Values, blocks: Blocks) -> Shape:
+    """The shape about `centre` (unknown,) by the log density's curvature, averaged over `places` (unknown, place).
+
+    `gradient` takes and gives (unknown, draw).
+    """
+    shared, widest, bends = blocks.shared, _widest(blocks), _bends(gradient, places, blocks)
     left, within, follow = bends[:, shared, widest:].mean(axis=0), [], []
     for stack in blocks.stacks:
         own, across = _typical(bends[:, stack, : stack.shape[1]], bends[:, stack, widest:])

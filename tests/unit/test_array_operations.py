@@ -12,12 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 from gradeest.belief.holdup import invert_holdup
 from gradeest.belief.machine import Machine
 from gradeest.belief.ops import NUMPY
 from gradeest.belief.program import Program, program_of
-from gradeest.belief.recorder import EXP, SIGMOID, Recorder, Rows
+from gradeest.belief.recorder import EXP, LINEAR, SIGMOID, Recorder, Rows
 
 Values = NDArray[np.float64]
 
@@ -25,16 +26,19 @@ POINTS_FAR_OUT = {
     "log_ndtr": (-18.0, -10.0, -1.0, 0.0, 1.0, 6.0),
     "log1mexp": (-700.0, -30.0, -0.7, -0.69, -0.1, -1e-9),
     "softplus": (-700.0, -20.0, 0.0, 0.5, 40.0),
+    "log": (1e-300, 0.3, 0.70711, 1 - 1e-9, 1.0, 1 + 1e-9, 1.41421, 7.0, 1e300),
 }
 DIGITS = 900
 
 
 def exact(name: str, x: float) -> float:
-    """ln Phi(x), ln(1 - e^x) or ln(1 + e^x) in decimal arithmetic of 900 digits; Phi by its power series."""
+    """ln Phi(x), ln(1 - e^x), ln(1 + e^x) or ln x in decimal arithmetic of 900 digits; Phi by its power series."""
     with localcontext(Context(prec=DIGITS)):
         at = Decimal(x)
         if name == "softplus":
             return float((1 + at.exp()).ln())
+        if name == "log":
+            return float(at.ln())
         if name == "log1mexp":
             return float((1 - at.exp()).ln())
         square, term, total, n = at * at, at, at, 1
@@ -123,6 +127,33 @@ def compare(function: Callable[[Any, Any], Any], change: Callable[[Program], Pro
 @pytest.mark.parametrize("name", FUNCTIONS)
 def test_the_machine_gives_numpys_value_and_its_slope(name: str) -> None:
     compare(FUNCTIONS[name])
+
+
+def test_what_has_no_logarithm_has_none_in_the_machine() -> None:
+    """A move to where a number is not finite must be refused, so it may not turn into one that is."""
+    machine = Machine(recorded(lambda ops, rows: ops.log(rows), 1))
+    found = machine.values(np.array([[0.0, -1.0, math.nan, math.inf, -math.inf, 1.0]]))[0]
+    np.testing.assert_array_equal(found, [-math.inf, math.nan, math.nan, math.nan, math.nan, 0.0])
+
+
+def test_ln_phi_is_that_of_a_reference_library_wherever_its_approximations_meet() -> None:
+    """scipy.special.log_ndtr; the program's are Cody's, in three pieces."""
+    x = np.concatenate([np.linspace(-40, 8, 4001), np.array([-4.0, -0.46875, 0.46875, 4.0])[:, None].ravel() * 2**0.5])
+    found = Machine(recorded(lambda ops, rows: ops.log_ndtr(rows), 1)).values(x[None])[0]
+    np.testing.assert_allclose(found, log_ndtr(x), rtol=2e-13, atol=3e-16)
+
+
+def test_what_is_linear_is_one_instruction() -> None:
+    def chain(ops: Any, x: Any) -> Any:
+        a, b, c = (ops.part(x, slice(n, n + 1)) for n in range(3))
+        once = 2.0 * (a - b) + 1.0
+        return ops.concat([ops.exp(once - 3.0 * c + 0.5 * (once + b)), ops.log(ops.exp(once))])
+
+    program = recorded(chain, 4)
+    assert np.count_nonzero(program.op == LINEAR) == 2  # `once` is used twice, so it is kept
+    compare(chain)
+    with pytest.raises(AssertionError):  # twin: the factors forgotten
+        compare(chain, lambda p: replace(p, factors=np.ones(len(p.factors))))
 
 
 def test_equal_instructions_are_kept_once_and_unneeded_ones_not_at_all() -> None:
