@@ -6,6 +6,8 @@ import sys
 import time
 from types import TracebackType
 
+from gradeest.cli.wrapping import columns
+
 EVERY_S = 0.1  # no need to write faster than anyone reads
 
 
@@ -23,7 +25,7 @@ class Progress:
             return
         self.last = now
         done = f" {100 * share:3.0f} %" if share > 0 else " ..."
-        text = f"  Fitting what is recorded: {what}{done}"[:79]
+        text = f"  Fitting what is recorded: {what}{done}"[: columns() - 1]
         print("\r" + text.ljust(self.width), end="", file=sys.stderr, flush=True)
         self.width = len(text)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 
@@ -59,16 +60,48 @@ def make_table(columns: Sequence[tuple[str, str]]) -> Table:
     return table
 
 
+def stack(table: Table) -> Text:
+    """A table for which there is no room: each row as lines of its own, every cell after the first with its heading."""
+    headings = [" ".join(str(column.header).split()) for column in table.columns]
+    subject = next((n for n, name in enumerate(headings) if name), 0)
+    lines = []
+    for row in zip(*(list(column.cells) for column in table.columns), strict=True):
+        texts = [in_a_line(str(cell)) for cell in row]
+        said = [f"{headings[n]}: {text}" if headings[n] and n != subject else text for n, text in enumerate(texts)]
+        lines.append(wrap("; ".join(part for part, text in zip(said, texts, strict=True) if text), "", "  "))
+    return Text("\n".join(lines))
+
+
+def in_a_line(cell: str) -> str:
+    """A cell of several lines in one; an address that was broken for its column is whole again."""
+    return ", ".join(part.strip() for part in re.sub(r"([-/])\n\s*", r"\1", cell).splitlines() if part.strip())
+
+
+def least_width(table: Table) -> int:
+    """Columns below which something in a table would be cut or a word broken."""
+    least = 0
+    for column in table.columns:
+        lines = [line for cell in (column.header, *column.cells) for line in str(cell).splitlines()]
+        pieces = lines if column.no_wrap else [word for line in lines for word in line.split()]
+        least += max(map(len, pieces), default=0)
+    return least + 2 * (len(table.columns) - 1)
+
+
+def fitted(out: Console, part: Table | Text | str) -> Table | Text | str:
+    """A part as it is, or stacked where it is a table without room on a narrow terminal."""
+    return stack(part) if isinstance(part, Table) and out.width < min(WIDTH, least_width(part)) else part
+
+
 def show(*parts: Table | Text | str) -> None:
     """Print tables and lines to stdout; lines are wrapped at the width, and end at their last letter in a pipe."""
     out = console()
     if out.is_terminal:
         for part in parts:
-            out.print(part)
+            out.print(fitted(out, part))
     elif parts:
         out.file = page = paper()
         for part in parts:
-            out.print(part)
+            out.print(fitted(out, part))
         page.seek(0)
         put("\n".join(line.rstrip() for line in page.read().splitlines()))
 

@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 import textwrap
 
 WIDTH = 80
+NARROWEST = 20  # columns of a terminal below which lines are no narrower
 NAME_WIDTH = 20  # of a column of addresses
 SHORT_WIDTH = 12  # of an address that stays whole beside reasons
 
 
+def columns() -> int:
+    """Columns to wrap at: 80, or what a narrower terminal has."""
+    if sys.stdout is None or not sys.stdout.isatty():
+        return WIDTH
+    return max(min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns), NARROWEST)
+
+
 def wrap(text: str, indent: str = "", hanging: str | None = None) -> str:
-    """A text wrapped at 80 columns; `hanging` indents the lines after the first."""
+    """A text wrapped at 80 columns, or at those of a narrower terminal; `hanging` indents the lines after the first."""
+    width = columns() - 1
     later = indent if hanging is None else hanging
     return "\n".join(
         textwrap.fill(
             line,
-            WIDTH - 1,
+            width,
             initial_indent=indent,
             subsequent_indent=later,
             break_long_words=False,

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import math
+import sys
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, cast
 
 import pytest
+from rich.console import Console
+from rich.table import Table
 
-from gradeest.cli import ask
+from gradeest.cli import ask, wrapping
 from gradeest.cli.outlook import ranking_parts
-from gradeest.cli.tables import grade, interval, make_table, mass, money, number, percent, show, with_unit
+from gradeest.cli.tables import fitted, grade, interval, make_table, mass, money, number, percent, show, with_unit
 
 if TYPE_CHECKING:
     from gradeest.workflow.outlook import RankingShown
@@ -99,6 +103,37 @@ def test_a_ranking_after_a_result_says_when_all_together_lack_a_fee(capsys: pyte
     ranking.lacking = 0.0
     show(*ranking_parts(cast("RankingShown", shown), brief=True))
     assert "lack" not in capsys.readouterr().out
+
+
+def narrow_table() -> Table:
+    table = make_table([("", "<"), ("fraction", "f"), ("fine metal g", ">"), ("on the balance g", ">"), ("why", "w")])
+    table.add_row("sell", "garage/\n  strips !L\n  0.600 kg", "10 (0.015-61)", "14 (0.021-83)", "beats processing it")
+    table.add_row("", "", "8.6 (0.0012-27)", "28 (0.0038-87)", "")
+    return table
+
+
+@pytest.mark.parametrize(("width", "stacked"), [(46, True), (60, True), (80, False)])
+def test_a_narrow_terminal_hides_no_number_and_breaks_no_word(
+    width: int, stacked: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(wrapping, "columns", lambda: width)
+    out = Console(width=width, file=io.StringIO(), force_terminal=True, color_system=None)
+    out.print(fitted(out, narrow_table()))
+    text = cast("io.StringIO", out.file).getvalue()
+    assert max(map(len, text.splitlines())) <= width
+    said = " ".join(text.split())
+    for word in ("sell", "garage/", "strips", "0.600 kg", "10 (0.015-61)", "28 (0.0038-87)", "processing"):
+        assert word in said
+    assert ("fine metal g: 10 (0.015-61)" in said) is stacked
+    assert ("garage/strips !L, 0.600 kg" in said) is stacked
+
+
+def test_lines_are_wrapped_at_what_a_narrow_terminal_has(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "46")
+    assert wrapping.columns() == 80, "in a pipe"
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    assert wrapping.columns() == 46
+    assert max(map(len, wrapping.wrap("what was not said of it " * 8).splitlines())) <= 45
 
 
 def test_a_wrong_answer_is_told_in_eighty_columns(
