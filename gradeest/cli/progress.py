@@ -25,7 +25,9 @@ class Progress:
             return
         self.last = now
         done = f" {100 * share:3.0f} %" if share > 0 else " ..."
-        text = f"  Fitting what is recorded: {what}{done}"[: columns() - 1]
+        text, room = f"  Fitting what is recorded: {what}{done}", columns() - 1
+        if len(text) > room:  # what is done matters more than that it is a fit
+            text = f"{what}{done}"[:room]
         print("\r" + text.ljust(self.width), end="", file=sys.stderr, flush=True)
         self.width = len(text)
 

@@ -112,10 +112,14 @@ def test_progress_is_for_a_terminal_only(capsys: pytest.CaptureFixture[str], mon
     report(0.5, "drawing")
     report.__exit__(KeyError, KeyError(), None)
     text = capsys.readouterr().err
-    assert "drawing  50 %" in text
+    assert "Fitting what is recorded: drawing  50 %" in text
     assert "\n" not in text
     assert text.endswith("\r"), "the line is wiped, also after an error"
     assert max(map(len, text.split("\r"))) < 80
+    report(0.0, "getting ready (the first time after installing takes some ten seconds more)")
+    text = capsys.readouterr().err
+    assert "some ten seconds more) ..." in text, "it is not cut where it matters"
+    assert len(text.strip("\r")) < 80
 
 
 def test_a_second_terminal_waits_for_the_first(bench: Run, tmp_path: Path) -> None:
