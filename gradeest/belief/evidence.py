@@ -288,8 +288,8 @@ def _links(
                 if others:
                     without = "has" if len(others) == 1 else "have"
                     notes.append(
-                        f"{', '.join(others)} {without} no weight of {metal}: what the filters held of it counts as "
-                        f"untracked in {charge.address}"
+                        f"{', '.join(others)} {without} no weight of {metal} that tells what was left over: what the "
+                        f"filters held of it counts as untracked in {charge.address}"
                     )
     return links
 
