@@ -332,12 +332,14 @@ class Assembly:
         rm, am = self.axis["rm"], self.axis["am"]
         counted = [n for n, item in enumerate(self.items) if item.role in "WO"]
         noisy = [n for n, item in enumerate(self.items) if item.tells_recovery]
-        so_far = [item for item in self.items if item.role == "O"]
+        extra = [rough_extra(item, self) for item in self.items if item.role == "O"]
         self.arrays |= {
             "bm_rm": integers(rm[i.route, i.metal] if i.role != "X" else 0 for i in self.items),  # X: not used
             "bm_am": integers(am[i.metal] if i.role != "X" else 0 for i in self.items),
             "bm_ln_holdup": np.log(floats(holdup)),
-            "extra_ref": floats(rough_extra(item, self) for item in so_far),
+            "extra_ref": floats(start for start, _ in extra),
+            "extra_bounded": integers(top < math.inf for _, top in extra),
+            "extra_ln_most": floats(top if top < math.inf else 0.0 for _, top in extra),
             "w_main": integers(self.product_rows[n][0] for n in counted if self.items[n].role == "W"),
             "limit_ln_p": floats(limits),
             "e_bm": integers(noisy),
@@ -355,7 +357,7 @@ class Assembly:
             "e_ok": len(noisy),
             "e_failed": len(noisy),
             "ln_a": len(am),
-            "extra": len(so_far),
+            "extra": len(extra),
         }
 
     def e_sd(self, item: BatchMetal) -> float:

@@ -41,6 +41,7 @@ NEVER = -1e30  # log weight of a padded configuration
 CUT_SLOPE = 0.65  # of the unknown behind a cut normal: makes it nearly standard normal itself
 LEAST_WEIGHT = 1e-9  # g, of a weight between zero and something
 MOST_LN_SHARE = 8.0  # of one member in a pooled batch: only where trajectories stray
+ROOM_STEEP = 5.0  # of what may still come of an open batch: kept above zero
 LEAST_REST = 0.03  # of a pooled batch's metal, expected of the members of which no other batch tells
 
 
@@ -177,11 +178,30 @@ class _Evaluation:
         self.ln_in_products = ops.logsumexp(ops.take(self.pad(in_products, NOTHING), x["bm_products"]))
         if self.n["said"]:
             self.total = self.total + fineness_terms(self, self.pad(self.every_product, NOTHING))
-        if self.n["O"]:  # the final product of an open batch: anything above what was weighed so far
-            raw = x["extra_ref"] + self.unknown("extra")
-            self.total = self.total - ops.sum(ops.softplus(-raw))
-            extra = ops.concat([ops.full(self.theta, self.n["W"], 0.0), ops.softplus(raw)])
-            self.ln_in_products = self.ln_in_products + extra
+        if self.n["O"]:
+            self._still_to_come()
+
+    def _still_to_come(self) -> None:
+        """The final product of an open batch: anything above what was weighed so far, ln P = ln so far + more.
+
+        Of fractions alone, which hold at most L, it is a share of what that leaves room for, more = b sigmoid(unknown),
+        b = ln(most the charge holds x R / so far), R of the run's better side: what is nearly all metal would stand
+        against a wall otherwise. Of streams more = softplus(unknown).
+        """
+        ops, x, n = self.ops, self.x, self.n
+        raw = x["extra_ref"] + self.unknown("extra")
+        more, slope = ops.softplus(raw), -ops.softplus(-raw)
+        if n["bounded"]:
+            ours = slice(n["W"], n["backward"])
+            ordinary, failed = (ops.part(self.unknown(name), ours) for name in ("e_ok", "e_failed"))
+            e = ops.maximum(ops.part(x["e_sd"], ours) * ordinary, x["failed_centre"] + x["failed_sd"] * failed)
+            most = x["extra_ln_most"] - ops.softplus(-ops.part(self.r_batch, ours) - e)
+            room = ops.softplus(ROOM_STEEP * (most - ops.part(self.ln_in_products, ours))) / ROOM_STEEP
+            is_bounded = x["extra_bounded"] > 0
+            more = ops.where(is_bounded, room * ops.sigmoid(raw), more)
+            slope = ops.where(is_bounded, ops.log(room) + slope - ops.softplus(raw), slope)
+        self.total = self.total + ops.sum(slope)
+        self.ln_in_products = self.ln_in_products + ops.concat([ops.full(self.theta, n["W"], 0.0), more])
 
     def _readings(self) -> None:
         """True weights v from their unknowns, and what the readings say of them."""

@@ -79,6 +79,7 @@ def count_sizes(net: Assembly, rows: Mapping[str, int], groups: int) -> dict[str
         "reading": net.unknowns["reading"],
         "open_product": len(net.arrays["open_ln_y"]),
         "backward": net.backward,
+        "bounded": int(net.arrays["extra_bounded"].sum()),
         "level": net.levels,
         "again_level": net.again_levels,
         "flat_reading": int(net.arrays["read_flat"].sum()),

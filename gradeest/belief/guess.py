@@ -202,11 +202,19 @@ def rough_x(cell: int, net: Assembly) -> tuple[float, float]:
     return scale.mu0, scale.sd
 
 
-def rough_extra(item: BatchMetal, net: Assembly) -> float:
-    """Where to start with what an open batch may still give: unknown u of ln(final / so far) = softplus(u)."""
+def rough_extra(item: BatchMetal, net: Assembly) -> tuple[float, float]:
+    """Where to start with what an open batch may still give, and ln of what its charge holds at most (inf: of streams).
+
+    The first is the unknown u of ln(final / so far) = softplus(u), or b sigmoid(u) where that leaves room for b.
+    """
     recovery = net.catalogue.routes[item.route].recovery[item.metal].q50
-    ratio = max(rough_charge_g(item, net) * recovery / rough_metal_g(item, net), 1.3)
-    return math.log(ratio - 1)
+    so_far = rough_metal_g(item, net)
+    ratio = max(rough_charge_g(item, net) * recovery / so_far, 1.3)
+    limits = [kg * net.scales[net.cell_of[address, item.metal]].limit / 1000 for address, kg in item.portions.items()]
+    room = math.log(max(sum(limits) * recovery / so_far, 1.01))
+    if item.streams:
+        return math.log(ratio - 1), math.inf
+    return logit(min(max(math.log(ratio) / room, 0.01), 0.9)), math.log(sum(limits))
 
 
 def _ln_normal(x: float, mean: float, sd: float) -> float:

@@ -124,9 +124,10 @@ class _Shares:
         elif item.role == "S":
             self.found[(*item.batch_metal, REACHED)] = self._forward(n, item, q, ln_kept)
         if item.role == "O":
-            row = sum(other.role == "O" for other in self.items[:n])
-            raw = self.x["extra_ref"][row] + self.unknown("extra", row)
-            self.found[(*item.batch_metal, SO_FAR)] = -np.logaddexp(0.0, raw)
+            counted = self.net.sizes["reading"] + self.net.sizes["open_product"]
+            rows = [row for row in self.x["bm_products"][n].tolist() if row < counted]
+            so_far = np.logaddexp.reduce(self.state.ln_in_product[:, rows], axis=1)
+            self.found[(*item.batch_metal, SO_FAR)] = np.minimum(so_far - self.state.ln_p[:, n], 0.0)
 
     def _noise(self, n: int, item: BatchMetal) -> Values:
         """Recovery noise of the run, on the side that the draw chose."""
