@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -59,12 +60,10 @@ def add(
     from gradeest.workflow.telling import Listener
 
     call = call_of(ctx)
-    happened = parse_date(date or "today")
-    if charge:
-        charges = parse_charges(charge)
-    elif at_terminal():
+    charges, happened = parse_charges(charge or [], date)
+    if not charge and at_terminal():
         charges, route = ask_charges(call, route)
-    else:
+    elif not charge:
         raise UsageError("batch add: missing --charge", '--charge LOT/FRACTION or --charge "LOT/FRACTION=430 g"')
     place = call.place()
     ask_if_closed(place, charges, route, happened)
@@ -98,13 +97,18 @@ def read_untracked(text: str | None) -> tuple[float, float] | None:
     return (low, high) if low < high else (0.0, high)
 
 
-def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
-    """ADDRESS[=MASS] for each charge; all problems at once."""
+def parse_charges(texts: list[str], date: str | None) -> tuple[list[tuple[str, float | None]], dt.date]:
+    """ADDRESS[=MASS] for each charge, and the day (today where none was typed); all problems at once."""
     from gradeest.errors import InputError, Issue
     from gradeest.units import parse_mass
 
     charges: list[tuple[str, float | None]] = []
     issues: list[Issue] = []
+    happened = dt.date.min
+    try:
+        happened = parse_date(date or "today")
+    except InputError as err:
+        issues.append(Issue("error", err.message, err.hint, field="--date"))
     for text in texts:
         address, equals, amount = text.partition("=")
         field = f"--charge {text}"
@@ -120,7 +124,7 @@ def parse_charges(texts: list[str]) -> list[tuple[str, float | None]]:
     if issues:
         plural = "s" if len(issues) > 1 else ""
         raise InputError(f"batch add: {len(issues)} problem{plural}, nothing saved", issues=issues)
-    return charges
+    return charges, happened
 
 
 def ask_charges(call: Call, route: str | None) -> tuple[list[tuple[str, float | None]], str | None]:

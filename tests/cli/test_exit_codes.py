@@ -125,6 +125,13 @@ def test_amounts_may_have_a_decimal_comma(bench: Run, tmp_path: Path, typed: str
         assert {use["most"] for use in done.json["uses"]} == {float(typed.replace(" ", "").replace(",", "."))}
 
 
+def test_wrong_charges_and_a_wrong_day_come_at_once(bench: Run) -> None:
+    done = bench("batch", "add", "--charge", "strips=1 kg", "--charge", "shed/strips=3", "--date", "1.7.2024")
+    check_refused(bench, 1, done)
+    for field in ("--charge strips=1 kg", "--charge shed/strips=3", "--date"):
+        assert f"- {field}: " in done.err
+
+
 def test_everything_missing_is_named_at_once(bench: Run) -> None:
     done = bench("record", "product", "B1", "--metal", "Au")
     assert done.code == 2
