@@ -139,23 +139,21 @@ class Holdings:
         over = np.maximum(self.contained(batch) - self.weighed(batch) - np.sum([zero, *aside], axis=0), 0.0)
         together = np.sum(list(found.values()), axis=0)
         fits = np.minimum(1.0, over / np.maximum(together, 1e-300))
-        return {name: grams * fits for name, grams in found.items()}
+        most = {one.name: 1000 * one.mass_kg if one.mass_kg else np.inf for one in left}
+        return {name: np.minimum(grams * fits, most[name]) for name, grams in found.items()}
 
     def _set_aside(self, batch: Batch) -> dict[str, Values]:
         """Of what was set aside, and of an open batch what is left over.
 
         The belief knows what was set aside of a batch with a result. Elsewhere these share the contained metal by the
-        row `set-aside` (of the route where it has one), each taken alone as the belief takes them; not more than the
-        products leave over where the batch is closed.
+        row `set-aside` (of the route where it has one), each taken alone as the belief takes them and never more than
+        its own mass; not more than the products leave over where the batch is closed.
         """
         contained = self.contained(batch)
         row = self.catalogue.shares.get(f"set-aside:{batch.route}", self.catalogue.shares["set-aside"])
         centre, sd = logit_normal(row)
         kept_back = [o for o in batch.streams if o.sort == "set-aside" or (o.sort in LEFT_OVER and batch.is_open)]
-        odds = {
-            one.name: np.exp(centre + sd * self.rng(f"stream {one.address}").normal(size=contained.shape))
-            for one in kept_back
-        }
+        odds = {one.name: np.exp(centre + sd * self._share_z(one, contained, centre, sd)) for one in kept_back}
         whole = 1 + np.sum(list(odds.values()), axis=0) if odds else np.ones_like(contained)
         found = {name: contained * part / whole for name, part in odds.items()}
         if not batch.is_open and found:
@@ -168,6 +166,17 @@ class Holdings:
                 if (one.address, metal) in self.posterior.stream_g:
                     found[one.name][:, m] = self.posterior.stream_g[one.address, metal]
         return found
+
+    def _share_z(self, one: Stream, contained: Values, centre: float, sd: float) -> Values:
+        """Normals behind the odds of a stream, at the same quantile of those that leave it no more than its mass."""
+        z = self.rng(f"stream {one.address}").normal(size=contained.shape)
+        if one.mass_kg is None:
+            return z
+        from scipy.special import log_ndtr, ndtri_exp
+
+        most = np.minimum(1000 * one.mass_kg / np.maximum(contained, 1e-300), 1 - 1e-12)
+        bound = (np.log(most) - np.log1p(-most) - centre) / sd
+        return np.asarray(ndtri_exp(log_ndtr(z) + log_ndtr(bound)))
 
     def _wiped_up(self, batch: Batch, one: Stream, others: Mapping[str, Values]) -> Values:
         """Metal in what was wiped up: a share of the spill, of what was in work then."""

@@ -279,3 +279,16 @@ def test_a_charge_that_is_not_there_is_the_only_thing_said(packs: Run) -> None:
     done = packs(*second)
     assert (done.code, "B1/wires" in done.err or "'wires'" in done.err) == (3, True)
     assert "no route is offered" not in done.err
+
+
+def test_a_part_of_contacts_that_stands_holds_no_more_than_its_mass_before_any_result(run: Run) -> None:
+    """20 g of nearly two kilograms, of which the row of shares alone would give it a third of a kilogram of silver."""
+    Path("tips.toml").write_text('name = "cab"\ndate = 2025-01-05\n[[fraction]]\nname = "tips"\n'
+                                 'kind = "contacts-unknown"\nmass = "1.9 kg"\n', encoding="utf-8")  # fmt: skip
+    assert run("lot", "add", "tips.toml").code == 0
+    start = ("batch", "add", "--charge", "cab/tips", "--route", "silver-nitric", "--date", "2025-02-01", "--later")
+    assert run(*start).code == 0
+    assert run("batch", "set-aside", "B1", "bits=20 g", "--date", "2025-02-02", "--later").code == 0
+    (bits,) = [one for one in run("open", "--json").json["items"] if one["address"] == "B1/bits"]
+    (silver,) = [metal["grams"] for metal in bits["metals"] if metal["metal"] == "Ag"]
+    assert 1 < silver["q50"] < silver["q95"] <= 20
