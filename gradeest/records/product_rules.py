@@ -206,6 +206,11 @@ def _check_against_own(
                 f"{grams:.4g} g {line['name']} from products that should hold {least:.4g} to {most:.4g} g",
                 "check fineness and units; was something else melted in?",
             )
+        elif of_metal and len(of_metal) < len(products) and grams > 0:
+            theirs = ", ".join(f"{p.batch}/{p.name}" for p in of_metal)
+            others = ", ".join(f"{p.batch}/{p.name}" for p in products if p not in of_metal)
+            said = f"all {grams:.3g} g {line['name']} count as of {theirs}, though {others} may hold some of it"
+            found.warn("assay", said)
         elif not of_metal and grams > 0:
             found.warn("assay", _say_carried(line["name"], grams, products, context))
 

@@ -64,6 +64,10 @@ def test_silver_that_a_refiner_found_in_the_palladium_goes_back_to_its_batch(run
     for metal, form, weight in (("Ag", "silver-chloride", "0.50 g"), ("Pd", "palladium-dmg", "2.00 g")):
         how = ("--readability", "0.01 g", "--later", "--date", "2024-01-08", *(["--close"] if metal == "Pd" else []))
         assert run("record", "product", "B1", "--metal", metal, "--form", form, "--weight", weight, *how).code == 0
+    both = run("settle", "B1/pd-1", "B1/ag-1", "--received", "2.5 g", "--melted", "2.4 g", "--assay", "Pd=.258",
+               "--assay", "Ag=.154", "--paid", "0", "--date", "2024-02-01", "--later")  # fmt: skip
+    assert "all 0.37 g Ag count as of B1/ag-1, though B1/pd-1 may hold some of it" in " ".join(both.out.split())
+    assert run("undo", "6").code == 0
     paper = ("--received", "2.0 g", "--melted", "1.9 g", "--assay", "Pd=.30", "--assay", "Ag=.08", "--paid", "0")
     done = run("settle", "B1/pd-1", *paper, "--date", "2024-02-01", "--json").json
     assert any("0.152 g Ag came over into B1/pd-1" in note for note in done["saved"][0]["notes"])
