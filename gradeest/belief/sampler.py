@@ -52,7 +52,7 @@ class _Mover:
         self.rng, self.divergences, self.longest = rng, 0, LONGEST[0]
         self._use(network)
         self.step = np.full((self.blocks.count, 1), 0.5)
-        self.shared_step = 0.5
+        self.shared_step = 0.7
         self.jumps: Jumps | None = None
         self.past: list[tuple[Values, Values]] = []  # draws to learn from, and their choices' log weights
         start = self._first_place()
@@ -138,7 +138,6 @@ class _Mover:
         theta = self.theta
         places = theta[:, self.rng.choice(theta.shape[1], min(PLACES, theta.shape[1]), replace=False)]
         self.shape = self._curvature(places, theta.mean(axis=1)).widened(theta)
-        self.shared_step = 0.7
         self.place(theta)
 
     def refresh_idle(self) -> None:
