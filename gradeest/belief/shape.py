@@ -178,7 +178,7 @@ def _widest(blocks: Blocks) -> int:
 
 
 def _bends(gradient: Callable[[Values], Values], places: Values, blocks: Blocks) -> Values:
-    """Curvature at places (unknown, place): (place, unknown, probe), a probe for each unknown of a block and the shared.
+    """Curvature at places (unknown, place): (place, unknown, probe), one probe for each unknown of blocks and shared.
 
     Blocks do not touch, so one draw probes an unknown of each at once.
     """

@@ -11,7 +11,8 @@ from scipy.optimize import minimize
 from gradeest.belief import posterior
 from gradeest.belief.assembly import build_network
 from gradeest.belief.draws import NAMED_DRAWS, OF_DRAWS, Diagnostics
-from gradeest.belief.posterior import posterior_of
+from gradeest.belief.posterior import SAID_OF_LARGE, posterior_of
+from gradeest.belief.posterior import _judge as judge
 from gradeest.belief.sampler import NEAR_ENOUGH, Sampler
 from gradeest.materials.catalogue import load_catalogue
 from tests.engine_bench import every_evidence
@@ -68,3 +69,17 @@ def test_insisting_on_a_weight_is_told_by_kind_and_metal() -> None:
     sure = replace(BENCH, batches={**BENCH.batches, first.name: replace(first, products=(product,))})
     assert BENCH.insisted == frozenset()
     assert sure.insisted == {(kind, product.metal) for kind in BENCH.kinds_in(first)}
+
+
+def test_a_large_bench_is_settled_by_fewer_draws_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draws that are known to be independent: 400 are too few for a small bench, and enough for a large one."""
+    rng = np.random.default_rng(5)
+    theta = 0.3 * np.repeat(rng.normal(size=(40, 10, NETWORK.size)), 2, axis=1)
+    small = judge(theta, 0, NETWORK, rng, "fast")
+    monkeypatch.setattr(posterior, "LARGE_BENCH", NETWORK.size - 1)
+    large = judge(theta, 0, NETWORK, rng, "fast")
+    assert small.ess_min < posterior.LEAST_ESS
+    assert not small.settled
+    assert SAID_OF_LARGE not in small.notes
+    assert large.ess_min >= posterior.LEAST_OF_LARGE * 0.5
+    assert SAID_OF_LARGE in large.notes
