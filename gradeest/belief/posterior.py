@@ -31,7 +31,7 @@ LARGE_BENCH, LEAST_OF_LARGE = 3_000, 250.0  # unknowns, and effective draws that
 SAID_OF_LARGE = "with so many lots fewer draws were made: a median is known to 6 % of its spread, instead of 4 %"
 FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that still moves
 MOST_DIVERGING = 0.01  # of all draws
-KEPT_DRAWS, MOST_KEPT = 4_000, 100_000_000  # draws of a fit; numbers that are kept of one run, before it is judged
+KEPT_DRAWS, MOST_KEPT = 4_000, 30_000_000  # draws of a fit; numbers that are kept of one run, before it is judged
 FAST_MOVES = (  # adapting, drawing (so often; the later two thirds are judged), acceptance aimed at; on until settled
     (16, 20, 3, 0.8),
     (24, 100, 3, 0.8),
