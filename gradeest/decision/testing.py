@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gradeest.decision.information import gained_elsewhere, worth_of_perfect, worth_of_signal
+from gradeest.decision.information import gained_by_signal, gained_elsewhere, worth_of_perfect, worth_of_signal
 from gradeest.decision.summary import Interval, mcse
 
 Array = NDArray[np.float64]
@@ -24,8 +24,9 @@ NONE_G = 1e-9  # so little metal reads as none
 
 @dataclass(frozen=True)
 class Option:
-    """One test of one size. `worth`: what its result is expected to bring by a better choice; `cost`: material used up,
-    a laboratory's fee, or what is lost by processing in two runs; money in the user's currency.
+    """One test of one size. `worth`: what its result, seen beforehand, is expected to bring by a better choice on the
+    whole fraction, never more than knowing all; `cost`: material used up, a laboratory's fee, or what is lost because
+    the result comes from a run of a part; money in the user's currency.
     """
 
     sort: Sort
@@ -34,6 +35,7 @@ class Option:
     worth_mcse: float
     cost: float
     net: float
+    net_mcse: float
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,8 @@ def assay_options(
         signal = read_assay(contained_g, assay_sd(material, share * material.mass_kg, u), noise)
         worth = worth_of_signal(payoffs, signal, origin)
         cost = share * worth_of_all + fee
-        found.append(Option("assay", share * material.mass_kg, worth.value, worth.mcse, cost, worth.value - cost))
+        net = worth.value - cost
+        found.append(Option("assay", share * material.mass_kg, worth.value, worth.mcse, cost, net, worth.mcse))
     return found
 
 
@@ -121,17 +124,25 @@ def trial_option(
     whole: Array,
     trial: Array,
     rest: Array,
+    unsold: Array,
     product_g: Array,
     origin: NDArray[np.int_] | None = None,
 ) -> Option:
     """A run of a part of the fraction, after which the rest is decided on.
 
-    Parameters: whole, trial, rest, shape (draw,), advantage of processing all, the part, and what is left; product_g
-    (draw, metal), what is weighed of the part. Its cost is what two runs bring less than one, without its result.
+    Parameters: whole, trial, rest, shape (draw,), advantage of processing all, the part, and what is left; unsold
+    (draw,), that of the part where its product is kept and no settlement paid for; product_g (draw, metal), what is
+    weighed of the part.
+    After its result one goes on, stops and settles the part, or stops and keeps it. All that the part brings or spends
+    is in the cost, so that the worth is of the same choice as that of knowing all.
     """
-    worth = worth_of_signal(choices(rest), np.log(np.maximum(product_g, NONE_G)), origin)
-    cost = max(float(whole.mean()), 0.0) - max(float(rest.mean()), 0.0) - float(trial.mean())
-    return Option("trial run", mass_kg, worth.value, worth.mcse, cost, worth.value - cost)
+    signal = np.log(np.maximum(product_g, NONE_G))
+    worth = worth_of_signal(choices(whole), signal, origin)
+    after = np.stack([trial + rest, trial, unsold]).T
+    usual = after[:, int(after.mean(axis=0).argmax())] - (whole if whole.mean() > 0 else 0.0)
+    brought = usual + gained_by_signal(after, signal, origin)
+    net = float(brought.mean())
+    return Option("trial run", mass_kg, worth.value, worth.mcse, worth.value - net, net, mcse(brought, origin))
 
 
 def choices(advantage: Array) -> Array:
@@ -142,7 +153,7 @@ def choices(advantage: Array) -> Array:
 def best_option(options: Sequence[Option]) -> Option | None:
     """The option of the largest net worth; None where none is clearly above nothing."""
     best = max(options, key=lambda option: option.net, default=None)
-    return best if best is not None and best.net > CLEAR * best.worth_mcse else None
+    return best if best is not None and best.net > CLEAR * best.net_mcse else None
 
 
 def read_product(recovered_g: Array, counts: Sequence[bool]) -> Array:

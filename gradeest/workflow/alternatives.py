@@ -193,7 +193,7 @@ class _Fraction:
             remark = f"{size_of(best)}: a better choice brings {best.worth:.3g}, it costs {best.cost:.3g}"
             is_partial = sort == "assay" and self.bench.fee is None
             remark += ", less the laboratory's fee" if is_partial else ""
-            found.append(Use(name, without + best.net, best.worth_mcse, None, None, remark, is_partial))
+            found.append(Use(name, without + best.net, best.net_mcse, None, None, remark, is_partial))
         return found
 
     def sell(self, mass_kg: float, contained_g: np.ndarray, *, is_guessed: bool = True) -> list[Use]:

@@ -88,7 +88,7 @@ def weigh_plan_tests(testing: Testing, ranking: Ranking, must: Sequence[str], pa
 
 def is_clear(option: Option) -> bool:
     """Its net worth is more than its error lets appear by chance."""
-    return option.net > CLEAR * option.worth_mcse
+    return option.net > CLEAR * option.net_mcse
 
 
 def _look(testing: Testing, i: int) -> Looked:

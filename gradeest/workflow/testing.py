@@ -233,20 +233,22 @@ class Testing:
     def sizes_that_could_pay(self, i: int) -> tuple[float, ...]:
         """Shares of run `i` of which a trial could be worth what it costs at least: no other is looked at.
 
-        Knowing all bounds its worth. A part s of a run that gains g and costs c however small brings s (g + c) - c, or
-        less where metal hangs up: where g > 0 it costs min(c, (1 - s) (g + c)), else (1 - s) c + s |g|.
+        A part s of a run that gains g and costs c however small brings s (g + c) - c, or less where metal hangs up; to
+        go on brings g - c, to keep the part's product no more than -c. Who chose knowing all would have the best of
+        these in every draw: no trial brings more.
         """
         from gradeest.decision.testing import CLEAR, TRIAL_SHARES, perfect_worth
 
         worth, error = perfect_worth(self.money.advantage[:, i], self.origin)
         if worth <= CLEAR * error:
             return ()
-        fixed, gain = self.fixed_cost(self.outcome.runs[i]), float(self.money.advantage[:, i].mean())
+        fixed, gain = self.fixed_cost(self.outcome.runs[i]), self.money.advantage[:, i]
+        now = max(float(gain.mean()), 0.0)
 
-        def least_cost(share: float) -> float:
-            return min(fixed, (1 - share) * (gain + fixed)) if gain > 0 else (1 - share) * fixed - share * gain
+        def most(share: float) -> float:
+            return float(np.maximum(np.maximum(gain, share * (gain + fixed)), 0.0).mean()) - fixed
 
-        return tuple(share for share in TRIAL_SHARES if worth > least_cost(share))
+        return tuple(share for share in TRIAL_SHARES if most(share) > now)
 
     def fixed_cost(self, run: Run) -> float:
         """What a run of a route costs however small, money and paid hours, as expected."""
@@ -312,7 +314,9 @@ class Testing:
         trial, rest = (added[part] - spent.total[:, part] for part in (0, 1))
         weight, rng = drawn.weight_g[:, 0][:, self.counted(i)], stream(self.opened.place, f"trial {whole.address}")
         shown = read_on_balance(weight, self.step_g, self.opened.catalogue.constants["balance.unchecked_handling"], rng)
-        option = trial_option(parts[0].mass_kg, self.money.advantage[:, i], trial, rest, shown, self.origin)
+        option = trial_option(
+            parts[0].mass_kg, self.money.advantage[:, i], trial, rest, -spent.total[:, 0], shown, self.origin
+        )
         return Trial(whole.address, share, option, drawn, spent)
 
     def items_of(self, trial: Trial) -> dict[str, Array]:

@@ -81,7 +81,7 @@ def test_the_pilot_is_worth_what_a_calculation_by_hand_says_and_a_larger_one_is_
     assert max(trials, key=lambda option: option["net"])["mass_kg"] == pytest.approx(0.31)
     assert pilot_by_hand(0.31, 0.1) > pilot_by_hand(0.155, 0.1)
     for option in trials[:3]:
-        assert option["net"] == pytest.approx(pilot_by_hand(option["mass_kg"], 0.1), abs=3 * option["worth_mcse"])
+        assert option["net"] == pytest.approx(pilot_by_hand(option["mass_kg"], 0.1), abs=3 * option["net_mcse"])
 
 
 def test_the_table_and_its_plan_come_out_of_the_commands(eight: Run) -> None:
@@ -210,7 +210,7 @@ def test_what_the_plan_does_not_look_at_would_not_pay(eight: Run) -> None:
     for address in unclear:
         (tested,) = eight("test-first", address, "--json").json["rows"]
         trials = [option for option in tested["options"] if option["sort"] == "trial run"]
-        pays = [option["net"] for option in trials if option["net"] > 2 * option["worth_mcse"]]
+        pays = [option["net"] for option in trials if option["net"] > 2 * option["net_mcse"]]
         assert steps[address]["worth"] == (pytest.approx(max(pays)) if pays else None)
 
 

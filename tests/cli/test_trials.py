@@ -74,3 +74,15 @@ def test_the_word_can_be_put_right(priced: Run) -> None:
     assert priced("amend", "2", "trial=perhaps").code == 3
     assert priced("undo", "2").code == 0
     assert priced("batch", "list", "--json").json["batches"] == []
+
+
+@pytest.mark.parametrize("fee", [60, 300])
+def test_a_shared_fee_makes_no_trial_worth_more_than_knowing_all(priced: Run, tmp_path: Path, fee: int) -> None:
+    (tmp_path / "prices.toml").write_text(f"{PRICES}[settlement]\nfee = {fee}\n", encoding="utf-8")
+    (row,) = priced("test-first", "shed/strips", "--json").json["rows"]
+    trials = [option for option in row["options"] if option["sort"] == "trial run"]
+    assert trials
+    for option in trials:
+        assert 0 <= option["worth"] <= row["perfect"] + 2 * row["perfect_mcse"]
+        assert option["net"] == pytest.approx(option["worth"] - option["cost"])
+        assert option["cost"] > 0

@@ -80,13 +80,34 @@ def test_a_trial_run_pays_where_its_result_decides_on_the_rest() -> None:
     part = 0.2
     made = part * grams * np.exp(0.1 * rng.standard_normal(N))
     whole, trial, rest = PRICE * grams - 130, PRICE * made - 40, PRICE * (1 - part) * grams - 110
-    option = trial_option(0.4, whole, trial, rest, made[:, None])
-    by_hand = max(whole.mean(), 0) - max(rest.mean(), 0) - trial.mean()
-    assert option.cost == pytest.approx(by_hand)
-    perfect, error = perfect_worth(rest)
+    option = trial_option(0.4, whole, trial, rest, np.full(N, -40.0), made[:, None])
+    assert option.cost == pytest.approx(option.worth - option.net)
+    perfect, error = perfect_worth(whole)
     assert 0.8 * perfect < option.worth <= perfect + 2 * error
-    told_nothing = trial_option(0.4, whole, trial, rest, rng.permutation(made)[:, None])
+    told_nothing = trial_option(0.4, whole, trial, rest, np.full(N, -40.0), rng.permutation(made)[:, None])
     assert told_nothing.worth <= 3 * told_nothing.worth_mcse  # the broken twin: another run's result
+    dearer = max(whole.mean(), 0) - max((trial + rest).mean(), trial.mean(), -40)  # what two runs bring less than one
+    assert told_nothing.net == pytest.approx(-dearer, abs=3 * told_nothing.net_mcse)
+
+
+def test_a_trial_run_is_never_worth_more_than_knowing_all_however_much_the_settlement_costs() -> None:
+    # A fee that part and rest share is no gain of information by being paid with the part: nobody has to settle it.
+    # The net worth is that of a nested simulation over the grade, which the trial shows without noise.
+    rng = np.random.default_rng(10)
+    grams, _ = gold(rng)
+    fee, fixed, part = 90.0, 30.0, 0.05
+    whole = PRICE * grams - fee - fixed - 84
+    trial, rest = PRICE * part * grams - fee - fixed, PRICE * (1 - part) * grams - fixed - 84
+    option = trial_option(0.4, whole, trial, rest, np.full(N, -fixed), part * grams[:, None])
+    perfect, error = perfect_worth(whole)
+    assert 0 <= option.worth <= perfect + 2 * error
+    assert option.worth == pytest.approx(perfect, abs=2 * error)
+    by_hand = np.maximum(whole - fixed, np.maximum(trial, -fixed)).mean() - max(whole.mean(), 0)
+    assert option.net == pytest.approx(by_hand, abs=2 * option.net_mcse)
+    sunk, off = perfect_worth(rest)  # the broken twin: the fee is spent before the choice, whatever the result
+    assert sunk - perfect > 10 * math.hypot(off, error)
+    forced = np.maximum(whole - fixed, trial).mean() - max(whole.mean(), 0)  # another: the part has to be settled
+    assert option.net - forced > 10 * option.net_mcse
 
 
 @pytest.mark.parametrize("noise", [0.3, 0.5])
@@ -97,7 +118,8 @@ def test_a_trial_run_is_worth_what_the_closed_form_says(noise: float) -> None:
     grams, gain = gold(rng)
     runs = np.exp(noise * rng.standard_normal((N, 2)) - noise**2 / 2)
     rest = PRICE * grams * runs[:, 1] - COST
-    option = trial_option(0.4, gain, PRICE * 0.1 * grams - 40, rest, 0.1 * (grams * runs[:, 0])[:, None])
+    trial, unsold = PRICE * 0.1 * grams - 40, np.full(N, -40.0)
+    option = trial_option(0.4, gain, trial, rest, unsold, 0.1 * (grams * runs[:, 0])[:, None])
     assert option.worth == pytest.approx(closed_form(noise), abs=4 * option.worth_mcse)
     assert option.worth < closed_form(0.01) - 4 * option.worth_mcse  # the broken twin: a run without noise
 
@@ -113,17 +135,17 @@ def test_what_no_result_could_change_is_not_tested() -> None:
 
 
 def test_the_fee_decides_and_where_it_is_not_known_its_limit_is_told() -> None:
-    option = Option("assay", 0.05, 30.0, 1.0, 5.0, 25.0)
+    option = Option("assay", 0.05, 30.0, 1.0, 5.0, 25.0, 1.0)
     assert advise(50, 1, [option], None, "coin") == "do it if assaying a sample of 50 g costs less than 25 coin"
     assert advise(50, 1, [option], 5.0, "coin").startswith("do it: assay a sample of 50 g")
-    trial = Option("trial run", 0.2, 40.0, 1.0, 30.0, 10.0)
+    trial = Option("trial run", 0.2, 40.0, 1.0, 30.0, 10.0, 1.0)
     both = advise(50, 1, [option, trial], None, "coin")
     assert both.startswith("do it: a trial run of 0.2 kg first, worth 10 coin")
     assert both.endswith("an assay of 50 g where it costs less than 15 coin")  # 25 - 10, not 25
     assert advise(50, 1, [option, trial], 5.0, "coin").startswith("do it: assay a sample of 50 g")
-    dear = Option("assay", 0.05, 30.0, 1.0, 25.0, 5.0)
+    dear = Option("assay", 0.05, 30.0, 1.0, 25.0, 5.0, 1.0)
     assert advise(50, 1, [dear, trial], 20.0, "coin").startswith("do it: a trial run")
-    assert best_option([Option("assay", 0.05, 30.0, 1.0, 29.0, 1.0)]) is None  # within two errors of nothing
+    assert best_option([Option("assay", 0.05, 30.0, 1.0, 29.0, 1.0, 1.0)]) is None  # within two errors of nothing
     assert advise(50, 1, [], 60.0, "coin") == "do not: a result is worth less than what the test costs"
 
 
