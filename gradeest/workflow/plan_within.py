@@ -210,7 +210,7 @@ class Within:
             return Step(
                 row.address, "assay", order, option.mass_kg, "", *figures, why, "", option.net, option.worth_mcse
             )
-        why = f"trial run: a better choice on the rest brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
+        why = f"trial run: a better choice brings {option.worth:.3g}, the trial costs {option.cost:.3g}"
         advice = self._advise(row.address, option) if self.testing.fee is None else ""
         return Step(
             row.address, "trial", order, option.mass_kg, row.route, *figures, why, advice, option.net, option.worth_mcse
