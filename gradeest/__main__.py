@@ -7,6 +7,7 @@ compiled does so a hundred times, and such a command ran on as if nobody had pre
 from __future__ import annotations
 
 import _thread
+import os
 import signal
 import sys
 from typing import TYPE_CHECKING
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from sys import UnraisableHookArgs
     from types import FrameType
 
+SMALL_PAGES = {"NUMPY_MADVISE_HUGEPAGE": "0"}  # large ones are filled with zeros for arrays that live a moment
 AGAIN_S = 0.02  # long enough to be out of the callback, too short to be noticed
 
 
@@ -41,6 +43,7 @@ def press_again(lost: UnraisableHookArgs) -> None:
 
 def run() -> int:
     """Run the command line of this process and return its exit code, 130 also where it was stopped while loading."""
+    os.environ.update({name: value for name, value in SMALL_PAGES.items() if name not in os.environ})
     sys.unraisablehook = press_again
     try:
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # else someone had it ignored: so it stays

@@ -24,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 
+from gradeest.__main__ import SMALL_PAGES
 from gradeest.belief.simulate import simulate
 from gradeest.materials.catalogue import Catalogue, load_catalogue
 from gradeest.records.domain import Batch, Bench, Charge, Fraction, Lot, Product
@@ -201,7 +202,7 @@ def fit_anew(lots: int) -> Fitted:
     """Fit a bench of so many lots in a process of its own."""
     print(f"fitting {lots} lots ...", file=sys.stderr, flush=True)
     words = [sys.executable, "-c", FIT, str(lots)]
-    env = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
+    env = {**os.environ, **SMALL_PAGES, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
     done = subprocess.run(words, env=env, capture_output=True, text=True, check=False)
     if done.returncode != 0:
         raise SystemExit(done.stderr)
