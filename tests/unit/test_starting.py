@@ -67,3 +67,12 @@ def test_code_is_kept_for_as_long_as_all_files_with_parts_of_it_stay_as_they_wer
 
 def test_what_runs_will_give_is_drawn_without_the_libraries_of_a_fit() -> None:
     assert say_anew(FORWARD) == "[]"
+
+
+def test_large_pages_are_not_asked_for_unless_the_person_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = "from gradeest.__main__ import run; import os, sys; sys.argv[1:] = ['--help']; run(); print(); "
+    told += "print(os.environ['NUMPY_MADVISE_HUGEPAGE'])"
+    monkeypatch.delenv("NUMPY_MADVISE_HUGEPAGE", raising=False)
+    assert say_anew(told).splitlines()[-1] == "0"
+    monkeypatch.setenv("NUMPY_MADVISE_HUGEPAGE", "1")
+    assert say_anew(told).splitlines()[-1] == "1"
