@@ -11,7 +11,6 @@ Unknowns that a configuration leaves idle are drawn from their idle density, whi
 from __future__ import annotations
 
 import math
-import os
 from dataclasses import dataclass
 from itertools import pairwise, product
 from typing import Any
@@ -22,7 +21,7 @@ from numpy.typing import NDArray
 from gradeest.belief.blocks import Blocks
 from gradeest.belief.elementary import exp_row, log_row
 from gradeest.belief.listing import compiled, part_of_compiled
-from gradeest.belief.machine import deal
+from gradeest.belief.machine import cores, deal
 from gradeest.belief.network import Network
 from gradeest.belief.picking import configuration_weights, members
 
@@ -66,7 +65,7 @@ class Jumps:
         def some(start: int, lanes: int) -> None:
             _propose(learned, theta, chance, new, gain, start, lanes)
 
-        deal(theta.shape[1], SOME_DRAWS, os.cpu_count() or 1, some)
+        deal(theta.shape[1], SOME_DRAWS, cores(), some)
         return new, gain
 
 

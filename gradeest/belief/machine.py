@@ -30,7 +30,7 @@ Values = NDArray[np.float64]
 LANES = (32, 96)  # draws that go through the instructions together: the more, the less each instruction costs
 AT_ONCE = 192  # draws that are looked at most often: as many as particles, dealt out evenly
 MOST_ROOM = 64e6  # bytes of the rows of one thread; more does not pay
-LINE = 8  # numbers
+LINE, MOST_THREADS = 8, 8  # numbers of a line of memory
 VALUES, SLOPES = -2, -1  # in place of a number of steps: look at theta itself
 NONE = np.zeros(0, dtype=np.int64)
 NO_VIEW = (np.zeros(0), NONE, np.zeros(1, dtype=np.int64), NONE, np.zeros(0), NONE, NONE, np.zeros(0))
@@ -114,6 +114,11 @@ def _pool(threads: int, process: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads)
 
 
+def cores() -> int:
+    """How many threads pay."""
+    return min(os.cpu_count() or 1, MOST_THREADS)
+
+
 def deal(draws: int, lanes: int, threads: int, one: Callable[[int, int], None]) -> None:
     """Call one(first draw, how many) for all draws, at most `lanes` at a time, on several cores."""
     starts = range(0, draws, lanes)
@@ -138,7 +143,7 @@ class Machine:
         self, program: Program, of_unknown: NDArray[np.int64] | None = None,
         lanes: int | None = None, threads: int | None = None,
     ) -> None:  # fmt: skip
-        self.program, self.threads = program, threads or min(os.cpu_count() or 1, 8)
+        self.program, self.threads = program, threads or cores()
         p = program
         self.tape = t = cut(p, np.full(p.unknowns, -1) if of_unknown is None else of_unknown)
         room = int(MOST_ROOM / (8 * t.rows))

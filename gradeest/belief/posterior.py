@@ -28,7 +28,9 @@ Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, 
 MOST_R_HAT = 1.03
 LEAST_ESS = 500.0  # of means and spreads alike, of 192 particles: each has forgotten where it began
 LARGE_BENCH, LEAST_OF_LARGE = 3_000, 250.0  # unknowns, and effective draws that will do for more of them
-SAID_OF_LARGE = "with so many lots fewer draws were made: a median is known to 6 % of its spread, instead of 4 %"
+SAID_OF_LARGE = (
+    "with so many lots fewer draws were made: a median is known to 8 % of its standard deviation, not to 6 %"
+)
 FALSE_DRIFT = 0.01  # chance that a run of draws at rest is taken for one that still moves
 MOST_DIVERGING = 0.01  # of all draws
 KEPT_DRAWS, MOST_KEPT = 4_000, 30_000_000  # draws of a fit; numbers that are kept of one run, before it is judged
