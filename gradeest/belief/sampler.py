@@ -11,6 +11,7 @@ trajectories every part of a block jumps (jumps.py).
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from gradeest.belief.listing import touched_by
 from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
 from gradeest.belief.program import record
-from gradeest.belief.shape import Shape, curvature_shape, steps_uphill
+from gradeest.belief.shape import Shape, balanced_root, curvature_shape, steps_uphill
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
@@ -38,6 +39,7 @@ JUMPS, LEARNING_JUMPS = 2, 4  # to a draw; while the shape is learned
 OF_A_PART = (*SHARED, "rho")  # unknowns that belong to no part of a block
 SHARED_TURN, SHARED_STEPS = 1.0, (2, 8)  # radians that the shared parameters are to go, and steps for that
 DIVERGED = -1000.0  # gain in log density of a trajectory that went wrong
+NARROW = 0.05  # width of all shared parameters, at first
 PLACES = 8  # draws that the curvature is averaged over
 SEEKING, FARTHEST = 8, 1.0  # steps to a first place of the shared parameters, each no longer than this
 NEWTON_STEPS, NEAR_ENOUGH = 30, 0.5  # of the search for a first place; a gain in log density that ends it
@@ -56,29 +58,29 @@ class _Mover:
         self.jumps: Jumps | None = None
         self.past: list[tuple[Values, Values]] = []  # draws to learn from, and their choices' log weights
         start = self._first_place()
-        self.shape = self._curvature(start[:, None], start)
+        self.shape = self._curvature(start[:, None], start, NARROW * np.eye(len(self.blocks.shared)))
         self.z = rng.normal(size=(network.size, particles))
-        self.z[self.blocks.shared] = 0.0
         self._look()
 
     def seek_shared(self) -> None:
-        """Bring the shared parameters, the same for all particles, near their likeliest place whatever the blocks are.
+        """Bring the shared parameters near their likeliest place whatever the blocks are.
 
         The mean force on them over draws of the blocks is the slope of their marginal density (Fisher's identity), and
-        in the view a step of Newton's method goes as far as that. At last they are scattered.
+        in the view a step of Newton's method goes as far as that. They are scattered about, to see how they are tied.
         """
         shared = self.blocks.shared
         for n in range(SEEKING):
             self.tune(self.move_blocks(), TARGET_ACCEPTANCE, TARGET_ACCEPTANCE, 1.5 / (n + 1) ** 0.5)
             self._look()
-            towards = self.force[shared].mean(axis=1) - self.z[shared, 0]
-            if n < SEEKING - 1:
-                far = np.abs(self.shape.shared @ towards).max()
-                self.z[shared] += (towards * min(1.0, FARTHEST / max(far, 1e-9)))[:, None]
+            self.balance()
+            middle = self.z[shared].mean(axis=1)
+            towards = self.force[shared].mean(axis=1) - middle
+            far = np.abs(self.shape.shared @ towards).max()
+            middle += towards * min(1.0, FARTHEST / max(far, 1e-9))
+            self.z[shared] = middle[:, None] + self.rng.normal(size=self.z[shared].shape)
+            self._look()
             if n in (SEEKING // 2, SEEKING - 1):
                 self.reshape()
-                self.z[shared] = 0.0 if n < SEEKING - 1 else self.rng.normal(size=self.z[shared].shape)
-            self._look()
 
     def _use(self, network: Network) -> None:
         self.network = network
@@ -107,8 +109,8 @@ class _Mover:
     def _gradient(self, theta: Values) -> Values:
         return self.machine(theta)[1]
 
-    def _curvature(self, places: Values, centre: Values) -> Shape:
-        return curvature_shape(self._gradient, places, centre, self.blocks)
+    def _curvature(self, places: Values, centre: Values, of_shared: Values) -> Shape:
+        return curvature_shape(self._gradient, places, centre, self.blocks, of_shared)
 
     @property
     def theta(self) -> Values:
@@ -137,7 +139,20 @@ class _Mover:
         """Learn the shape from where the particles are."""
         theta = self.theta
         places = theta[:, self.rng.choice(theta.shape[1], min(PLACES, theta.shape[1]), replace=False)]
-        self.shape = self._curvature(places, theta.mean(axis=1)).widened(theta)
+        self._learn_view(theta, places)
+
+    def _learn_view(self, theta: Values, places: Values) -> None:
+        """Learn the view from particles at theta, the curvature at some of them, (unknown, particle or place)."""
+        self.shape = self._curvature(places, theta.mean(axis=1), self.shape.shared).widened(theta)
+        self.place(theta)
+        self.balance()
+
+    def balance(self) -> None:
+        """Straighten the view of the shared parameters, so that particles and forces are equally wide in it."""
+        shared, theta = self.blocks.shared, self.theta
+        z = self.z[shared]
+        root = balanced_root(z, self.force[shared] - z)
+        self.shape = replace(self.shape, shared=self.shape.shared @ root)
         self.place(theta)
 
     def refresh_idle(self) -> None:
@@ -150,8 +165,7 @@ class _Mover:
         theta = refresh_idle(self.network, theta.T, log_weights, self.rng).T.copy()
         if self.blocks.count != size:
             self.step = np.full((self.blocks.count, 1), 0.5)
-        self.shape = self._curvature(theta[:, :PLACES], theta.mean(axis=1)).widened(theta)
-        self.place(theta)
+        self._learn_view(theta, theta[:, :PLACES])
 
     def _trajectory(self, step: Values, moved: Index | slice, count: int) -> tuple[Values, ...]:
         """Moves the unknowns `moved` by steps (block and last the shared, 1).

@@ -29,6 +29,7 @@ STEP = 1e-4  # of a central difference
 WITHIN_ONE_SD = (0.16, 0.84)
 WIDENED = 20.0  # times, at most: an average of curvatures is that of the narrowest places
 LEAST = 0.01  # of an unknown's width: what moves it less, by one of its own, is left out
+ASTRAY, AS_STANDARD = 4.0, 5.0  # sd beyond which a draw is drawn in; draws that a standard normal counts for
 CURVATURES = (0.3, 1e8)  # below the first the posterior is as wide as any unknown may be believed to be
 
 
@@ -75,13 +76,13 @@ class Shape:
         return z
 
     def widened(self, theta: Values) -> Shape:
-        """Every direction as wide as draws (unknown, draw) are, where the curvature thought it narrower."""
+        """Every direction of blocks as wide as draws (unknown, draw) are, where the curvature thought it narrower."""
         gap, parts = theta - self.centre[:, None], []
         shared = gap[self.blocks.shared]
         for stack, w, follow in zip(self.blocks.stacks, self.within, self.follow, strict=True):
             parts.append((w, gap[stack] - follow @ shared))
         within = [_widened(w, gap) for w, gap in parts]
-        return replace(self, within=tuple(within), shared=_widened(self.shared[None], shared[None])[0])
+        return replace(self, within=tuple(within))
 
 
 def _widened(root: Values, gap: Values) -> Values:
@@ -193,24 +194,47 @@ def _bends(gradient: Callable[[Values], Values], places: Values, blocks: Blocks)
     ])  # fmt: skip
 
 
-def curvature_shape(gradient: Callable[[Values], Values], places: Values, centre: Values, blocks: Blocks) -> Shape:
-    """The shape about `centre` (unknown,) by the log density's curvature, averaged over `places` (unknown, place).
+def curvature_shape(
+    gradient: Callable[[Values], Values], places: Values, centre: Values, blocks: Blocks, of_shared: Values
+) -> Shape:
+    """The shape about `centre` (unknown,): of blocks by the log density's curvature, averaged over `places`.
 
-    `gradient` takes and gives (unknown, draw).
+    `gradient` takes and gives (unknown, draw); places are (unknown, place), of_shared is W of the shared parameters.
     """
-    shared, widest, bends = blocks.shared, _widest(blocks), _bends(gradient, places, blocks)
-    left, within, follow = bends[:, shared, widest:].mean(axis=0), [], []
+    widest, bends = _widest(blocks), _bends(gradient, places, blocks)
+    wide, within, follow = np.sqrt((of_shared**2).sum(axis=1)), [], []
     for stack in blocks.stacks:
         own, across = _typical(bends[:, stack, : stack.shape[1]], bends[:, stack, widest:])
         w = _inverse_root(own)
-        within.append(_triangular(w))
-        follow.append(-w @ (np.swapaxes(w, 1, 2) @ across))
-        left = left + np.einsum("bns,bnt->st", across, follow[-1])
-    of_shared = _triangular(_inverse_root(left))
-    wide = np.sqrt((of_shared**2).sum(axis=1))
-    for w, slopes in zip(within, follow, strict=True):
+        slopes = -w @ (np.swapaxes(w, 1, 2) @ across)
         slopes[np.abs(slopes) * wide < LEAST * np.sqrt((w**2).sum(axis=2))[:, :, None]] = 0.0
+        within.append(_triangular(w))
+        follow.append(slopes)
     return Shape(blocks, centre, tuple(within), of_shared, tuple(follow))
+
+
+def balanced_root(places: Values, forces: Values) -> Values:
+    """W for which draws at `places` and the gradients there, both (unknown, draw), are equally wide in the view.
+
+    A = W W' is the geometric mean of the covariance of places and the inverse one of gradients, A cov(gradients) A =
+    cov(places): of a normal density its covariance, wherever the draws are. Curvature would have to be summed up from
+    hundreds of blocks, of which some bend upwards, and is off by more than it is. (Seyboldt et al. 2026,
+    arXiv:2603.18845.)
+    """
+    spread, pull = _covariance(places), _covariance(forces)
+    values, vectors = np.linalg.eigh(spread)
+    root = vectors * np.sqrt(values) @ vectors.T
+    stretched, turned = np.linalg.eigh(root @ pull @ root)
+    return _triangular(root @ (turned * stretched**-0.25))
+
+
+def _covariance(draws: Values) -> Values:
+    """Covariance of (unknown, draw), of which a few may have gone astray; drawn a little to that of a standard normal."""
+    low, middle, high = np.quantile(draws, [WITHIN_ONE_SD[0], 0.5, WITHIN_ONE_SD[1]], axis=1)[:, :, None]
+    reach = ASTRAY * (high - low) / 2
+    inside = np.clip(draws, middle - reach, middle + reach)
+    gap = inside - inside.mean(axis=1, keepdims=True)
+    return np.asarray((gap @ gap.T + AS_STANDARD * np.eye(len(gap))) / (draws.shape[1] + AS_STANDARD))
 
 
 def _typical(own: Values, across: Values) -> tuple[Values, Values]:
