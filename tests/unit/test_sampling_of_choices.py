@@ -83,9 +83,9 @@ def test_particles_on_their_way_from_one_side_are_not_settled() -> None:
 def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: pytest.MonkeyPatch) -> None:
     """Steps of the many are too long for it, and each would be refused; a few shorter ones lead it back."""
 
-    def left(careful: float) -> float:
+    def left(careful: float, seed: int) -> float:
         monkeypatch.setattr(sampler, "CAREFUL", careful)
-        mover = Sampler(network, np.random.default_rng(2), PARTICLES)._mover
+        mover = Sampler(network, np.random.default_rng(seed), PARTICLES)._mover
         mover.step[:] = 1.2
         theta = mover.theta.copy()
         narrow = network.layout["reading"].start
@@ -95,4 +95,5 @@ def test_a_particle_in_a_narrow_place_gets_out(network: Network, monkeypatch: py
             mover.move(0)
         return float((np.abs(mover.theta - theta)[narrow, :40] > 1).mean())
 
-    assert left(sampler.CAREFUL) > left(0.0) + 0.2
+    careful = sampler.CAREFUL
+    assert np.mean([left(careful, seed) - left(0.0, seed) for seed in range(8)]) > 0.1
