@@ -55,17 +55,9 @@ class Blocks:
             out[numbers] = np.add.reduceat(parts[order], begins, axis=0)
         return out
 
-    def squares(self, values: Values) -> Values:
-        """Sums of squares of values (unknown, draw) by block, (block, draw)."""
-        return np.concatenate([(values[stack] ** 2).sum(axis=1) for stack in self.stacks])
-
     def at_unknowns(self, of_blocks: NDArray[Any]) -> NDArray[Any]:
         """Values of blocks (block, draw) at each of their unknowns, (unknown, draw); 0 at the shared ones."""
         return np.concatenate([of_blocks, np.zeros_like(of_blocks[:1])])[self.of_unknown]
-
-    def at_terms(self, of_blocks: NDArray[Any]) -> NDArray[Any]:
-        """Values of blocks (block, draw) at each of their terms, (term, draw); 0 at the shared ones."""
-        return np.concatenate([of_blocks, np.zeros_like(of_blocks[:1])])[self.of_term]
 
 
 def find_blocks(network: Network, program: Program, shared: tuple[str, ...] = SHARED) -> Blocks:

@@ -51,9 +51,10 @@ class Jumps:
     regression: tuple[Index, Values]  # begins, coefficients (1 + shared, used)
     root: tuple[Index, Values]  # begins, lower Cholesky factors (used, used)
 
-    def propose(self, theta: Values, rng: np.random.Generator) -> tuple[Values, Values]:
-        """New draws (unknown, draw), and ln q(old) - ln q(new) of every part, (part, draw)."""
-        new, gain = theta.copy(), np.zeros((self.parts.count, theta.shape[1]))
+    def propose(self, theta: Values, new: Values, rng: np.random.Generator) -> Values:
+        """New draws into `new` (unknown, draw); ln q(old) - ln q(new) of every part, (part, draw)."""
+        gain = np.zeros((self.parts.count, theta.shape[1]))
+        np.copyto(new, theta)
         normals = rng.normal(size=(len(self.members[1]), theta.shape[1]))
         stretch = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, size=gain.shape))
         learned = (
@@ -66,7 +67,7 @@ class Jumps:
             _propose(learned, theta, chance, new, gain, start, lanes)
 
         deal(theta.shape[1], SOME_DRAWS, cores(), some)
-        return new, gain
+        return gain
 
 
 @compiled

@@ -14,7 +14,7 @@ from numba.core.runtime import rtsys
 
 from gradeest.belief.recorder import ADD, AFFINE, EXP, LINEAR, LOGSUMEXP, SUB, SUM, WHERE
 
-KERNELS = ("elementary", "holdup", "instructions", "jumps", "listing", "machine", "recorder", "shape")
+KERNELS = ("elementary", "holdup", "instructions", "jumps", "keeping", "listing", "machine", "recorder", "shape")
 OPTIONS = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
 

@@ -43,16 +43,22 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
     """The draws start : start + lanes of z (unknown, draw): weighted terms into `parts`, and the force.
 
     `count` steps of rotation and kicks change z, force and momentum in place; with none they are looked at where they
-    stand. VALUES and SLOPES take z for theta itself, and give no force, or the gradient for it.
+    stand. VALUES and SLOPES take z for theta itself, and give no force, or the gradient for it. Blocks whose steps are
+    0 stay; of those that come first in the view the force is worked out with the last step only.
     """
     tape, begins, asked, weight, by_stretch, asked_begins, scored, first, unknowns, ln_full, exponent = program
     common, bits = first + unknowns, work.view(np.int64)
     local = common + begins[1]  # row of the first result of each part of the tape but the first
     step, cosine, sine, of_block = turns
-    for _ in range(max(count, 1)):
+    moved = 0
+    while count > 1 and moved < unknowns - 1 and step[of_block[linear[1][moved]], start] == 0.0:
+        moved += 1
+    for n in range(max(count, 1)):
         if count > 0:
             for j in range(unknowns):
                 k = of_block[j]
+                if step[k, start] == 0.0:
+                    continue
                 for i in range(start, start + lanes):
                     m, x = momentum[j, i] + 0.5 * step[k, i] * force[j, i], z[j, i]
                     z[j, i] = x * cosine[k, i] + m * sine[k, i]
@@ -83,7 +89,7 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
             return
         backward(tape, 0, begins[1], common, v, g, work, bits, lanes, ln_full, exponent)
         if count >= 0:
-            gather(linear, z, start, lanes, g, first, force)
+            gather(linear, z, start, lanes, g, first, force, moved if n + 1 < count else 0)
         else:
             for j in range(unknowns):
                 for i in range(lanes):
@@ -91,6 +97,8 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
         if count > 0:
             for j in range(unknowns):
                 k = of_block[j]
+                if step[k, start] == 0.0:
+                    continue
                 for i in range(start, start + lanes):
                     momentum[j, i] += 0.5 * step[k, i] * force[j, i]
 
@@ -173,29 +181,33 @@ class Machine:
 
         deal(draws, self.lanes, self.threads, one)
 
-    def values(self, theta: Values) -> Values:
-        """Weighted terms, and below them what is shown, (term, draw) at theta (unknown, draw)."""
+    def values(self, theta: Values, into: Values | None = None) -> Values:
+        """Weighted terms, and below them what is shown, (term, draw) at theta (unknown, draw); `into` an array of it."""
         theta = np.ascontiguousarray(theta)
-        return self._run(NO_VIEW, NO_TURNS, VALUES, theta, theta, theta)
+        return self._run(NO_VIEW, NO_TURNS, VALUES, theta, theta, theta, into)
 
     def terms(self, theta: Values) -> tuple[Values, Values]:
         """Weighted terms of the log density (term, draw) and gradient (unknown, draw) at theta (unknown, draw)."""
         theta, slope = np.ascontiguousarray(theta), np.empty(theta.shape)
-        return self._run(NO_VIEW, NO_TURNS, SLOPES, theta, slope, slope), slope
+        return self._run(NO_VIEW, NO_TURNS, SLOPES, theta, slope, slope, None), slope
 
     def travel(
         self, linear: Any, of_block: NDArray[np.int64], step: Values, count: int,
-        z: Values, force: Values, momentum: Values,
+        z: Values, force: Values, momentum: Values, into: Values | None = None,
     ) -> Values:  # fmt: skip
         """Move z (unknown, draw) along `count` steps (block, draw) in a straightened view; returns the terms there.
 
-        Parameters: linear, the view (`Shape.flat`); of_block (unknown,), the row of `step` of every unknown. z, force
-        and momentum are changed in place; with count 0 only the force is (re)computed.
+        Parameters: linear, the view (`Shape.flat`); of_block (unknown,), the row of `step` of every unknown; into, an
+        array for the terms. z, force and momentum are changed in place; with count 0 only the force is (re)computed.
+        Of a block whose steps are all 0 the momentum is not looked at.
         """
-        return self._run(linear, (step, np.cos(step), np.sin(step), of_block), count, z, force, momentum)
+        return self._run(linear, (step, np.cos(step), np.sin(step), of_block), count, z, force, momentum, into)
 
-    def _run(self, linear: Any, turns: Any, count: int, z: Values, force: Values, momentum: Values) -> Values:
-        parts = np.empty((len(self.program.terms) + len(self.program.shown), z.shape[1]))
+    def _run(
+        self, linear: Any, turns: Any, count: int, z: Values, force: Values, momentum: Values, into: Values | None
+    ) -> Values:
+        shape = len(self.program.terms) + len(self.program.shown), z.shape[1]
+        parts = np.empty(shape) if into is None else into
 
         def work_on(code: Any, start: int, lanes: int, v: Values, g: Values, work: Values) -> None:
             _work(code, linear, turns, count, z, force, momentum, parts, start, lanes, v, g, work)

@@ -20,6 +20,7 @@ from threadpoolctl import threadpool_limits
 from gradeest.belief.blocks import SHARED, find_blocks
 from gradeest.belief.idle import fit_idle_sides, refresh_idle
 from gradeest.belief.jumps import Jumps, fit_jumps
+from gradeest.belief.keeping import add_gains, add_squares, take_over
 from gradeest.belief.listing import touched_by
 from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
@@ -48,10 +49,17 @@ Report = Callable[[float, str], None]
 
 
 class _Mover:
-    """State of all particles: positions z (unknown, particle), terms of the density, force, and the tuning."""
+    """State of all particles: positions z (unknown, particle), values of the density, force, and the tuning.
+
+    Values are its terms and below them the log weights of configurations; a force is what is left of it beside that of
+    a standard normal. Moves are tried in `room`, and what is taken of them is taken over.
+    """
 
     def __init__(self, network: Network, particles: int, rng: np.random.Generator) -> None:
         self.rng, self.divergences, self.longest = rng, 0, LONGEST[0]
+        self.z = rng.normal(size=(network.size, particles))
+        self.force = np.empty_like(self.z)
+        self.room = [np.empty_like(self.z) for _ in range(3)]
         self._use(network)
         self.step = np.full((self.blocks.count, 1), 0.5)
         self.shared_step = 0.7
@@ -59,7 +67,6 @@ class _Mover:
         self.past: list[tuple[Values, Values]] = []  # draws to learn from, and their choices' log weights
         start = self._first_place()
         self.shape = self._curvature(start[:, None], start, NARROW * np.eye(len(self.blocks.shared)))
-        self.z = rng.normal(size=(network.size, particles))
         self._look()
 
     def seek_shared(self) -> None:
@@ -88,6 +95,11 @@ class _Mover:
         self.blocks = find_blocks(network, program)
         self.machine = Machine(program, self.blocks.of_unknown)
         self.count, self.jumps, self.past = len(program.terms), None, []
+        rows = self.count + len(program.shown)
+        self.values, self.new_values = (np.empty((rows, self.z.shape[1])) for _ in range(2))
+        blocks = self.blocks
+        self.is_shared = np.where(blocks.of_unknown < 0, 0, -1)  # of unknowns, for `take_over`
+        self.all_unknowns, self.all_values = np.zeros(network.size, np.int64), np.zeros(rows, np.int64)
 
     def _first_place(self) -> Values:
         """The likeliest place of the blocks where the shared parameters are at the middle of their prior.
@@ -119,21 +131,22 @@ class _Mover:
 
     def place(self, theta: Values) -> None:
         """Put the particles at theta (unknown, particle)."""
-        self.z = self.shape.z(theta)
+        self.shape.z(theta, self.z)
         self._look()
 
-    def _look(self) -> None:
-        """Terms of the density where the particles are, and the force left beside that of a standard normal."""
-        self.force = np.empty_like(self.z)
-        still = np.zeros((self.blocks.count + 1, self.z.shape[1]))
-        values = self._travel(still, 0, self.z, self.force, self.force)
-        self.terms, self.log_weights = values[: self.count], values[self.count :]
+    @property
+    def log_weights(self) -> Values:
+        """Log weights of the choices' configurations, (configuration, particle)."""
+        return self.values[self.count :]
 
-    def _travel(self, step: Values, count: int, z: Values, force: Values, momentum: Values) -> Values:
-        blocks = self.blocks
-        return self.machine.travel(
-            self.shape.flat, blocks.of_unknown % (blocks.count + 1), step, count, z, force, momentum
-        )
+    def _look(self) -> None:
+        """Values and force where the particles are."""
+        still = np.zeros((self.blocks.count + 1, self.z.shape[1]))
+        self._travel(still, 0, self.z, self.force, self.force, self.values)
+
+    def _travel(self, step: Values, count: int, z: Values, force: Values, momentum: Values, values: Values) -> None:
+        of_block = self.blocks.of_unknown % (self.blocks.count + 1)
+        self.machine.travel(self.shape.flat, of_block, step, count, z, force, momentum, values)
 
     def reshape(self) -> None:
         """Learn the shape from where the particles are."""
@@ -167,38 +180,42 @@ class _Mover:
             self.step = np.full((self.blocks.count, 1), 0.5)
         self._learn_view(theta, theta[:, :PLACES])
 
-    def _trajectory(self, step: Values, moved: Index | slice, count: int) -> tuple[Values, ...]:
-        """Moves the unknowns `moved` by steps (block and last the shared, 1).
+    def _try(self, step: Values, count: int, of_unknown: Index, of_term: Index) -> Values:
+        """Tries a trajectory, into `room` and `new_values`, of the unknowns that `of_unknown` gives a number to.
 
-        Returns z, terms and below them log weights of configurations, force, and momenta before and after.
+        Parameters: step (block and last the shared, 1), 0 of what stays; of_unknown, of_term, what is taken or not
+        together. Returns what each of that gains in log density and loses in motion, (what, particle).
         """
-        rng, particles = self.rng, self.z.shape[1]
+        rng, (z, force, momentum), moved = self.rng, self.room, np.flatnonzero(of_unknown >= 0)
+        particles = z.shape[1]
         careful = np.where(rng.uniform(size=particles) < CAREFUL, SHORTEST ** rng.uniform(size=particles), 1.0)
-        z, force, before = self.z.copy(), self.force.copy(), np.zeros_like(self.z)
-        before[moved] = rng.normal(size=before[moved].shape)
-        after = before.copy()
-        terms = self._travel(step * careful * rng.uniform(0.8, 1.2, size=particles), count, z, force, after)
-        return z, terms, force, before, after
+        momentum[moved] = rng.normal(size=(len(moved), particles))
+        gain = np.zeros((of_unknown.max() + 1, particles))
+        add_squares(momentum, 0.5, of_unknown, gain)
+        np.copyto(z, self.z)
+        np.copyto(force, self.force)
+        turn = step * careful * rng.uniform(0.8, 1.2, size=particles)
+        self._travel(turn, count, z, force, momentum, self.new_values)
+        add_squares(momentum, -0.5, of_unknown, gain)
+        add_gains(self.new_values, self.values, of_term, gain)
+        return gain
 
     def move_blocks(self) -> Values:
         """One trajectory of all blocks given the shared parameters; returns each block's mean acceptance, (block,).
 
-        Terms and force of every block are then those of its side; the force on the shared parameters is out of date.
+        Values and force of every block are then those of its side; the force on the shared parameters is out of date.
         """
         blocks = self.blocks
         if not blocks.count:
             return np.ones(0)
         count = int(np.clip(np.ceil(TURN / self.step.min()), 1, self.longest))
         step = np.minimum(np.concatenate([self.step, [[0.0]]]), QUARTER / count)
-        z, values, force, before, after = self._trajectory(step, slice(None), count)
-        terms = values[: self.count]
-        gain = blocks.per_block(terms) - blocks.per_block(self.terms)
-        gain += 0.5 * (blocks.squares(before) - blocks.squares(after))
+        gain = self._try(step, count, blocks.of_unknown, blocks.of_term)
         chance, taken = self._decide(gain)
         self.divergences += int((gain < DIVERGED).any(axis=0).sum())
-        of_unknowns = blocks.at_unknowns(taken)
-        self.z, self.force = np.where(of_unknowns, z, self.z), np.where(of_unknowns, force, self.force)
-        self.terms = np.where(blocks.at_terms(taken), terms, self.terms)
+        for new, old in zip(self.room, (self.z, self.force), strict=False):
+            take_over(taken, blocks.of_unknown, new, old)
+        take_over(taken, blocks.of_term, self.new_values, self.values)
         return chance.mean(axis=1)
 
     def move_shared(self) -> float:
@@ -206,14 +223,12 @@ class _Mover:
         self._look()
         count = int(np.clip(np.ceil(SHARED_TURN / self.shared_step), *SHARED_STEPS))
         step = np.append(np.zeros(self.blocks.count), min(self.shared_step, QUARTER / count))[:, None]
-        z, values, force, before, after = self._trajectory(step, self.blocks.shared, count)
-        terms = values[: self.count]
-        gain = (terms - self.terms).sum(axis=0) + 0.5 * ((before**2).sum(axis=0) - (after**2).sum(axis=0))
-        chance, taken = self._decide(gain[None])
+        gain = self._try(step, count, self.is_shared, self.all_values[: self.count])
+        chance, taken = self._decide(gain)
         self.divergences += int((gain < DIVERGED).sum())
-        self.z, self.terms = np.where(taken, z, self.z), np.where(taken, terms, self.terms)
-        self.force = np.where(taken, force, self.force)
-        self.log_weights = np.where(taken, values[self.count :], self.log_weights)
+        take_over(taken, self.is_shared, self.room[0], self.z)
+        take_over(taken, self.all_unknowns, self.room[1], self.force)
+        take_over(taken, self.all_values, self.new_values, self.values)
         return float(chance.mean())
 
     def wander(self) -> None:
@@ -223,19 +238,19 @@ class _Mover:
         the steps of the view, made for where most particles are, would be ages on the way (Cotter et al. 2013, Stat.
         Sci. 28:424). The force is out of date then.
         """
-        rng, shared, theta = self.rng, self.blocks.shared, self.theta
+        rng, shared, theta = self.rng, self.blocks.shared, self.shape.theta(self.z, self.room[0])
         old = theta[shared]
         turning = rng.uniform(size=old.shape) < len(shared) ** -rng.uniform(size=old.shape[1])
         angle = np.where(turning, np.pi / 2 * rng.uniform(size=old.shape[1]), 0.0)
-        new = theta.copy()
-        new[shared] = np.cos(angle) * old + np.sin(angle) * rng.normal(size=old.shape)
-        values = self.machine.values(new)
-        terms = values[: self.count]
-        gain = (terms - self.terms).sum(axis=0) + 0.5 * (new[shared] ** 2 - old**2).sum(axis=0)
-        _, taken = self._decide(gain[None])
-        self.z = self.shape.z(np.where(taken, new, theta))
-        self.terms = np.where(taken, terms, self.terms)
-        self.log_weights = np.where(taken, values[self.count :], self.log_weights)
+        new = np.cos(angle) * old + np.sin(angle) * rng.normal(size=old.shape)
+        theta[shared] = new
+        self.machine.values(theta, self.new_values)
+        gain = 0.5 * (new**2 - old**2).sum(axis=0, keepdims=True)
+        add_gains(self.new_values, self.values, self.all_values[: self.count], gain)
+        _, taken = self._decide(gain)
+        theta[shared] = np.where(taken, new, old)
+        self.shape.z(theta, self.z)
+        take_over(taken, self.all_values, self.new_values, self.values)
 
     def _decide(self, gain: Values) -> tuple[Values, NDArray[np.bool_]]:
         gain = np.where(np.isfinite(gain), gain, -np.inf)
@@ -259,13 +274,15 @@ class _Mover:
     def jump(self) -> Values:
         """Every part jumps, given the rest; returns each part's mean acceptance. The force is out of date then."""
         assert self.jumps is not None
-        theta, parts = self.theta, self.jumps.parts
-        new, gain = self.jumps.propose(theta, self.rng)
-        terms = self.machine.values(new)[: self.count]
-        gain += parts.per_block(terms) - parts.per_block(self.terms)
+        (theta, new, _), parts = self.room, self.jumps.parts
+        self.shape.theta(self.z, theta)
+        gain = self.jumps.propose(theta, new, self.rng)
+        self.machine.values(new, self.new_values)
+        add_gains(self.new_values, self.values, parts.of_term, gain)
         chance, taken = self._decide(gain)
-        self.z = self.shape.z(np.where(parts.at_unknowns(taken), new, theta))
-        self.terms = np.where(parts.at_terms(taken), terms, self.terms)
+        take_over(taken, parts.of_unknown, new, theta)
+        self.shape.z(theta, self.z)
+        take_over(taken, parts.of_term, self.new_values, self.values)
         return chance.mean(axis=1)
 
     def move(self, jumps: int) -> tuple[Values, float]:
@@ -304,7 +321,7 @@ class Sampler:
             for n in range(moves):
                 since += 1
                 mover.tune(*mover.move(LEARNING_JUMPS), target, 1.5 / since**0.5)
-                mover.past.append((mover.theta, mover.log_weights))
+                mover.past.append((mover.theta, mover.log_weights.copy()))
                 if n + 1 in shapes:
                     mover.reshape()
                     since = 0

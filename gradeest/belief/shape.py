@@ -63,15 +63,15 @@ class Shape:
             np.concatenate(entries), followers.astype(np.int64), leaders.astype(np.int64), slopes,
         )  # fmt: skip
 
-    def theta(self, z: Values) -> Values:
-        """theta (unknown, draw) of z (unknown, draw)."""
-        theta = np.empty(z.shape)
+    def theta(self, z: Values, into: Values | None = None) -> Values:
+        """theta (unknown, draw) of z (unknown, draw); `into` an array of it."""
+        theta = np.empty(z.shape) if into is None else into
         _to_theta(self.flat, z, theta)
         return theta
 
-    def z(self, theta: Values) -> Values:
-        """z of theta, both (unknown, draw)."""
-        z = np.empty(theta.shape)
+    def z(self, theta: Values, into: Values | None = None) -> Values:
+        """z of theta, both (unknown, draw); `into` an array of it."""
+        z = np.empty(theta.shape) if into is None else into
         _to_z(self.flat, theta, z)
         return z
 
@@ -114,17 +114,21 @@ def stretch(flat, z, start, lanes, v, first):  # type: ignore[no-untyped-def]
 
 
 @part_of_compiled
-def gather(flat, z, start, lanes, g, first, force):  # type: ignore[no-untyped-def]
-    """force = z + the gradient in the view of that in the rows of g: what is left beside a standard normal's."""
+def gather(flat, z, start, lanes, g, first, force, begin):  # type: ignore[no-untyped-def]
+    """force = z + the gradient in the view of that in the rows of g: what is left beside a standard normal's.
+
+    Of the unknowns from `begin` on, in the order of the view.
+    """
     centre, unknowns, begins, columns, entries, followers, leaders, slopes = flat
     for n in range(len(followers)):
         j, x, slope = first + followers[n], first + leaders[n], slopes[n]
         for i in range(lanes):
             g[x, i] += slope * g[j, i]
-    for j in range(len(centre)):
+    for n in range(begin, len(unknowns)):
+        j = unknowns[n]
         for i in range(start, start + lanes):
             force[j, i] = z[j, i]
-    for n in range(len(unknowns)):
+    for n in range(begin, len(unknowns)):
         j = first + unknowns[n]
         for k in range(begins[n], begins[n + 1]):
             x, w = columns[k], entries[k]
