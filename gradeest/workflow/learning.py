@@ -195,5 +195,9 @@ def rank_both(
         prices, file = load_prices(opened, path)
     except InputError as err:
         return {}, None, " - ".join(part for part in (err.message, err.hint) if part)
-    ranking = make_ranking(opened, state_of(opened), new, lot, prices, file)
-    return ranks_of(opened, before, old, lot, prices), ranking, ""
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(1) as beside:
+        ranks = beside.submit(ranks_of, opened, before, old, lot, prices)
+        ranking = make_ranking(opened, state_of(opened), new, lot, prices, file)
+        return ranks.result(), ranking, ""
