@@ -182,7 +182,7 @@ class Machine:
         deal(draws, self.lanes, self.threads, one)
 
     def values(self, theta: Values, into: Values | None = None) -> Values:
-        """Weighted terms, and below them what is shown, (term, draw) at theta (unknown, draw); `into` an array of it."""
+        """Weighted terms and below them what is shown, (term, draw), at theta (unknown, draw); into, an array of it."""
         theta = np.ascontiguousarray(theta)
         return self._run(NO_VIEW, NO_TURNS, VALUES, theta, theta, theta, into)
 

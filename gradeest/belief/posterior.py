@@ -28,6 +28,7 @@ Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, 
 MOST_R_HAT = 1.03
 LEAST_ESS = 500.0  # of means and spreads alike, of 192 particles: each has forgotten where it began
 LARGE_BENCH, LEAST_OF_LARGE = 3_000, 250.0  # unknowns, and effective draws that will do for more of them
+MOST_R_HAT_OF_LARGE = 1.06  # R-hat then: of half as many draws groups differ by chance by as much more
 SAID_OF_LARGE = (
     "with so many lots fewer draws were made: a median is known to 8 % of its standard deviation, not to 6 %"
 )
@@ -187,7 +188,8 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
         drifting = drifting or is_drifting(judged, quantities)
     count = chains * draws
     is_large = unknowns > LARGE_BENCH
-    settled = r_hat <= MOST_R_HAT and ess >= (LEAST_OF_LARGE if is_large else LEAST_ESS)
+    most, least = (MOST_R_HAT_OF_LARGE, LEAST_OF_LARGE) if is_large else (MOST_R_HAT, LEAST_ESS)
+    settled = r_hat <= most and ess >= least
     settled = settled and diverging <= MOST_DIVERGING * count and not drifting
     notes = (*network.notes, SAID_OF_LARGE) if is_large and ess < LEAST_ESS else network.notes
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, notes)

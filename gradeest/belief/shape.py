@@ -119,7 +119,7 @@ def gather(flat, z, start, lanes, g, first, force, begin):  # type: ignore[no-un
 
     Of the unknowns from `begin` on, in the order of the view.
     """
-    centre, unknowns, begins, columns, entries, followers, leaders, slopes = flat
+    _, unknowns, begins, columns, entries, followers, leaders, slopes = flat
     for n in range(len(followers)):
         j, x, slope = first + followers[n], first + leaders[n], slopes[n]
         for i in range(lanes):
@@ -233,10 +233,11 @@ def balanced_root(places: Values, forces: Values) -> Values:
 
 
 def _covariance(draws: Values) -> Values:
-    """Covariance of (unknown, draw), of which a few may have gone astray; drawn a little to that of a standard normal."""
-    low, middle, high = np.quantile(draws, [WITHIN_ONE_SD[0], 0.5, WITHIN_ONE_SD[1]], axis=1)[:, :, None]
+    """Covariance of (unknown, draw), a few of which may be astray; drawn a little to that of a standard normal."""
+    draws = np.where(np.isfinite(draws), draws, np.nan)
+    low, middle, high = np.nanquantile(draws, [WITHIN_ONE_SD[0], 0.5, WITHIN_ONE_SD[1]], axis=1)[:, :, None]
     reach = ASTRAY * (high - low) / 2
-    inside = np.clip(draws, middle - reach, middle + reach)
+    inside = np.where(np.isnan(draws), middle, np.clip(draws, middle - reach, middle + reach))
     gap = inside - inside.mean(axis=1, keepdims=True)
     return np.asarray((gap @ gap.T + AS_STANDARD * np.eye(len(gap))) / (draws.shape[1] + AS_STANDARD))
 
