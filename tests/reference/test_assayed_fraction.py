@@ -159,9 +159,8 @@ def test_jumps_taken_for_their_density_alone_are_told_apart(monkeypatch: pytest.
     """Twin: a jump's own density left out of the rule by which it is taken."""
     propose = Jumps.propose
 
-    def forgetful(self: Jumps, theta: Values, rng: np.random.Generator) -> tuple[Values, Values]:
-        new, gain = propose(self, theta, rng)
-        return new, np.zeros_like(gain)
+    def forgetful(self: Jumps, theta: Values, new: Values, rng: np.random.Generator) -> Values:
+        return np.zeros_like(propose(self, theta, new, rng))
 
     monkeypatch.setattr(Jumps, "propose", forgetful)
     kind, metal, results = CASES["late chips, between"]
