@@ -49,20 +49,13 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
     tape, begins, asked, weight, by_stretch, asked_begins, scored, first, unknowns, ln_full, exponent = program
     common, bits = first + unknowns, work.view(np.int64)
     local = common + begins[1]  # row of the first result of each part of the tape but the first
-    step, cosine, sine, of_block = turns
+    step, _, _, of_block = turns
     moved = 0
     while count > 1 and moved < unknowns - 1 and step[of_block[linear[1][moved]], start] == 0.0:
         moved += 1
     for n in range(max(count, 1)):
         if count > 0:
-            for j in range(unknowns):
-                k = of_block[j]
-                if step[k, start] == 0.0:
-                    continue
-                for i in range(start, start + lanes):
-                    m, x = momentum[j, i] + 0.5 * step[k, i] * force[j, i], z[j, i]
-                    z[j, i] = x * cosine[k, i] + m * sine[k, i]
-                    momentum[j, i] = m * cosine[k, i] - x * sine[k, i]
+            _turn(turns, z, force, momentum, start, lanes)
         if count >= 0:
             stretch(linear, z, start, lanes, v, first)
         else:
@@ -95,12 +88,33 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
                 for i in range(lanes):
                     force[j, start + i] = g[first + j, i]
         if count > 0:
-            for j in range(unknowns):
-                k = of_block[j]
-                if step[k, start] == 0.0:
-                    continue
-                for i in range(start, start + lanes):
-                    momentum[j, i] += 0.5 * step[k, i] * force[j, i]
+            _kick(turns, force, momentum, start, lanes)
+
+
+@part_of_compiled
+def _turn(turns, z, force, momentum, start, lanes):  # type: ignore[no-untyped-def]
+    """Half a kick, and the rotation."""
+    step, cosine, sine, of_block = turns
+    for j in range(len(of_block)):
+        k = of_block[j]
+        if step[k, start] == 0.0:
+            continue
+        for i in range(start, start + lanes):
+            m, x = momentum[j, i] + 0.5 * step[k, i] * force[j, i], z[j, i]
+            z[j, i] = x * cosine[k, i] + m * sine[k, i]
+            momentum[j, i] = m * cosine[k, i] - x * sine[k, i]
+
+
+@part_of_compiled
+def _kick(turns, force, momentum, start, lanes):  # type: ignore[no-untyped-def]
+    """The other half."""
+    step, _, _, of_block = turns
+    for j in range(len(of_block)):
+        k = of_block[j]
+        if step[k, start] == 0.0:
+            continue
+        for i in range(start, start + lanes):
+            momentum[j, i] += 0.5 * step[k, i] * force[j, i]
 
 
 @part_of_compiled

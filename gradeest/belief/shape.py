@@ -4,10 +4,10 @@
     block b             theta_b = centre + W_b z_b + B_b (theta_s - centre)
 
 W is lower triangular. W_b W_b' is the inverse of the log density's curvature in the block, averaged over a few draws;
-B_b is how the middle of the block follows the shared parameters, and W W' the inverse of the curvature that is left for
-these when every block follows. So shared parameters that move take the blocks along, and move as far as they may when
-nothing of the blocks is held (blocks and shared parameters are moved in turn: sampler.py). The change of variables has
-determinant 1 but for W; entries of W that hardly count are left out, so going to and fro costs little.
+B_b is how the middle of the block follows the shared parameters. So shared parameters that move take the blocks along,
+and may move as far as if nothing of these were held (blocks and shared parameters are moved in turn: sampler.py). How
+far that is draws and the forces on them tell, which W makes equally wide. The change of variables has determinant 1 but
+for W; entries of W that hardly count are left out, so going to and fro costs little.
 """
 
 from __future__ import annotations
