@@ -44,7 +44,7 @@ def _work(program, linear, turns, count, z, force, momentum, parts, start, lanes
 
     `count` steps of rotation and kicks change z, force and momentum in place; with none they are looked at where they
     stand. VALUES and SLOPES take z for theta itself, and give no force, or the gradient for it. Blocks whose steps are
-    0 stay; of those that come first in the view the force is worked out with the last step only.
+    0 for all draws stay; of those that come first in the view the force is worked out with the last step only.
     """
     tape, begins, asked, weight, by_stretch, asked_begins, scored, first, unknowns, ln_full, exponent = program
     common, bits = first + unknowns, work.view(np.int64)

@@ -28,7 +28,7 @@ Run = tuple[Values, int, Network]  # draws (chain, draw, unknown), divergences, 
 MOST_R_HAT = 1.03
 LEAST_ESS = 500.0  # of means and spreads alike, of 192 particles: each has forgotten where it began
 LARGE_BENCH, LEAST_OF_LARGE = 3_000, 250.0  # unknowns, and effective draws that will do for more of them
-MOST_R_HAT_OF_LARGE = 1.06  # R-hat then: of half as many draws groups differ by chance by as much more
+MOST_R_HAT_OF_LARGE = 1.06  # then: groups of half as many draws differ by chance twice as much
 SAID_OF_LARGE = (
     "with so many lots fewer draws were made: a median is known to 8 % of its standard deviation, not to 6 %"
 )
@@ -187,11 +187,11 @@ def _judge(theta: Values, diverging: int, network: Network, rng: np.random.Gener
         r_hat, ess = max(r_hat, its_r_hat), min(ess, its_ess)
         drifting = drifting or is_drifting(judged, quantities)
     count = chains * draws
-    is_large = unknowns > LARGE_BENCH
-    most, least = (MOST_R_HAT_OF_LARGE, LEAST_OF_LARGE) if is_large else (MOST_R_HAT, LEAST_ESS)
-    settled = r_hat <= most and ess >= least
+    is_well = r_hat <= MOST_R_HAT and ess >= LEAST_ESS
+    will_do = unknowns > LARGE_BENCH and r_hat <= MOST_R_HAT_OF_LARGE and ess >= LEAST_OF_LARGE
+    settled = is_well or will_do
     settled = settled and diverging <= MOST_DIVERGING * count and not drifting
-    notes = (*network.notes, SAID_OF_LARGE) if is_large and ess < LEAST_ESS else network.notes
+    notes = (*network.notes, SAID_OF_LARGE) if will_do and not is_well else network.notes
     return Diagnostics(settled, r_hat, ess, diverging, count, engine, notes)
 
 

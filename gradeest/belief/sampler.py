@@ -25,7 +25,7 @@ from gradeest.belief.listing import touched_by
 from gradeest.belief.machine import Machine
 from gradeest.belief.network import Network
 from gradeest.belief.program import record
-from gradeest.belief.shape import Shape, balanced_root, curvature_shape, steps_uphill
+from gradeest.belief.shape import Shape, balanced_root, curvature_shape, drawn_in, steps_uphill
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
@@ -81,7 +81,7 @@ class _Mover:
             self._look()
             self.balance()
             middle = self.z[shared].mean(axis=1)
-            towards = self.force[shared].mean(axis=1) - middle
+            towards = drawn_in(self.force[shared]).mean(axis=1) - middle
             far = np.abs(self.shape.shared @ towards).max()
             middle += towards * min(1.0, FARTHEST / max(far, 1e-9))
             self.z[shared] = middle[:, None] + self.rng.normal(size=self.z[shared].shape)
@@ -99,7 +99,8 @@ class _Mover:
         self.values, self.new_values = (np.empty((rows, self.z.shape[1])) for _ in range(2))
         blocks = self.blocks
         self.is_shared = np.where(blocks.of_unknown < 0, 0, -1)  # of unknowns, for `take_over`
-        self.all_unknowns, self.all_values = np.zeros(network.size, np.int64), np.zeros(rows, np.int64)
+        self.every_term = np.zeros(self.count, np.int64)
+        self.of_block = blocks.of_unknown % (blocks.count + 1)
 
     def _first_place(self) -> Values:
         """The likeliest place of the blocks where the shared parameters are at the middle of their prior.
@@ -136,7 +137,7 @@ class _Mover:
 
     @property
     def log_weights(self) -> Values:
-        """Log weights of the choices' configurations, (configuration, particle)."""
+        """Log weights of the choices' configurations, (configuration, particle), as of the last look or shared move."""
         return self.values[self.count :]
 
     def _look(self) -> None:
@@ -145,8 +146,7 @@ class _Mover:
         self._travel(still, 0, self.z, self.force, self.force, self.values)
 
     def _travel(self, step: Values, count: int, z: Values, force: Values, momentum: Values, values: Values) -> None:
-        of_block = self.blocks.of_unknown % (self.blocks.count + 1)
-        self.machine.travel(self.shape.flat, of_block, step, count, z, force, momentum, values)
+        self.machine.travel(self.shape.flat, self.of_block, step, count, z, force, momentum, values)
 
     def reshape(self) -> None:
         """Learn the shape from where the particles are."""
@@ -203,7 +203,8 @@ class _Mover:
     def move_blocks(self) -> Values:
         """One trajectory of all blocks given the shared parameters; returns each block's mean acceptance, (block,).
 
-        Values and force of every block are then those of its side; the force on the shared parameters is out of date.
+        Terms and force of every block are then those of its side; the force on the shared parameters and the log
+        weights are out of date.
         """
         blocks = self.blocks
         if not blocks.count:
@@ -213,7 +214,7 @@ class _Mover:
         gain = self._try(step, count, blocks.of_unknown, blocks.of_term)
         chance, taken = self._decide(gain)
         self.divergences += int((gain < DIVERGED).any(axis=0).sum())
-        for new, old in zip(self.room, (self.z, self.force), strict=False):
+        for new, old in zip(self.room[:2], (self.z, self.force), strict=True):
             take_over(taken, blocks.of_unknown, new, old)
         take_over(taken, blocks.of_term, self.new_values, self.values)
         return chance.mean(axis=1)
@@ -223,12 +224,12 @@ class _Mover:
         self._look()
         count = int(np.clip(np.ceil(SHARED_TURN / self.shared_step), *SHARED_STEPS))
         step = np.append(np.zeros(self.blocks.count), min(self.shared_step, QUARTER / count))[:, None]
-        gain = self._try(step, count, self.is_shared, self.all_values[: self.count])
+        gain = self._try(step, count, self.is_shared, self.every_term)
         chance, taken = self._decide(gain)
         self.divergences += int((gain < DIVERGED).sum())
         take_over(taken, self.is_shared, self.room[0], self.z)
-        take_over(taken, self.all_unknowns, self.room[1], self.force)
-        take_over(taken, self.all_values, self.new_values, self.values)
+        np.copyto(self.force, self.room[1], where=taken)
+        np.copyto(self.values, self.new_values, where=taken)
         return float(chance.mean())
 
     def wander(self) -> None:
@@ -246,11 +247,11 @@ class _Mover:
         theta[shared] = new
         self.machine.values(theta, self.new_values)
         gain = 0.5 * (new**2 - old**2).sum(axis=0, keepdims=True)
-        add_gains(self.new_values, self.values, self.all_values[: self.count], gain)
+        add_gains(self.new_values, self.values, self.every_term, gain)
         _, taken = self._decide(gain)
         theta[shared] = np.where(taken, new, old)
         self.shape.z(theta, self.z)
-        take_over(taken, self.all_values, self.new_values, self.values)
+        np.copyto(self.values, self.new_values, where=taken)
 
     def _decide(self, gain: Values) -> tuple[Values, NDArray[np.bool_]]:
         gain = np.where(np.isfinite(gain), gain, -np.inf)
@@ -272,7 +273,10 @@ class _Mover:
         self.jumps = fit_jumps(self.network, parts, self.touched, theta, log_weights.T)
 
     def jump(self) -> Values:
-        """Every part jumps, given the rest; returns each part's mean acceptance. The force is out of date then."""
+        """Every part jumps, given the rest; returns each part's mean acceptance.
+
+        The force and the log weights are out of date then.
+        """
         assert self.jumps is not None
         (theta, new, _), parts = self.room, self.jumps.parts
         self.shape.theta(self.z, theta)

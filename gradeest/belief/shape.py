@@ -30,6 +30,7 @@ WITHIN_ONE_SD = (0.16, 0.84)
 WIDENED = 20.0  # times, at most: an average of curvatures is that of the narrowest places
 LEAST = 0.01  # of an unknown's width: what moves it less, by one of its own, is left out
 ASTRAY, AS_STANDARD = 4.0, 5.0  # sd beyond which a draw is drawn in; draws that a standard normal counts for
+ROUNDED = 1e-10  # of the largest curvature: less is rounding
 CURVATURES = (0.3, 1e8)  # below the first the posterior is as wide as any unknown may be believed to be
 
 
@@ -229,15 +230,20 @@ def balanced_root(places: Values, forces: Values) -> Values:
     values, vectors = np.linalg.eigh(spread)
     root = vectors * np.sqrt(values) @ vectors.T
     stretched, turned = np.linalg.eigh(root @ pull @ root)
-    return _triangular(root @ (turned * stretched**-0.25))
+    return _triangular(root @ (turned * np.maximum(stretched, ROUNDED * stretched[-1]) ** -0.25))
 
 
-def _covariance(draws: Values) -> Values:
-    """Covariance of (unknown, draw), a few of which may be astray; drawn a little to that of a standard normal."""
+def drawn_in(draws: Values) -> Values:
+    """Draws (unknown, draw), those that went astray drawn in: a few of them do not count."""
     draws = np.where(np.isfinite(draws), draws, np.nan)
     low, middle, high = np.nanquantile(draws, [WITHIN_ONE_SD[0], 0.5, WITHIN_ONE_SD[1]], axis=1)[:, :, None]
     reach = ASTRAY * (high - low) / 2
-    inside = np.where(np.isnan(draws), middle, np.clip(draws, middle - reach, middle + reach))
+    return np.where(np.isnan(draws), middle, np.clip(draws, middle - reach, middle + reach))
+
+
+def _covariance(draws: Values) -> Values:
+    """Covariance of (unknown, draw), drawn a little to that of a standard normal."""
+    inside = drawn_in(draws)
     gap = inside - inside.mean(axis=1, keepdims=True)
     return np.asarray((gap @ gap.T + AS_STANDARD * np.eye(len(gap))) / (draws.shape[1] + AS_STANDARD))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from gradeest.belief.posterior import Posterior
 
 NOBODY = Listener()
+MOST_BESIDE = 100  # fractions that are ranked as before and as now at once: each takes megabytes
 
 
 @dataclass(frozen=True)
@@ -195,9 +197,9 @@ def rank_both(
         prices, file = load_prices(opened, path)
     except InputError as err:
         return {}, None, " - ".join(part for part in (err.message, err.hint) if part)
-    from concurrent.futures import ThreadPoolExecutor
-
     with ThreadPoolExecutor(1) as beside:
         ranks = beside.submit(ranks_of, opened, before, old, lot, prices)
+        if len(new.fractions) > MOST_BESIDE:
+            wait([ranks])
         ranking = make_ranking(opened, state_of(opened), new, lot, prices, file)
         return ranks.result(), ranking, ""

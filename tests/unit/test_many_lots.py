@@ -86,3 +86,16 @@ def test_a_large_bench_is_settled_by_fewer_draws_and_says_so(monkeypatch: pytest
     assert large.settled
     assert SAID_OF_LARGE not in small.notes
     assert SAID_OF_LARGE in large.notes
+
+
+@pytest.mark.parametrize(("apart", "settled"), [(0.0, True), (0.85, True), (1.4, False)])
+def test_groups_of_a_large_bench_may_differ_as_half_as_many_draws_do(
+    apart: float, settled: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One group of particles lies `apart` standard deviations off in one unknown."""
+    rng = np.random.default_rng(6)
+    theta = 0.3 * rng.normal(size=(160, 20, NETWORK.size))
+    theta[:20, :, NETWORK.layout["balance"].start] += 0.3 * apart
+    monkeypatch.setattr(posterior, "LARGE_BENCH", NETWORK.size - 1)
+    found = judge(theta, 0, NETWORK, rng, "fast")
+    assert (found.settled, SAID_OF_LARGE in found.notes) == (settled, settled and apart > 0), found.r_hat_max
