@@ -27,10 +27,11 @@ from gradeest.belief.picking import configuration_weights, members
 
 Index = NDArray[np.int64]
 Values = NDArray[np.float64]
-LEAST_DRAWS = 5.0  # in a configuration, before it is proposed
+LEAST_DRAWS = 1.0  # in a configuration, before it is proposed: from one all particles may have to go there
 MOST_CONFIGURATIONS = 32  # of one part that are proposed: the likeliest
 RIDGE = 5.0  # draws' worth of a prior that nothing depends on what is shared
 TYPICAL = 0.5  # draws' worth, for each unknown, of a prior that a configuration is as wide as the likeliest
+UNTOLD = 3.0  # draws' worth of a prior that an unknown is as wide as a standard normal
 MOST_DRAWS = 2_000  # that regressions are made from
 FREEDOM = 8.0  # degrees, of Student's t
 SOME_DRAWS = 96  # that one thread proposes together
@@ -296,7 +297,7 @@ class _Flat:
         coefficients = np.linalg.solve(heavy.T @ x + np.diag(ridge), heavy.T @ y[:, used])
         rest = y[:, used] - x @ coefficients
         cover = (rest * share[:, None]).T @ rest / total
-        own = np.diag(cover).clip(1e-8)
+        own = ((total * np.diag(cover) + UNTOLD) / (total + UNTOLD)).clip(1e-8)
         typical = np.array([self.typical.setdefault(int(u), v) for u, v in zip(unknowns[used], own, strict=True)])
         prior = TYPICAL * len(used)
         cover = (total * cover + prior * np.diag(typical)) / (total + prior)

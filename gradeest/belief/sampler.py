@@ -56,11 +56,12 @@ class _Mover:
     """
 
     def __init__(self, network: Network, particles: int, rng: np.random.Generator) -> None:
-        self.rng, self.divergences, self.longest = rng, 0, LONGEST[0]
+        self.rng, self.longest = rng, LONGEST[0]
         self.z = rng.normal(size=(network.size, particles))
         self.force = np.empty_like(self.z)
         self.room = [np.empty_like(self.z) for _ in range(3)]
         self._use(network)
+        self.count_anew()
         self.step = np.full((self.blocks.count, 1), 0.5)
         self.shared_step = 0.7
         self.jumps: Jumps | None = None
@@ -101,6 +102,18 @@ class _Mover:
         self.is_shared = np.where(blocks.of_unknown < 0, 0, -1)  # of unknowns, for `take_over`
         self.every_term = np.zeros(self.count, np.int64)
         self.of_block = blocks.of_unknown % (blocks.count + 1)
+
+    def count_anew(self) -> None:
+        """Forget what diverged."""
+        self.diverged, self.shared_diverged = np.zeros(self.blocks.count, np.int64), 0
+
+    @property
+    def divergences(self) -> int:
+        """How many trajectories of the worst block, and of the shared parameters, diverged.
+
+        A block takes or leaves its moves by itself, so how far to trust it does not hang on how many others there are.
+        """
+        return int(self.diverged.max(initial=0)) + self.shared_diverged
 
     def _first_place(self) -> Values:
         """The likeliest place of the blocks where the shared parameters are at the middle of their prior.
@@ -169,9 +182,10 @@ class _Mover:
         self.place(theta)
 
     def refresh_idle(self) -> None:
-        """Fit the idle sides' densities to the particles, and draw those sides anew."""
+        """Fit the idle sides' densities to the particles, draw those sides anew, and learn the shape from that."""
         theta, size = self.theta, self.blocks.count
         if not self.network.copies:
+            self.reshape()
             return
         self._use(fit_idle_sides(self.network, theta.T, self.machine.values(theta)[self.count :].T))
         log_weights = self.machine.values(theta)[self.count :].T
@@ -213,7 +227,7 @@ class _Mover:
         step = np.minimum(np.concatenate([self.step, [[0.0]]]), QUARTER / count)
         gain = self._try(step, count, blocks.of_unknown, blocks.of_term)
         chance, taken = self._decide(gain)
-        self.divergences += int((gain < DIVERGED).any(axis=0).sum())
+        self.diverged += (gain < DIVERGED).sum(axis=1)
         for new, old in zip(self.room[:2], (self.z, self.force), strict=True):
             take_over(taken, blocks.of_unknown, new, old)
         take_over(taken, blocks.of_term, self.new_values, self.values)
@@ -226,7 +240,7 @@ class _Mover:
         step = np.append(np.zeros(self.blocks.count), min(self.shared_step, QUARTER / count))[:, None]
         gain = self._try(step, count, self.is_shared, self.every_term)
         chance, taken = self._decide(gain)
-        self.divergences += int((gain < DIVERGED).sum())
+        self.shared_diverged += int((gain < DIVERGED).sum())
         take_over(taken, self.is_shared, self.room[0], self.z)
         np.copyto(self.force, self.room[1], where=taken)
         np.copyto(self.values, self.new_values, where=taken)
@@ -319,17 +333,16 @@ class Sampler:
         mover = self._mover
         mover.longest = LONGEST[int(self._settling)]
         self._settling = True
-        shapes = {int(moves * share) for share in (0.25, 0.5)}
         with threadpool_limits(1):  # small matrices: threads would only wait for each other
             since = 0
             for n in range(moves):
                 since += 1
                 mover.tune(*mover.move(LEARNING_JUMPS), target, 1.5 / since**0.5)
                 mover.past.append((mover.theta, mover.log_weights.copy()))
-                if n + 1 in shapes:
+                if n + 1 == moves // 4:
                     mover.reshape()
                     since = 0
-                if n + 1 == int(0.75 * moves):
+                if n + 1 == 5 * moves // 8:  # what is left is enough to learn jumps anew three times
                     mover.refresh_idle()
                     since = 0
                 if n + 1 == moves or (n + 1 >= moves // 4 and (n + 1) % max(moves // 8, 1) == 0 and mover.past):
@@ -338,12 +351,12 @@ class Sampler:
                     report((n + 1) / moves, "learning the shape")
 
     def draw(self, moves: int, report: Report | None = None, *, most: int | None = None) -> tuple[Values, int, Network]:
-        """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of.
+        """Draws (particle, move, unknown), how many diverged, and the network they are draws of.
 
         There are `TRAJECTORIES` to a draw. Of the draws as many are left out, evenly, as make more than `most` numbers.
         """
         mover = self._mover
-        mover.divergences = 0
+        mover.count_anew()
         every = 1 if most is None else max(-(-moves * mover.z.size // most), 1)
         kept = np.empty((moves // every, *mover.z.shape))
         with threadpool_limits(1):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gradeest.belief import sampler
+from gradeest.belief import jumps, sampler
 from gradeest.belief.assembly import build_network
 from gradeest.belief.network import Network
 from gradeest.belief.posterior import LEAST_ESS, _open_choices, diagnose, diagnose_choices, is_drifting
@@ -69,6 +69,56 @@ def test_jumps_turn_choices_and_leave_nothing_where_it_was() -> None:
     before, accepted = mover.theta[present], [float(mover.jump().mean()) for _ in range(20)]
     assert np.mean(accepted) > 0.2
     assert abs(np.corrcoef(before, mover.theta[present])[0, 1]) < 0.3
+
+
+def sides_proposed(network: Network, found_by: int) -> tuple[int, float]:
+    """How many sides jumps propose where so many of the draws are on a second one; the least width of any proposal."""
+    draws = Sampler(network, np.random.default_rng(5), PARTICLES)._mover
+    log_weights = np.full(draws.log_weights.shape, -1e3)
+    log_weights[0, found_by:] = log_weights[2, :found_by] = 0.0  # ordinary, failed
+    draws.past = [(draws.theta, log_weights)]
+    draws.learn_jumps()
+    assert draws.jumps is not None
+    begins, used, roots = draws.jumps.root[0], np.diff(draws.jumps.used[0]), draws.jumps.root[1]
+    widths = [np.diag(roots[a : a + n * n].reshape(n, n)).min() for a, n in zip(begins[:-1], used, strict=True)]
+    return int(draws.jumps.configurations[-1]), float(min(widths))
+
+
+def test_a_side_that_one_particle_has_found_is_proposed_to_all(
+    network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else they go there one by one: of a pooled drop 0.98 stayed on one side for hundreds of draws, 0.005 is right.
+
+    It is as wide as is known of it, not a point about that particle. Twins: a point; five had to find it.
+    """
+    assert [sides_proposed(network, n)[0] for n in (0, 1, 5)] == [1, 2, 2]
+    assert sides_proposed(network, 1)[1] > 0.05
+    monkeypatch.setattr(jumps, "UNTOLD", 0.0)
+    assert sides_proposed(network, 1)[1] < 0.01
+    monkeypatch.setattr(jumps, "LEAST_DRAWS", 5.0)
+    assert [sides_proposed(network, n)[0] for n in (0, 1, 5)] == [1, 1, 2]
+
+
+def test_divergences_are_those_of_the_worst_block() -> None:
+    """Blocks take or leave their moves by themselves: how many others there are says nothing of whether one is well."""
+    lots = [lot(name, Fraction("a", "fingers-memory", 0.4)) for name in "LMN"]
+    runs = []
+    for name in "LMN":
+        powder = product("au-1", f"B{name}", "Au", "gold-powder", 0.3, 0.01)
+        runs.append(batch(f"B{name}", "foils-peroxide", [(f"{name}/a", 0.4)], powder))
+    mover = Sampler(build_network(bench(lots, runs), load_catalogue()), np.random.default_rng(1), PARTICLES)._mover
+    assert mover.blocks.count == 3
+    mover.count_anew()
+    wrong = [(0, slice(0, 5)), (1, slice(5, 9)), (2, slice(7, 8))]
+    gain = np.zeros((3, PARTICLES))
+    for block, particles in wrong:
+        gain[block, particles] = 2 * sampler.DIVERGED
+    mover._try = lambda *_: gain
+    mover.move_blocks()
+    assert mover.divergences == 5
+    mover._try = lambda *_: gain[:1]
+    mover.move_shared()
+    assert mover.divergences == 10
 
 
 def test_particles_on_their_way_from_one_side_are_not_settled() -> None:
