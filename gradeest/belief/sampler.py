@@ -61,7 +61,6 @@ class _Mover:
         self.force = np.empty_like(self.z)
         self.room = [np.empty_like(self.z) for _ in range(3)]
         self._use(network)
-        self.count_anew()
         self.step = np.full((self.blocks.count, 1), 0.5)
         self.shared_step = 0.7
         self.jumps: Jumps | None = None
@@ -102,6 +101,7 @@ class _Mover:
         self.is_shared = np.where(blocks.of_unknown < 0, 0, -1)  # of unknowns, for `take_over`
         self.every_term = np.zeros(self.count, np.int64)
         self.of_block = blocks.of_unknown % (blocks.count + 1)
+        self.count_anew()
 
     def count_anew(self) -> None:
         """Forget what diverged."""
@@ -351,9 +351,10 @@ class Sampler:
                     report((n + 1) / moves, "learning the shape")
 
     def draw(self, moves: int, report: Report | None = None, *, most: int | None = None) -> tuple[Values, int, Network]:
-        """Draws (particle, move, unknown), how many diverged, and the network they are draws of.
+        """Draws (particle, move, unknown), how many trajectories diverged, and the network they are draws of.
 
-        There are `TRAJECTORIES` to a draw. Of the draws as many are left out, evenly, as make more than `most` numbers.
+        There are `TRAJECTORIES` to a draw; of blocks those of the worst one count. Of the draws as many are left out,
+        evenly, as make more than `most` numbers.
         """
         mover = self._mover
         mover.count_anew()

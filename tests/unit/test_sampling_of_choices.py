@@ -119,6 +119,9 @@ def test_divergences_are_those_of_the_worst_block() -> None:
     mover._try = lambda *_: gain[:1]
     mover.move_shared()
     assert mover.divergences == 10
+    one = bench(lots[:1], runs[:1])
+    mover._use(build_network(one, load_catalogue()))  # as where idle sides are fitted and blocks come apart or together
+    assert (mover.divergences, len(mover.diverged)) == (0, 1)
 
 
 def test_particles_on_their_way_from_one_side_are_not_settled() -> None:
